@@ -1,0 +1,1 @@
+//! Benches live in the files beside this one.

@@ -1,0 +1,2 @@
+//! Control core.
+#![no_std]

@@ -1,0 +1,379 @@
+//! What a machine file says, once read and checked: plain f64 values in SI units.
+//!
+//! The file carries the unit in each key (`bore_mm`, `flow_lpm`, `range_deg`); here everything is metres, radians,
+//! kilograms, seconds, pascals, volts and m³/s. The core's `Machine` is made from this, and so is the simulated plant: the
+//! first from what the integrator *believes* (`drive`, `sensor`, `channel`, `watch`), the second from what *is* there
+//! (`joint`, `linkage`, `actuator`, `valve`, `supply`, `oil`).
+//!
+//! Frames: right-handed, x forward, y left, z up. At joint angle zero all frames are parallel to the machine frame.
+//! A positive angle turns by the right-hand rule, so about y a positive angle lowers a link that points along +x.
+
+use nalgebra::Vector3;
+
+/// A whole machine.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Description {
+    /// What the machine is called.
+    pub name: String,
+    /// The tick and the times the core must keep.
+    pub timing: Timing,
+    /// Hand-control stations. The seat is always there; `remote` only where the machine has a radio link.
+    pub stations: Stations,
+    /// Pump, relief and dump valve.
+    pub supply: Supply,
+    /// The oil.
+    pub oil: Oil,
+    /// All axes, in the order in which the controller's channels are numbered.
+    pub axes: Vec<Axis>,
+    /// The arms that the axes make up.
+    pub arms: Vec<Arm>,
+    /// Volumes that no arm part may enter.
+    pub zones: Vec<Zone>,
+}
+
+/// Times that the core keeps, s.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Timing {
+    /// Period of the control loop.
+    pub tick: f64,
+    /// A tick that comes later than this after the one before it is a fault.
+    pub tick_late: f64,
+    /// Time the two stop channels may differ before that is a fault.
+    pub stop_discrepancy: f64,
+    /// Time for which `enable` and `reset` must hold a level before it counts.
+    pub debounce: f64,
+    /// Longest a category 1 stop may ramp down before power is cut whether or not the ramp has worked.
+    pub stop_budget: f64,
+}
+
+/// The hand-control stations.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stations {
+    /// The station at the seat.
+    pub seat: Station,
+    /// The wireless station.
+    pub remote: Option<Station>,
+}
+
+/// One hand-control station.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Station {
+    /// A frame older than this is a lost link, s.
+    pub frame_late: f64,
+    /// Share of full speed allowed from this station, 0 to 1.
+    pub speed_cap: f64,
+    /// Lever deflection, 0 to 1, below which a lever counts as neutral.
+    pub dead_zone: f64,
+}
+
+/// One supply shared by all axes: a pump with a pressure control, a main relief valve and a dump valve to tank.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Supply {
+    /// Greatest flow of the pump, m³/s.
+    pub flow: f64,
+    /// Pressure at which the pump's control brings the flow to zero, Pa.
+    pub pressure: f64,
+    /// Band below `pressure` over which the control takes the flow from full to zero, Pa.
+    pub control_band: f64,
+    /// First-order time of the pump's control, s.
+    pub response: f64,
+    /// Main relief valve: cracking pressure, Pa.
+    pub relief: f64,
+    /// Main relief valve: pressure above cracking at which it passes the whole pump flow, Pa.
+    pub relief_band: f64,
+    /// Dump valve: flow to tank at `dump_drop` when open, m³/s. It is open without current.
+    pub dump_flow: f64,
+    /// Dump valve: pressure drop of `dump_flow`, Pa.
+    pub dump_drop: f64,
+    /// Dump valve: time from loss of current to fully open (and back), s.
+    pub dump_time: f64,
+    /// Tank (return line) pressure, gauge, Pa.
+    pub tank: f64,
+    /// Oil volume of the manifold and pressure hoses, m³.
+    pub volume: f64,
+}
+
+/// The oil, as constants (temperature and entrained air come with a later plant).
+#[derive(Debug, Clone, PartialEq)]
+pub struct Oil {
+    /// Density, kg/m³.
+    pub density: f64,
+    /// Effective bulk modulus, Pa.
+    pub bulk_modulus: f64,
+}
+
+/// One driven joint with its linkage, actuator, valve section, sensor, output channel and what the core believes of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Axis {
+    /// Unique name, as the event log and the reports print it.
+    pub name: String,
+    /// The joint and the rigid link behind it.
+    pub joint: Joint,
+    /// How the actuator turns the joint.
+    pub linkage: Linkage,
+    /// The cylinder or motor.
+    pub actuator: Actuator,
+    /// The valve section, as it is.
+    pub valve: Valve,
+    /// The length or angle sensor.
+    pub sensor: Sensor,
+    /// The PWM channel that commands the valve.
+    pub channel: Channel,
+    /// What the core believes of the valve, and how it drives it.
+    pub drive: Drive,
+    /// When the core calls something wrong.
+    pub watch: Watch,
+    /// Number of the lever that moves this axis in joint mode.
+    pub lever: Option<usize>,
+}
+
+/// Direction of a joint's axis in its own frame.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum JointAxis {
+    /// Turns about x.
+    X,
+    /// Turns about y.
+    Y,
+    /// Turns about z.
+    Z,
+}
+
+/// A revolute joint and the link that it carries.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Joint {
+    /// The axis about which the joint turns.
+    pub axis: JointAxis,
+    /// From this joint to the next (or to the tip), in the joint's frame, m.
+    pub link: Vector3<f64>,
+    /// Mass of the link, kg.
+    pub mass: f64,
+    /// Centre of mass in the joint's frame, m. Half of `link` where the file does not say.
+    pub centre: Vector3<f64>,
+    /// The link as a round bar along `link`: radius for its inertia and for its keep-out capsule, m.
+    pub radius: f64,
+    /// Least and greatest joint angle the core may use, rad.
+    pub range: (f64, f64),
+}
+
+/// How stroke and joint angle belong together. Pins are given in the plane of the joint, see [`crate::geometry`].
+#[derive(Debug, Clone, PartialEq)]
+pub enum Linkage {
+    /// Cylinder between a pin on the parent link and a pin on the child link: a triangle with the joint.
+    Clevis {
+        /// Barrel pin, seen from the joint, in the parent's axes, m.
+        barrel_pin: Vector3<f64>,
+        /// Rod pin, seen from the joint, in the child's axes, m.
+        rod_pin: Vector3<f64>,
+        /// Pin-to-pin length with the rod fully in, m.
+        closed: f64,
+    },
+    /// The cylinder turns a rocker on the parent link; a coupler from the rocker turns the child.
+    FourBar {
+        /// Barrel pin, seen from the joint, in the parent's axes, m.
+        barrel_pin: Vector3<f64>,
+        /// Pivot of the rocker, seen from the joint, in the parent's axes, m.
+        rocker_pivot: Vector3<f64>,
+        /// Rocker pivot to the pin of the cylinder's rod, m.
+        rocker_rod: f64,
+        /// Rocker pivot to the pin of the coupler, m.
+        rocker_coupler: f64,
+        /// Angle on the rocker from its rod pin to its coupler pin, positive as the joint's angle, rad.
+        rocker_angle: f64,
+        /// Length of the coupler between its pins, m.
+        coupler: f64,
+        /// Pin of the coupler on the child, seen from the joint, in the child's axes, m.
+        child_pin: Vector3<f64>,
+        /// Pin-to-pin length of the cylinder with the rod fully in, m.
+        closed: f64,
+        /// Which of the two ways the bars can be put together.
+        circuit: Circuit,
+    },
+    /// Rotary actuator or motor on the joint, sensor on the joint. Its stroke is the angle above `zero`, rad.
+    Direct {
+        /// Joint angle at stroke zero, rad.
+        zero: f64,
+    },
+}
+
+/// The two ways to put a four-bar together: coupler and ground do not cross, or do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Circuit {
+    /// Coupler pin on the far side (textbooks: open).
+    Open,
+    /// Coupler pin on the near side (textbooks: crossed).
+    Crossed,
+}
+
+/// The cylinder or motor. Lengths are of stroke: metres for a cylinder, radians for a motor on the joint; an area is then
+/// volume per stroke: m² for a cylinder, m³/rad for a motor.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Actuator {
+    /// Cylinder or motor, as the file gave it.
+    pub kind: ActuatorKind,
+    /// Area of the chamber that extends it (bore side).
+    pub area_a: f64,
+    /// Area of the chamber that retracts it (rod side).
+    pub area_b: f64,
+    /// Full stroke.
+    pub travel: f64,
+    /// Oil in hose and ports on the extending side, m³.
+    pub dead_a: f64,
+    /// Oil in hose and ports on the retracting side, m³.
+    pub dead_b: f64,
+    /// Leakage between the chambers, m³/(s Pa).
+    pub leak: f64,
+    /// Viscous friction, N s/m (N m s/rad).
+    pub viscous: f64,
+    /// Coulomb friction, N (N m).
+    pub coulomb: f64,
+    /// Speed at which Coulomb friction has nearly its full value: `coulomb * tanh(v / coulomb_speed)`.
+    pub coulomb_speed: f64,
+    /// Length of the end cushion at each end of the stroke.
+    pub cushion: f64,
+}
+
+/// The sizes an actuator was given by.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ActuatorKind {
+    /// Double-acting cylinder with one rod.
+    Cylinder {
+        /// Bore, m.
+        bore: f64,
+        /// Rod, m.
+        rod: f64,
+    },
+    /// Hydraulic motor (with any gear) on the joint.
+    Motor {
+        /// Displacement per revolution of the joint, m³.
+        displacement: f64,
+    },
+}
+
+/// A closed-centre 4/3 proportional valve section with its port valves.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Valve {
+    /// Flow over one land, fully open, at `rated_drop`, m³/s.
+    pub rated_flow: f64,
+    /// The pressure drop over one land that belongs to `rated_flow`, Pa.
+    pub rated_drop: f64,
+    /// Below this drop the square root of the orifice law becomes a cubic (laminar start), Pa.
+    pub blend: f64,
+    /// Spool travel, share of full travel, before the extending lands open.
+    pub overlap_out: f64,
+    /// The same before the retracting lands open.
+    pub overlap_in: f64,
+    /// Natural frequency of the spool with its pilot, Hz.
+    pub spool_hz: f64,
+    /// Damping ratio of the spool.
+    pub spool_zeta: f64,
+    /// Anti-cavitation check valves from tank to each port: flow at `check_drop`, m³/s.
+    pub check_flow: f64,
+    /// Drop of `check_flow`, Pa.
+    pub check_drop: f64,
+    /// Port relief valves: cracking pressure, Pa. None where the section has none.
+    pub port_relief: Option<f64>,
+    /// A check valve in the section's feed keeps oil from flowing back from a port into the pressure line.
+    pub load_check: bool,
+}
+
+/// A length or angle sensor on an analogue input.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Sensor {
+    /// The two calibration points: (volts, stroke).
+    pub points: [(f64, f64); 2],
+    /// Below the first or above the second voltage the sensor or its wiring is broken.
+    pub fault_volts: (f64, f64),
+    /// Span of the converter, V.
+    pub converter_volts: f64,
+    /// Resolution of the converter, bits.
+    pub converter_bits: u32,
+    /// RMS noise of the signal, V.
+    pub noise: f64,
+}
+
+/// The PWM channel towards the valve's electronics, as shares of the period.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Channel {
+    /// Duty that the valve takes as "stay".
+    pub neutral: f64,
+    /// Least and greatest legal duty; full retract and full extend.
+    pub band: (f64, f64),
+    /// A rising duty retracts instead of extends.
+    pub reversed: bool,
+}
+
+/// What the core believes of the valve, and how it drives it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Drive {
+    /// Command, share of full, at which motion starts when extending / retracting.
+    pub deadband: (f64, f64),
+    /// Stroke rate at full command when extending / retracting, m/s.
+    pub full_rate: (f64, f64),
+    /// Time from zero to full command, s.
+    pub ramp_up: f64,
+    /// Time from full command to zero, s.
+    pub ramp_down: f64,
+    /// The same for a category 1 stop, s.
+    pub stop_ramp: f64,
+    /// Gain on the accumulated difference between asked and measured stroke, 1/s.
+    pub gain: f64,
+    /// Time over which a lasting difference is taken out, s. 0 switches the integral part off.
+    pub integral_time: f64,
+    /// Deceleration that the axis can be trusted to reach, m/s², for braking before its end of range and before zones.
+    pub braking: f64,
+}
+
+/// When the core calls something wrong on this axis.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Watch {
+    /// Greatest credible stroke rate: a faster change of the reading is a jump, m/s.
+    pub jump_rate: f64,
+    /// How long a bad reading must last to count, s.
+    pub sensor_confirm: f64,
+    /// Stroke rate that counts as motion, m/s.
+    pub still_rate: f64,
+    /// Time after the command has gone to neutral in which motion is still expected, s.
+    pub settle: f64,
+    /// Motion not asked for must last this long, s.
+    pub unasked: f64,
+    /// No motion when asked must last this long, s. A reading that never changes at all in that time is a frozen sensor.
+    pub no_motion: f64,
+    /// Motion the wrong way must last this long, s.
+    pub wrong_way: f64,
+    /// Greatest difference between where the axis was asked to be and where it is, m.
+    pub following: f64,
+}
+
+/// A serial chain of axes with a tip.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Arm {
+    /// Unique name.
+    pub name: String,
+    /// Where its first joint sits in the machine frame, m.
+    pub base: Vector3<f64>,
+    /// Its joints from base to tip: indices into [`Description::axes`].
+    pub axes: Vec<usize>,
+    /// An axis carried at the tip that does not move the tip itself (a grip).
+    pub grip: Option<usize>,
+    /// The joint (index into `axes` of this arm) about whose axis the tip pitches.
+    pub pitch_joint: usize,
+    /// Tip speed at full lever in tip mode, m/s.
+    pub tip_speed: f64,
+    /// Tip pitch rate at full lever in tip mode, rad/s.
+    pub pitch_rate: f64,
+    /// Numbers of the levers that move the tip forward, left, up and pitch it, in tip mode.
+    pub levers: [usize; 4],
+}
+
+/// A box fixed to the machine that no arm part may enter.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Zone {
+    /// Unique name.
+    pub name: String,
+    /// Corner with the least coordinates, m.
+    pub min: Vector3<f64>,
+    /// Corner with the greatest coordinates, m.
+    pub max: Vector3<f64>,
+    /// Distance that the core keeps from it, m.
+    pub margin: f64,
+}

@@ -1,0 +1,1 @@
+//! Tests live in `main.rs` and its modules.

@@ -1,0 +1,1 @@
+//! Tests: one module a subject.
