@@ -2,3 +2,4 @@
 
 pub mod description;
 pub mod document;
+pub mod geometry;
