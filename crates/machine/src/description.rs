@@ -44,7 +44,7 @@ pub struct Timing {
     pub debounce: f64,
     /// Longest a category 1 stop may ramp down before power is cut whether or not the ramp has worked.
     pub stop_budget: f64,
-    /// From a command to the motion it causes: what is allowed for before braking bites.
+    /// From a command to the motion it causes: what the guard allows for before braking bites (`reaction_ms`).
     pub reaction: f64,
 }
 
@@ -309,7 +309,7 @@ pub struct Channel {
 pub struct Drive {
     /// Command, share of full, at which motion starts when extending / retracting.
     pub deadband: (f64, f64),
-    /// Stroke rate at full command when extending / retracting, m/s (rad/s for a motor, as below).
+    /// Stroke rate at full command when extending / retracting, m/s.
     pub full_rate: (f64, f64),
     /// Time from zero to full command, s.
     pub ramp_up: f64,
@@ -357,15 +357,15 @@ pub struct Arm {
     pub axes: Vec<usize>,
     /// An axis carried at the tip that does not move the tip itself (a grip).
     pub grip: Option<usize>,
-    /// The joint about whose axis the tip pitches: an index into `axes` of this arm.
+    /// The joint (index into `axes` of this arm) about whose axis the tip pitches.
     pub pitch_joint: usize,
     /// Tip speed at full lever in tip mode, m/s.
     pub tip_speed: f64,
     /// Tip pitch rate at full lever in tip mode, rad/s.
     pub pitch_rate: f64,
-    /// Time from rest to full tip speed, and back, s.
+    /// Time from rest to full tip speed and back in tip mode, s (`tip_ramp_ms`).
     pub tip_ramp: f64,
-    /// Deceleration that the tip can be trusted to reach before a zone, m/s².
+    /// Deceleration of the tip that can be trusted before a zone, m/s² (`tip_braking_mm_s2`).
     pub tip_braking: f64,
     /// Numbers of the levers that move the tip forward, left, up and pitch it, in tip mode.
     pub levers: [usize; 4],
