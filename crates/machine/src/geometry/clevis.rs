@@ -18,12 +18,23 @@ pub struct Clevis {
 }
 
 impl Clevis {
-    pub(super) fn new(barrel: Vector2<f64>, rod: Vector2<f64>, closed: f64, middle: f64) -> Result<Self, GeometryError> {
+    pub(super) fn new(
+        barrel: Vector2<f64>,
+        rod: Vector2<f64>,
+        closed: f64,
+        middle: f64,
+    ) -> Result<Self, GeometryError> {
         has_length(Bar::BarrelArm, barrel.norm())?;
         has_length(Bar::RodArm, rod.norm())?;
         has_length(Bar::Cylinder, closed)?;
         let included = wrapped(middle + heading(rod) - heading(barrel));
-        Ok(Clevis { barrel, rod, closed, folded: middle - included, side: included.signum() })
+        Ok(Clevis {
+            barrel,
+            rod,
+            closed,
+            folded: middle - included,
+            side: included.signum(),
+        })
     }
 
     pub(super) fn angle(&self, stroke: f64) -> Result<f64, GeometryError> {
