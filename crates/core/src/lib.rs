@@ -1,2 +1,4 @@
 //! Control core.
 #![no_std]
+
+pub mod math;
