@@ -1,0 +1,105 @@
+//! Forward kinematics and Jacobian of one arm.
+//!
+//! At joint angle zero all frames are parallel to the machine frame (x forward, y left, z up). Joint i sits at the end of link
+//! i-1 and turns about x, y or z of its own frame by the right-hand rule, so a positive angle about y lowers a link along +x.
+//! Product of rotations and the cross-product form of the Jacobian: any robotics text.
+//!
+//! Error in f32 for arms of up to 4 m: tip within 0.01 mm, Jacobian entries within 1e-5 (held by the tests).
+
+use heapless::Vec;
+
+use crate::machine::{Arm, JOINTS_MAX, Joint, JointAxis};
+use crate::math;
+use crate::vec3::{Vec3, add, cross, scale, sub};
+
+/// Where one joint is, in the machine frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct JointPlace {
+    /// The joint, m.
+    pub origin: Vec3,
+    /// Unit vector of its axis.
+    pub about: Vec3,
+    /// The end of its link, m.
+    pub end: Vec3,
+}
+
+/// Where an arm is.
+#[derive(Debug, Clone, PartialEq, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct ArmPose {
+    /// Its joints from base to tip.
+    pub joints: Vec<JointPlace, JOINTS_MAX>,
+    /// The tip, m.
+    pub tip: Vec3,
+    /// The tip frame's unit vectors x, y, z.
+    pub frame: [Vec3; 3],
+}
+
+impl ArmPose {
+    /// The pose of an arm whose joint angles, rad, are given from base to tip.
+    pub fn new(arm: &Arm, angles: impl IntoIterator<Item = f32>) -> Self {
+        let mut frame = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
+        let mut origin = arm.base;
+        let mut joints = Vec::new();
+        for (Joint { about, link, .. }, angle) in arm.joints.iter().zip(angles) {
+            let axis = turn(&mut frame, *about, angle);
+            let end = add(origin, in_frame(&frame, *link));
+            // Cannot be full: an arm has no more joints than this has room for.
+            let _ = joints.push(JointPlace {
+                origin,
+                about: axis,
+                end,
+            });
+            origin = end;
+        }
+        Self {
+            joints,
+            tip: origin,
+            frame,
+        }
+    }
+
+    /// What a point on link `link` (counted from the base) moves by when the joints move: one column a joint, m/rad.
+    pub fn point_columns(&self, link: usize, point: Vec3) -> impl Iterator<Item = Vec3> + '_ {
+        self.joints
+            .iter()
+            .take(link.saturating_add(1))
+            .map(move |joint| cross(joint.about, sub(point, joint.origin)))
+    }
+}
+
+/// Turns a frame about one of its own axes, and says which way that axis points.
+fn turn(frame: &mut [Vec3; 3], about: JointAxis, angle: f32) -> Vec3 {
+    let (sin, cos) = math::sin_cos(angle);
+    let [x, y, z] = *frame;
+    // Turning about an axis takes the next of the other two towards the one after it.
+    let turned = |from: Vec3, to: Vec3| {
+        (
+            add(scale(from, cos), scale(to, sin)),
+            add(scale(to, cos), scale(from, -sin)),
+        )
+    };
+    match about {
+        JointAxis::X => {
+            let (y, z) = turned(y, z);
+            *frame = [x, y, z];
+            x
+        }
+        JointAxis::Y => {
+            let (z, x) = turned(z, x);
+            *frame = [x, y, z];
+            y
+        }
+        JointAxis::Z => {
+            let (x, y) = turned(x, y);
+            *frame = [x, y, z];
+            z
+        }
+    }
+}
+
+/// A vector given in a frame, in the machine frame.
+fn in_frame(frame: &[Vec3; 3], v: Vec3) -> Vec3 {
+    add(add(scale(frame[0], v[0]), scale(frame[1], v[1])), scale(frame[2], v[2]))
+}

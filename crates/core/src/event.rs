@@ -1,0 +1,199 @@
+//! What the core noticed: typed events in a ring, and the causes of a stop with what each leads to.
+
+use core::fmt;
+
+use heapless::HistoryBuf;
+
+use crate::machine::AxisId;
+use crate::supervise::State;
+use crate::units::Instant;
+
+/// Events kept; older ones are overwritten, but stay counted.
+pub const EVENTS_KEPT: usize = 64;
+
+/// How motion is ended (stop categories as IEC 60204-1 names them).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Category {
+    /// Power off at once.
+    Zero,
+    /// Ramp down under control, then power off.
+    One,
+}
+
+/// Why the machine was stopped.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[repr(u8)]
+pub enum Cause {
+    /// A stop button on the machine, or its wiring, is open.
+    StopButton,
+    /// The stop button of a hand control.
+    HandStop,
+    /// The two channels of the stop chain differed for too long.
+    StopDiscrepancy,
+    /// No fresh frame from the station in charge.
+    LinkLost,
+    /// A tick came late, or time did not move forward.
+    TickLate,
+    /// No reading, or below its credible band: broken wire.
+    SensorLow,
+    /// Above its credible band: short to supply.
+    SensorHigh,
+    /// The reading changed faster than the axis can move.
+    SensorJump,
+    /// The reading did not change at all while motion was asked for.
+    SensorFrozen,
+    /// The linkage cannot be where the sensor says it is.
+    OffLinkage,
+    /// Motion not asked for.
+    MotionUnasked,
+    /// No motion when asked.
+    NoMotion,
+    /// Motion the wrong way.
+    WrongWay,
+    /// Too far from where it was asked to be.
+    Following,
+    /// A stage made a duty that is no duty.
+    BadDuty,
+}
+
+impl Cause {
+    /// All causes, in the order of their numbers.
+    pub const ALL: [Self; 15] = [
+        Self::StopButton,
+        Self::HandStop,
+        Self::StopDiscrepancy,
+        Self::LinkLost,
+        Self::TickLate,
+        Self::SensorLow,
+        Self::SensorHigh,
+        Self::SensorJump,
+        Self::SensorFrozen,
+        Self::OffLinkage,
+        Self::MotionUnasked,
+        Self::NoMotion,
+        Self::WrongWay,
+        Self::Following,
+        Self::BadDuty,
+    ];
+
+    /// How it ends motion. Category 0 where the axis or the controller can no longer be trusted to ramp down.
+    pub const fn category(self) -> Category {
+        match self {
+            Self::LinkLost
+            | Self::SensorLow
+            | Self::SensorHigh
+            | Self::SensorJump
+            | Self::SensorFrozen
+            | Self::OffLinkage
+            | Self::NoMotion => Category::One,
+            Self::StopButton
+            | Self::HandStop
+            | Self::StopDiscrepancy
+            | Self::TickLate
+            | Self::MotionUnasked
+            | Self::WrongWay
+            | Self::Following
+            | Self::BadDuty => Category::Zero,
+        }
+    }
+
+    /// Something is broken, rather than somebody asking for a stop or a station out of reach.
+    pub const fn is_fault(self) -> bool {
+        !matches!(self, Self::StopButton | Self::HandStop | Self::LinkLost)
+    }
+
+    /// The name in logs and reports.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::StopButton => "stop button",
+            Self::HandStop => "hand control's stop button",
+            Self::StopDiscrepancy => "stop channels differ",
+            Self::LinkLost => "link lost",
+            Self::TickLate => "tick late",
+            Self::SensorLow => "sensor below its band",
+            Self::SensorHigh => "sensor above its band",
+            Self::SensorJump => "sensor jumped",
+            Self::SensorFrozen => "sensor frozen",
+            Self::OffLinkage => "reading off the linkage",
+            Self::MotionUnasked => "motion not asked for",
+            Self::NoMotion => "no motion when asked",
+            Self::WrongWay => "motion the wrong way",
+            Self::Following => "following error",
+            Self::BadDuty => "unusable duty",
+        }
+    }
+}
+
+impl fmt::Display for Cause {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.name())
+    }
+}
+
+/// Something worth keeping.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Event {
+    /// When it was noticed.
+    pub at: Instant,
+    /// What.
+    pub what: What,
+    /// On which axis, where it is about one.
+    pub axis: Option<AxisId>,
+}
+
+/// The kinds of event.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum What {
+    /// The interlock changed its state.
+    State(State),
+    /// A cause was latched.
+    Cause(Cause),
+    /// The guard began to hold an axis back from a zone (its number is given).
+    HeldFromZone(u8),
+    /// The guard began to hold an axis back from the end of its range.
+    HeldFromEnd,
+    /// A reset was refused: a cause still stands, or a lever is not at neutral.
+    ResetRefused,
+    /// An enable was refused: a lever is not at neutral, or the machine is not ready.
+    EnableRefused,
+}
+
+/// The newest events, and how many there have been.
+#[derive(Debug, Clone)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct EventLog {
+    ring: HistoryBuf<Event, EVENTS_KEPT>,
+    count: u32,
+}
+
+impl Default for EventLog {
+    fn default() -> Self {
+        Self {
+            ring: HistoryBuf::new(),
+            count: 0,
+        }
+    }
+}
+
+impl EventLog {
+    /// Adds an event, overwriting the oldest when full.
+    pub fn push(&mut self, event: Event) {
+        self.ring.write(event);
+        self.count = self.count.saturating_add(1);
+    }
+
+    /// How many events there have been, those overwritten included.
+    pub fn count(&self) -> u32 {
+        self.count
+    }
+
+    /// The events kept that came after the first `seen`, oldest first.
+    pub fn since(&self, seen: u32) -> impl Iterator<Item = &Event> {
+        let new = self.count.saturating_sub(seen) as usize;
+        self.ring.oldest_ordered().skip(self.ring.len().saturating_sub(new))
+    }
+}

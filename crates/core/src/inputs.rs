@@ -1,0 +1,113 @@
+//! All that one tick is told: the time, the sensors, the switches, the hands.
+
+use crate::machine::{LEVERS_MAX, PerAxis};
+use crate::math;
+use crate::units::{Duration, Instant, Lever, Volts};
+
+/// The inputs of one tick. What is missing is `None` or stale by its age; it never looks like good data.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Inputs {
+    /// When these inputs were read.
+    pub now: Instant,
+    /// Length or angle sensor of each axis; none where the converter gave no reading.
+    pub sensors: PerAxis<Option<Volts>>,
+    /// The two channels of the stop chain: true is closed, which is healthy.
+    pub stop_chain: [bool; 2],
+    /// The reset button on the machine's panel.
+    pub reset: bool,
+    /// The station that the selector on the panel points at.
+    pub selector: Station,
+    /// The station at the seat.
+    pub seat: HandFrame,
+    /// The wireless station.
+    pub remote: HandFrame,
+}
+
+/// Who may command the machine.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Station {
+    /// The levers at the seat.
+    #[default]
+    Seat,
+    /// The wireless hand control.
+    Remote,
+}
+
+/// What the levers of an arm mean.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Mode {
+    /// One lever, one cylinder.
+    #[default]
+    Joint,
+    /// The levers move the tips.
+    Tip,
+}
+
+/// The newest frame of a hand-control station.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct HandFrame {
+    /// Time since it was made; none if there never was one.
+    pub age: Option<Duration>,
+    /// The levers.
+    pub levers: [Lever; LEVERS_MAX],
+    /// What they mean.
+    pub mode: Mode,
+    /// The enabling switch is held.
+    pub enable: bool,
+    /// The station's own stop button is not pressed (true is healthy).
+    pub stop_clear: bool,
+}
+
+impl Default for HandFrame {
+    /// No frame at all: nothing pushed, nothing enabled, stop pressed.
+    fn default() -> Self {
+        Self {
+            age: None,
+            levers: [Lever::default(); LEVERS_MAX],
+            mode: Mode::Joint,
+            enable: false,
+            stop_clear: false,
+        }
+    }
+}
+
+impl Inputs {
+    /// The frame of a station.
+    pub fn hand(&self, station: Station) -> &HandFrame {
+        match station {
+            Station::Seat => &self.seat,
+            Station::Remote => &self.remote,
+        }
+    }
+}
+
+impl HandFrame {
+    /// The deflection of a lever, -1 to 1, with the dead zone taken out so that it starts from zero at its edge.
+    pub fn lever(&self, number: u8, dead_zone: f32) -> f32 {
+        let share = self.levers.get(usize::from(number)).map_or(0.0, |lever| lever.share());
+        let beyond = math::abs(share) - dead_zone;
+        if beyond <= 0.0 {
+            0.0
+        } else {
+            // A dead zone is below 1, checked with the machine.
+            let shaped = beyond / (1.0 - dead_zone);
+            if share < 0.0 { -shaped } else { shaped }
+        }
+    }
+
+    /// Every lever is within the dead zone.
+    pub fn neutral(&self, dead_zone: f32) -> bool {
+        self.levers
+            .iter()
+            .all(|lever| lever.share() >= -dead_zone && lever.share() <= dead_zone)
+    }
+
+    /// There is a frame and it is no older than `late`.
+    pub fn fresh(&self, late: Duration) -> bool {
+        self.age.is_some_and(|age| age <= late)
+    }
+}

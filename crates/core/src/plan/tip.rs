@@ -1,0 +1,221 @@
+//! Tip jog: levers to tip velocity to joint rates, kept on the line that the levers drew.
+//!
+//! The tip velocity asked for is ramped, then integrated to the point where the tip should be by now; what the tip is off
+//! that point is fed back, so that drifts of single joints do not add up to a bent line. The point never runs further ahead
+//! than a short leash, so that nothing is stored up while something else holds the arm back.
+
+use heapless::Vec;
+
+use super::Rates;
+use super::dls::{Column, Task, solve};
+use crate::chain::ArmPose;
+use crate::machine::{Arm, Axis, JOINTS_MAX, Machine};
+use crate::math;
+use crate::sense::Posture;
+use crate::vec3::{Vec3, add, dot, norm, scale, sub};
+
+/// Gain from tip error to tip velocity, 1/s.
+const TIP_GAIN: f32 = 3.0;
+/// The tip's wanted place is never further than this from where it is, m.
+const LEASH_M: f32 = 0.03;
+/// The same for its pitch, rad.
+const PITCH_LEASH: f32 = 0.05;
+/// An axis this near to an end of its stroke (share of it) counts as at its end.
+const AT_END: f32 = 0.002;
+
+/// What one arm's jog remembers.
+#[derive(Debug, Clone, Copy, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct TipJog {
+    ramped: Task,
+    line: Option<Line>,
+}
+
+/// Where the tip should be by now.
+#[derive(Debug, Clone, Copy)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+struct Line {
+    tip: Vec3,
+    /// How far the pitch is behind what was asked, rad.
+    pitch_lag: f32,
+}
+
+impl TipJog {
+    /// One tick: the rates of this arm's joints go into `rates`.
+    pub fn step(&mut self, arm: &Arm, machine: &Machine, posture: &Posture, asked: &Task, rates: &mut Rates) {
+        let dt = posture.dt_s();
+        self.ramped = ramp(&self.ramped, asked, arm, dt);
+        if self.ramped == [0.0; 4] {
+            self.line = None;
+            return;
+        }
+        let (Some(pose), columns) = locate(arm, posture) else {
+            *self = Self::default();
+            return;
+        };
+        let task = self.follow(&pose, &columns, arm, posture, dt);
+        for (joint, rate) in arm
+            .joints
+            .iter()
+            .zip(within_limits(arm, machine, posture, &columns, &task))
+        {
+            if machine.axis(joint.axis).is_some() {
+                // Joints beyond the pitch joint have empty columns here; their levers' rates stay as they are.
+                rates.axes.set(joint.axis, rates.axes.get(joint.axis) + rate);
+            }
+        }
+    }
+
+    /// The ramped velocity plus what brings the tip back to its line.
+    fn follow(&mut self, pose: &ArmPose, columns: &[Column], arm: &Arm, posture: &Posture, dt: f32) -> Task {
+        let [vx, vy, vz, pitch] = self.ramped;
+        let velocity = [vx, vy, vz];
+        let line = self.line.get_or_insert(Line {
+            tip: pose.tip,
+            pitch_lag: 0.0,
+        });
+
+        let ahead = sub(add(line.tip, scale(velocity, dt)), pose.tip);
+        let length = norm(ahead);
+        let ahead = if length > LEASH_M {
+            scale(ahead, LEASH_M / length)
+        } else {
+            ahead
+        };
+        line.tip = add(pose.tip, ahead);
+
+        let measured: f32 = arm
+            .joints
+            .iter()
+            .zip(columns)
+            .map(|(joint, column)| {
+                let now = posture.axes.get(joint.axis);
+                if now.ratio == 0.0 {
+                    0.0
+                } else {
+                    column[3] * now.rate / now.ratio
+                }
+            })
+            .sum();
+        line.pitch_lag = math::clamp(line.pitch_lag + (pitch - measured) * dt, -PITCH_LEASH, PITCH_LEASH);
+
+        let [cx, cy, cz] = add(velocity, scale(ahead, TIP_GAIN));
+        [cx, cy, cz, pitch + TIP_GAIN * line.pitch_lag]
+    }
+}
+
+/// Takes the task velocity towards what is asked, all rows along one straight line, at most full speed in `tip_ramp`.
+fn ramp(last: &Task, asked: &Task, arm: &Arm, dt: f32) -> Task {
+    let share = |row: usize| if row < 3 { arm.tip_speed } else { arm.pitch_rate };
+    let mut largest = 0.0;
+    for (row, (from, to)) in last.iter().zip(asked).enumerate() {
+        largest = math::max(largest, math::abs(to - from) / share(row));
+    }
+    let step = dt / arm.tip_ramp;
+    let part = if largest > step { step / largest } else { 1.0 };
+    let mut ramped = *asked;
+    for (to, from) in ramped.iter_mut().zip(last) {
+        *to = from + (*to - from) * part;
+    }
+    // Land on the asked velocity exactly, so that zero is zero.
+    if part == 1.0 { *asked } else { ramped }
+}
+
+/// The arm's pose and, per joint, what it does to the task; no pose if a joint's angle is not known.
+fn locate(arm: &Arm, posture: &Posture) -> (Option<ArmPose>, Vec<Column, JOINTS_MAX>) {
+    let known = arm.joints.iter().all(|joint| posture.axes.get(joint.axis).known);
+    let pose = ArmPose::new(arm, arm.joints.iter().map(|joint| posture.axes.get(joint.axis).angle));
+    let columns = columns(arm, &pose);
+    (known.then_some(pose), columns)
+}
+
+/// What each joint up to the pitch joint does to tip and pitch; joints beyond it are left to their own levers.
+fn columns(arm: &Arm, pose: &ArmPose) -> Vec<Column, JOINTS_MAX> {
+    let pitch_joint = usize::from(arm.pitch_joint);
+    let pitch_axis = pose.joints.get(pitch_joint).map_or([0.0; 3], |joint| joint.about);
+    pose.joints
+        .iter()
+        .zip(pose.point_columns(JOINTS_MAX, pose.tip))
+        .enumerate()
+        .map(|(index, (joint, [x, y, z]))| {
+            if index > pitch_joint {
+                [0.0; 4]
+            } else {
+                [x, y, z, dot(pitch_axis, joint.about)]
+            }
+        })
+        .collect()
+}
+
+/// Joint rates for a task; joints that would leave their range are held and the rest asked again; all are slowed alike where
+/// one would have to be faster than it can.
+fn within_limits(
+    arm: &Arm,
+    machine: &Machine,
+    posture: &Posture,
+    columns: &[Column],
+    task: &Task,
+) -> Vec<f32, JOINTS_MAX> {
+    let mut free: Vec<Column, JOINTS_MAX> = columns.iter().copied().take(JOINTS_MAX).collect();
+    let mut rates = solve(&free, task);
+    for _ in 0..JOINTS_MAX {
+        let mut held = false;
+        for ((joint, rate), column) in arm.joints.iter().zip(&mut rates).zip(&mut free) {
+            let now = posture.axes.get(joint.axis);
+            let Some(axis) = machine.axis(joint.axis) else { continue };
+            if *rate != 0.0 && leaves_range(axis, now.stroke, *rate * now.ratio) {
+                *column = [0.0; 4];
+                held = true;
+            }
+        }
+        if !held {
+            break;
+        }
+        rates = solve(&free, task);
+    }
+    let mut slowdown = 1.0;
+    for (joint, rate) in arm.joints.iter().zip(&rates) {
+        let Some(axis) = machine.axis(joint.axis) else { continue };
+        let asked = rate * posture.axes.get(joint.axis).ratio;
+        slowdown = math::max(slowdown, math::abs(asked) / axis.valve.full_rate.toward(asked));
+    }
+    for rate in &mut rates {
+        *rate /= slowdown;
+    }
+    rates
+}
+
+fn leaves_range(axis: &Axis, stroke: f32, rate: f32) -> bool {
+    let (low, high) = axis.stroke;
+    let near = AT_END * (high - low);
+    (rate > 0.0 && stroke > high - near) || (rate < 0.0 && stroke < low + near)
+}
+
+/// Joint angles, rad, from base to tip, that bring the tip of `arm` to `target`, m, from `start` and within the given ranges;
+/// none where it does not get within 0.1 mm in 200 damped steps. Which way the tip points is left free.
+pub fn reach(arm: &Arm, ranges: &[(f32, f32)], start: &[f32], target: Vec3) -> Option<Vec<f32, JOINTS_MAX>> {
+    let mut angles: Vec<f32, JOINTS_MAX> = start.iter().copied().take(arm.joints.len()).collect();
+    for _ in 0..200 {
+        let pose = ArmPose::new(arm, angles.iter().copied());
+        let error = sub(target, pose.tip);
+        let length = norm(error);
+        if length < 1e-4 {
+            return Some(angles);
+        }
+        // Steps of at most 0.2 m: the columns hold near where they were taken.
+        let [x, y, z] = if length > 0.2 {
+            scale(error, 0.2 / length)
+        } else {
+            error
+        };
+        let columns: Vec<Column, JOINTS_MAX> = pose
+            .point_columns(JOINTS_MAX, pose.tip)
+            .map(|[x, y, z]| [x, y, z, 0.0])
+            .collect();
+        let step = solve(&columns, &[x, y, z, 0.0]);
+        for ((angle, step), (low, high)) in angles.iter_mut().zip(&step).zip(ranges) {
+            *angle = math::clamp(*angle + step, *low, *high);
+        }
+    }
+    None
+}

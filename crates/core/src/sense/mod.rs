@@ -1,0 +1,108 @@
+//! Sense: volts to stroke to angle, with the rate of each and whether to believe it; switches to levels.
+//!
+//! Takes the raw [`Inputs`]; gives a [`Posture`]; holds filters, plausibility timers and the dual-channel timer. It never
+//! decides what follows from a bad reading: that is [`crate::supervise`]'s.
+
+mod axis;
+mod switch;
+
+use crate::inputs::{Inputs, Station};
+use crate::machine::{Machine, PerAxis};
+use crate::units::{Duration, Instant, seconds};
+
+use axis::AxisSense;
+pub use axis::{AxisPosture, RATE_DELAY_S};
+use switch::{Debounced, DualChannel};
+
+/// Where the machine is, as far as the sensors can be believed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Posture {
+    /// When the inputs were read.
+    pub now: Instant,
+    /// Time since the tick before, never zero and never more than the latest allowed.
+    pub dt: Duration,
+    /// This tick came late, or time did not move forward.
+    pub tick_late: bool,
+    /// Each axis.
+    pub axes: PerAxis<AxisPosture>,
+    /// A channel of the stop chain is open.
+    pub stop_demanded: bool,
+    /// The channels of the stop chain have differed for too long.
+    pub stop_discrepancy: bool,
+    /// The reset button, debounced.
+    pub reset: bool,
+    /// The enabling switch at the seat, debounced.
+    pub seat_enable: bool,
+    /// The enabling switch of the wireless station, debounced.
+    pub remote_enable: bool,
+}
+
+impl Posture {
+    /// Time since the tick before, s.
+    pub fn dt_s(&self) -> f32 {
+        seconds(self.dt)
+    }
+
+    /// The enabling switch of a station, debounced.
+    pub fn enable(&self, station: Station) -> bool {
+        match station {
+            Station::Seat => self.seat_enable,
+            Station::Remote => self.remote_enable,
+        }
+    }
+}
+
+/// What sensing remembers.
+#[derive(Debug, Clone, Copy, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Sense {
+    last: Option<Instant>,
+    axes: PerAxis<AxisSense>,
+    stop: DualChannel,
+    reset: Debounced,
+    seat_enable: Debounced,
+    remote_enable: Debounced,
+}
+
+impl Sense {
+    /// One tick of sensing.
+    pub fn step(&mut self, machine: &Machine, inputs: &Inputs) -> Posture {
+        let timing = machine.timing();
+        let (dt, tick_late) = self.elapsed(inputs.now, timing.tick, timing.tick_late);
+        let mut axes = PerAxis::default();
+        for (id, axis) in machine.axes() {
+            let mut state = self.axes.get(id);
+            axes.set(id, state.step(axis, inputs.sensors.get(id), dt));
+            self.axes.set(id, state);
+        }
+        let stop_discrepancy = self.stop.step(inputs.stop_chain, timing.stop_discrepancy, dt);
+        Posture {
+            now: inputs.now,
+            dt,
+            tick_late,
+            axes,
+            // Not debounced: a stop is taken at once.
+            stop_demanded: inputs.stop_chain.contains(&false),
+            stop_discrepancy,
+            reset: self.reset.step(inputs.reset, timing.debounce, dt),
+            seat_enable: self.seat_enable.step(inputs.seat.enable, timing.debounce, dt),
+            remote_enable: self.remote_enable.step(inputs.remote.enable, timing.debounce, dt),
+        }
+    }
+
+    /// Time since the tick before, as the stages may use it, and whether it was out of order.
+    fn elapsed(&mut self, now: Instant, tick: Duration, latest: Duration) -> (Duration, bool) {
+        let last = self.last.replace(now);
+        let Some(last) = last else { return (tick, false) };
+        let since = now
+            .as_ticks()
+            .checked_sub(last.as_ticks())
+            .and_then(|micros| u32::try_from(micros).ok());
+        match since.map(Duration::from_ticks) {
+            Some(since) if !since.is_zero() && since <= latest => (since, false),
+            Some(since) if !since.is_zero() => (latest, true),
+            _ => (tick, true),
+        }
+    }
+}

@@ -1,0 +1,281 @@
+//! Supervise: may the machine move, who says so, how fast; and if not, why.
+//!
+//! Takes the [`Posture`], the raw inputs (frames of the hand controls, selector) and what the guard and the drive did in the
+//! last tick; gives a [`Permit`]; holds the interlock's state, the latched causes, the watchdogs and the event log. It never
+//! commands anything itself.
+
+mod causes;
+mod interlock;
+mod watch;
+
+use crate::event::{Category, Cause, Event, EventLog, What};
+use crate::inputs::{HandFrame, Inputs, Station};
+use crate::last_tick::{Guarded, LastTick};
+use crate::machine::{AxisId, Machine, PerAxis, StationLimits};
+use crate::math;
+use crate::sense::Posture;
+use crate::units::{Duration, Held};
+
+use causes::{CauseSet, Latches};
+pub use interlock::{Action, State, Trigger, next};
+use watch::AxisWatch;
+
+/// How long everything must look well before the self-test has passed.
+const SELF_TEST: Duration = Duration::from_ticks(50_000);
+
+/// What the later stages may do.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Permit {
+    /// State of the interlock.
+    pub state: State,
+    /// What it allows.
+    pub action: Action,
+    /// The station in charge.
+    pub station: Station,
+    /// What that station may do.
+    pub limits: StationLimits,
+    /// What was latched first since the last reset, and the axis it is about.
+    pub cause: Option<(Cause, Option<AxisId>)>,
+}
+
+/// What supervision remembers.
+#[derive(Debug, Clone, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Supervise {
+    state: State,
+    station: Station,
+    latches: Latches,
+    watches: PerAxis<AxisWatch>,
+    tested: Held,
+    stopping: Held,
+    last_reset: bool,
+    last_enable: bool,
+    last_guarded: Guarded,
+    log: EventLog,
+}
+
+impl Supervise {
+    /// The event log.
+    pub fn log(&self) -> &EventLog {
+        &self.log
+    }
+
+    /// One tick of supervision.
+    pub fn step(&mut self, machine: &Machine, posture: &Posture, inputs: &Inputs, last: &LastTick) -> Permit {
+        self.log_guard(posture, &last.guarded);
+        let powered = matches!(self.state, State::Enabled | State::Stopping);
+        let standing = self.find_causes(machine, posture, inputs, last, powered);
+        if !powered {
+            self.choose_station(machine, inputs);
+        }
+        let hand = inputs.hand(self.station);
+        let limits = self.limits(machine);
+        let neutral = hands_neutral(machine, inputs, self.station);
+        let enable = posture.enable(self.station);
+
+        let trigger = self.trigger(machine, posture, inputs, last, standing, hand, neutral, enable);
+        let (state, action) = next(self.state, trigger);
+        if state != self.state {
+            self.note(posture, What::State(state), None);
+            if state == State::Stopping {
+                self.stopping.restart();
+            }
+            self.state = state;
+        }
+        self.last_reset = posture.reset;
+        self.last_enable = enable;
+        Permit {
+            state,
+            action,
+            station: self.station,
+            limits,
+            cause: self.latches.first(),
+        }
+    }
+
+    /// Looks for everything that is wrong now, latches it, and says what stands.
+    fn find_causes(
+        &mut self,
+        machine: &Machine,
+        posture: &Posture,
+        inputs: &Inputs,
+        last: &LastTick,
+        powered: bool,
+    ) -> CauseSet {
+        let mut standing = CauseSet::default();
+        let hand = inputs.hand(self.station);
+        let link_lost = !hand.fresh(self.limits(machine).frame_late);
+        let mut raise = |supervise: &mut Self, cause, axis| {
+            standing.insert(cause);
+            if supervise.latches.latch((cause, axis)) {
+                supervise.note(posture, What::Cause(cause), axis);
+            }
+        };
+        for (holds, cause) in [
+            (posture.stop_demanded, Cause::StopButton),
+            (posture.stop_discrepancy, Cause::StopDiscrepancy),
+            (posture.tick_late, Cause::TickLate),
+            (!hand.stop_clear && !link_lost, Cause::HandStop),
+            // Without power a missing station is no event: it only cannot enable.
+            (link_lost && powered, Cause::LinkLost),
+            (last.driven.bad_duty, Cause::BadDuty),
+        ] {
+            if holds {
+                raise(self, cause, None);
+            }
+        }
+        for (id, axis) in machine.axes() {
+            let now = posture.axes.get(id);
+            if let Some(cause) = now.fault {
+                raise(self, cause, Some(id));
+            }
+            let mut watch = if powered {
+                self.watches.get(id)
+            } else {
+                AxisWatch::default()
+            };
+            if powered
+                && now.known
+                && let Some(cause) = watch.step(axis, &now, &last.driven.axes.get(id), posture.dt)
+            {
+                raise(self, cause, Some(id));
+            }
+            self.watches.set(id, watch);
+        }
+        standing
+    }
+
+    /// The most urgent thing of this tick.
+    #[allow(
+        clippy::too_many_arguments,
+        reason = "it weighs everything that supervision knows, once"
+    )]
+    fn trigger(
+        &mut self,
+        machine: &Machine,
+        posture: &Posture,
+        inputs: &Inputs,
+        last: &LastTick,
+        standing: CauseSet,
+        hand: &HandFrame,
+        neutral: bool,
+        enable: bool,
+    ) -> Trigger {
+        let reset = posture.reset && !self.last_reset;
+        let accepted = reset && standing.is_empty() && neutral && self.state != State::Stopping;
+        if accepted {
+            self.latches.clear();
+        } else if reset && !self.latches.set().is_empty() {
+            self.note(posture, What::ResetRefused, None);
+        }
+        let pressed = enable && !self.last_enable;
+        let may_enable = self.state == State::Ready && neutral;
+        if pressed && !may_enable && self.state != State::Enabled {
+            self.note(posture, What::EnableRefused, None);
+        }
+
+        let latched = self.latches.set();
+        let ramped = self.ramped(machine, posture, last);
+        if latched.any(Category::Zero, true) {
+            Trigger::CutFault
+        } else if latched.any(Category::Zero, false) {
+            Trigger::CutStop
+        } else if ramped && !latched.is_empty() {
+            Trigger::RampedLatched
+        } else if latched.any(Category::One, true) {
+            Trigger::RampFault
+        } else if latched.any(Category::One, false) {
+            Trigger::RampStop
+        } else if ramped {
+            Trigger::Ramped
+        } else if accepted {
+            Trigger::Reset
+        } else if self.state == State::SelfTest {
+            let passed = self
+                .tested
+                .step(machine.axes().all(|(id, _)| posture.axes.get(id).known), posture.dt)
+                >= SELF_TEST;
+            if passed {
+                Trigger::TestsPassed
+            } else {
+                Trigger::LeversMoved
+            }
+        } else if self.state == State::Enabled && (!enable || inputs.selector != self.station) {
+            Trigger::Released
+        } else if !neutral || !hand.fresh(self.limits(machine).frame_late) {
+            Trigger::LeversMoved
+        } else if pressed && may_enable {
+            Trigger::Enable
+        } else {
+            Trigger::LeversNeutral
+        }
+    }
+
+    /// While stopping: everything is at neutral and at rest, or the time for that is over.
+    fn ramped(&mut self, machine: &Machine, posture: &Posture, last: &LastTick) -> bool {
+        if self.state != State::Stopping {
+            return false;
+        }
+        let at_rest = machine.axes().all(|(id, axis)| {
+            last.driven.axes.get(id).command == 0.0 && math::abs(posture.axes.get(id).rate) < axis.watch.still_rate
+        });
+        self.stopping.step(true, posture.dt) >= machine.timing().stop_budget || at_rest
+    }
+
+    /// Without power, the selector decides who is in charge.
+    fn choose_station(&mut self, machine: &Machine, inputs: &Inputs) {
+        self.station = match inputs.selector {
+            Station::Remote if machine.remote().is_some() => Station::Remote,
+            _ => Station::Seat,
+        };
+    }
+
+    fn limits(&self, machine: &Machine) -> StationLimits {
+        match self.station {
+            Station::Seat => machine.seat(),
+            Station::Remote => machine.remote().unwrap_or(machine.seat()),
+        }
+    }
+
+    /// Notes where the guard has begun to hold something back.
+    fn log_guard(&mut self, posture: &Posture, guarded: &Guarded) {
+        for ((id, held), (_, before)) in guarded.axes.iter().zip(self.last_guarded.axes.iter()) {
+            if let Some(what) = held.filter(|_| before.is_none()) {
+                self.log.push(Event {
+                    at: posture.now,
+                    what,
+                    axis: Some(id),
+                });
+            }
+        }
+        self.last_guarded = *guarded;
+    }
+
+    fn note(&mut self, posture: &Posture, what: What, axis: Option<AxisId>) {
+        self.log.push(Event {
+            at: posture.now,
+            what,
+            axis,
+        });
+    }
+}
+
+/// Every lever of the station in charge, and of any other that is heard, is at neutral. A station in charge that is not heard
+/// is not neutral.
+fn hands_neutral(machine: &Machine, inputs: &Inputs, in_charge: Station) -> bool {
+    [
+        (Station::Seat, Some(machine.seat())),
+        (Station::Remote, machine.remote()),
+    ]
+    .into_iter()
+    .all(|(station, limits)| {
+        let Some(limits) = limits else { return true };
+        let hand = inputs.hand(station);
+        if hand.fresh(limits.frame_late) {
+            hand.neutral(limits.dead_zone)
+        } else {
+            station != in_charge
+        }
+    })
+}
