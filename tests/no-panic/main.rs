@@ -10,14 +10,21 @@
 #![no_std]
 #![no_main]
 
-use bellcrank_core::math;
+use bellcrank_core::{Controller, Inputs, Machine, Outputs, math};
 use panic_never as _;
 
-/// What the linker takes for the start of the program, and so keeps, with all that it calls.
+/// What the linker takes for the start of the program, and so keeps, with all that it calls: the first tick of a new
+/// controller, a tick of one in any state whatever, and each float function.
 #[unsafe(no_mangle)]
-pub fn _start(x: f32, y: f32, z: f32) -> f32 {
-    // The controller's tick is called here as well, once there is one.
-    every_float_function(x, y, z) + planted(x)
+pub fn _start(
+    machine: &Machine,
+    controller: &mut Controller<'_>,
+    inputs: &Inputs,
+    [x, y, z]: [f32; 3],
+) -> ([Outputs; 2], f32) {
+    let first = Controller::new(machine).tick(inputs);
+    let any = controller.tick(inputs);
+    ([first, any], every_float_function(x, y, z) + planted(x))
 }
 
 fn every_float_function(x: f32, y: f32, z: f32) -> f32 {

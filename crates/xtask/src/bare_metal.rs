@@ -84,8 +84,10 @@ impl Compiler {
         }
         println!("a planted panic does not link, as it should");
 
-        run(self.build().args(["--manifest-path", NO_PANIC]))
-            .wrap_err("if it says `panicking branch`, something that `tests/no-panic/main.rs` calls can panic")?;
+        run(self.build().args(["--manifest-path", NO_PANIC])).wrap_err(
+            "if it says `panicking branch`, something that tests/no-panic/main.rs calls can panic. To see what, add \
+             `-- --emit asm` to a release `cargo rustc --package bellcrank-core` and look for calls of `panic` and `fail`",
+        )?;
 
         let image = root().join(TARGET_FOLDER).join(TARGET).join("release/no-panic");
         let image = fs::read(&image)
