@@ -1,3 +1,4 @@
 //! Tests: one module a subject.
 
 mod plant;
+mod tidy;
