@@ -5,3 +5,4 @@ mod guard;
 mod interlock;
 mod linkage;
 mod plant;
+mod tidy;
