@@ -1,16 +1,20 @@
 //! The simulated machine: arms, cylinders, valves and pump, as physics.
 //!
-//! A [`Plant`] is told once a tick what the valves' coils, the dump valve's coil and the engine do ([`Inputs`]), and integrates exactly to the
-//! next tick. It knows nothing of the controller. Faults are plain values ([`Faults`]) that whoever drives the plant may change
-//! between two ticks. f64 and SI throughout; pressures are gauge.
+//! A [`Plant`] is told once a tick what the valves' coils, the dump valve's coil and the engine do ([`Inputs`]), and
+//! integrates exactly to the next tick. It knows nothing of the controller. Faults are plain values ([`Faults`]) that
+//! whoever drives the plant may change between two ticks. f64 and SI throughout; pressures are gauge.
 //!
-//! Reading order: `bodies` (on `tree`) is the mechanism, `linkage` its way to the stroke, `hydraulics`, `resistance` and `supply` are one
-//! component each, `model` puts them together, `integrator` steps the whole, `energy` and `statics` ask questions of it, `rig` is a test bench.
+//! Reading order: `bodies` (on `tree`) is the mechanism, `linkage` its way to the stroke, `hydraulics`, `resistance`
+//! and `supply` are one component each, `model` puts them together, `integrator` steps the whole, `energy` and
+//! `statics` ask questions of it, `rig` is a test bench.
 //!
-//! Not modelled: oil temperature, entrained air (the bulk modulus is constant), hose burst, load-holding valves, static friction above the
-//! Coulomb level, flexible links.
+//! Not modelled: oil temperature, entrained air (the bulk modulus is constant), hose burst, load-holding valves, static
+//! friction above the Coulomb level, flexible links.
 
-#![allow(clippy::needless_range_loop, reason = "one index runs over several arrays and state blocks at once, as in the equations")]
+#![allow(
+    clippy::needless_range_loop,
+    reason = "one index runs over several arrays and state blocks at once, as in the equations"
+)]
 
 pub mod bodies;
 pub mod energy;
@@ -60,7 +64,13 @@ pub struct Inputs {
 impl Default for Inputs {
     /// Everything on, nothing asked.
     fn default() -> Inputs {
-        Inputs { spool: [0.0; JOINTS_MAX], valve_power: true, dump_current: true, engine: true, load: 0.0 }
+        Inputs {
+            spool: [0.0; JOINTS_MAX],
+            valve_power: true,
+            dump_current: true,
+            engine: true,
+            load: 0.0,
+        }
     }
 }
 
@@ -91,7 +101,12 @@ pub enum SpoolFault {
 
 impl Default for Faults {
     fn default() -> Faults {
-        Faults { spool: [SpoolFault::None; JOINTS_MAX], demand_scale: [1.0; JOINTS_MAX], extra_leak: [0.0; JOINTS_MAX], pump_scale: 1.0 }
+        Faults {
+            spool: [SpoolFault::None; JOINTS_MAX],
+            demand_scale: [1.0; JOINTS_MAX],
+            extra_leak: [0.0; JOINTS_MAX],
+            pump_scale: 1.0,
+        }
     }
 }
 
@@ -172,15 +187,21 @@ impl Plant {
             linkage: Arc::clone(&parts.linkage),
         };
         let model = Model::new(mechanism, axes.iter().map(axis).collect(), source, oil);
-        let states = vec![0.0; model.len()];
-        let mut plant = Plant { model, stepper: Stepper::new(accuracy), states, time: 0.0, account: None };
+        let states = vec![0.0; model.count()];
+        let mut plant = Plant {
+            model,
+            stepper: Stepper::new(accuracy),
+            states,
+            time: 0.0,
+            account: None,
+        };
         plant.set_pressures_to_tank();
         plant.model.place(&plant.states);
         plant
     }
 
-    /// Puts the machine at rest at these joint angles, held by trapped oil: in each actuator one chamber at `preload` above tank,
-    /// the other at what holds the arm. Supply empty, dump valve open, spools centred.
+    /// Puts the machine at rest at these joint angles, held by trapped oil: in each actuator one chamber at `preload`
+    /// above tank, the other at what holds the arm. Supply empty, dump valve open, spools centred.
     pub fn stand(&mut self, angles: &[f64], preload: f64) {
         self.states.fill(0.0);
         self.states[..angles.len()].copy_from_slice(angles);
@@ -194,8 +215,8 @@ impl Plant {
         self.stepper.restart();
     }
 
-    /// Fills the pressure line to `pressure` and closes the dump valve, as after some time with the engine running. Without a pump,
-    /// nothing.
+    /// Fills the pressure line to `pressure` and closes the dump valve, as after some time with the engine running.
+    /// Without a pump, nothing.
     pub fn charge(&mut self, pressure: f64) {
         if matches!(self.model.source, Source::Pump(_)) {
             self.states[self.model.at.manifold()] = pressure;
@@ -217,7 +238,9 @@ impl Plant {
         }
         let (start, states, mut time) = (self.time, &mut self.states, self.time);
         let result = match &mut self.account {
-            None => self.stepper.advance(&mut self.model, start, span, states, |_, t, _, _| time = t),
+            None => self
+                .stepper
+                .advance(&mut self.model, start, span, states, |_, t, _, _| time = t),
             Some(account) => {
                 account.begin(&mut self.model, start, states);
                 let keep = |model: &mut Model, t: f64, states: &[f64], step: f64| {
@@ -230,8 +253,14 @@ impl Plant {
         self.time = if result.is_ok() { start + span } else { time };
         self.model.place(&self.states);
         result.map_err(|error| match error {
-            StepError::TooStiff { time, state } => PlantError::TooStiff { time, state: self.state_name(state) },
-            StepError::NotFinite { time, state } => PlantError::NotFinite { time, state: self.state_name(state) },
+            StepError::TooStiff { time, state } => PlantError::TooStiff {
+                time,
+                state: self.state_name(state),
+            },
+            StepError::NotFinite { time, state } => PlantError::NotFinite {
+                time,
+                state: self.state_name(state),
+            },
         })
     }
 
@@ -296,7 +325,11 @@ impl Plant {
 
     /// Flow of the pump, m³/s. Zero where the supply is ideal.
     pub fn pump_flow(&self) -> f64 {
-        if matches!(self.model.source, Source::Pump(_)) { self.states[self.model.at.pump()] } else { 0.0 }
+        if matches!(self.model.source, Source::Pump(_)) {
+            self.states[self.model.at.pump()]
+        } else {
+            0.0
+        }
     }
 
     /// Opening of the dump valve, 0 to 1.
