@@ -30,7 +30,8 @@ pub mod tree;
 
 use std::sync::Arc;
 
-use bellcrank_machine::description::{Actuator, Oil, Valve};
+use bellcrank_machine::description::{self, Actuator, Description, Oil, Valve};
+use bellcrank_machine::geometry::{Geometry, GeometryError};
 
 pub use bodies::{Bodies, Payload, Pose};
 pub use energy::{Account, Stored};
@@ -163,6 +164,22 @@ pub enum PlantError {
     },
 }
 
+/// Why a machine file does not make a plant.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum BuildError {
+    /// Its arms do not make a tree of joints.
+    #[error(transparent)]
+    Tree(#[from] bodies::TreeError),
+    /// A linkage does not close in the middle of its joint's range.
+    #[error("the linkage of {axis}: {error}")]
+    Linkage {
+        /// Name of the axis.
+        axis: String,
+        /// What is wrong with it.
+        error: GeometryError,
+    },
+}
+
 /// A simulated machine.
 #[derive(Clone)]
 pub struct Plant {
@@ -198,6 +215,38 @@ impl Plant {
         plant.set_pressures_to_tank();
         plant.model.place(&plant.states);
         plant
+    }
+
+    /// The machine of a machine file; axis i of the plant is axis i of the file. At rest with all angles zero, see
+    /// [`Plant::stand`].
+    ///
+    /// # Errors
+    /// [`BuildError`] where the file's arms or linkages cannot be put together.
+    pub fn of_machine(machine: &Description, accuracy: Accuracy) -> Result<Plant, BuildError> {
+        let linkage = |axis: &description::Axis| -> Result<Arc<dyn Linkage>, BuildError> {
+            if let description::Linkage::Direct { zero } = axis.linkage {
+                return Ok(Arc::new(Direct { zero }));
+            }
+            let named = |error| BuildError::Linkage {
+                axis: axis.name.clone(),
+                error,
+            };
+            let (low, high) = axis.joint.range;
+            let geometry = Geometry::new(&axis.linkage, axis.joint.axis, (low, high)).map_err(named)?;
+            let table = Table::new(&geometry, f64::midpoint(low, high), axis.actuator.travel).map_err(named)?;
+            Ok(Arc::new(table))
+        };
+        let mut axes = Vec::new();
+        for axis in &machine.axes {
+            axes.push(AxisParts {
+                actuator: &axis.actuator,
+                valve: &axis.valve,
+                linkage: linkage(axis)?,
+            });
+        }
+        let mechanism = Mechanism::Arms(Bodies::of_machine(machine)?);
+        let source = Source::Pump(Pump::new(&machine.supply, &machine.oil));
+        Ok(Plant::new(mechanism, &axes, source, &machine.oil, accuracy))
     }
 
     /// Puts the machine at rest at these joint angles, held by trapped oil: in each actuator one chamber at `preload`
