@@ -8,9 +8,9 @@
 
 use heapless::Vec;
 
-use crate::machine::{Arm, Joint, JointAxis, JOINTS_MAX};
+use crate::machine::{Arm, JOINTS_MAX, Joint, JointAxis};
 use crate::math;
-use crate::vec3::{add, cross, scale, sub, Vec3};
+use crate::vec3::{Vec3, add, cross, scale, sub};
 
 /// Where one joint is, in the machine frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -46,15 +46,26 @@ impl ArmPose {
             let axis = turn(&mut frame, *about, angle);
             let end = add(origin, in_frame(&frame, *link));
             // Cannot be full: an arm has no more joints than this has room for.
-            let _ = joints.push(JointPlace { origin, about: axis, end });
+            let _ = joints.push(JointPlace {
+                origin,
+                about: axis,
+                end,
+            });
             origin = end;
         }
-        Self { joints, tip: origin, frame }
+        Self {
+            joints,
+            tip: origin,
+            frame,
+        }
     }
 
     /// What a point on link `link` (counted from the base) moves by when the joints move: one column a joint, m/rad.
     pub fn point_columns(&self, link: usize, point: Vec3) -> impl Iterator<Item = Vec3> + '_ {
-        self.joints.iter().take(link.saturating_add(1)).map(move |joint| cross(joint.about, sub(point, joint.origin)))
+        self.joints
+            .iter()
+            .take(link.saturating_add(1))
+            .map(move |joint| cross(joint.about, sub(point, joint.origin)))
     }
 }
 
@@ -64,7 +75,10 @@ fn turn(frame: &mut [Vec3; 3], about: JointAxis, angle: f32) -> Vec3 {
     let [x, y, z] = *frame;
     // Turning about an axis takes the next of the other two towards the one after it.
     let turned = |from: Vec3, to: Vec3| {
-        (add(scale(from, cos), scale(to, sin)), add(scale(to, cos), scale(from, -sin)))
+        (
+            add(scale(from, cos), scale(to, sin)),
+            add(scale(to, cos), scale(from, -sin)),
+        )
     };
     match about {
         JointAxis::X => {

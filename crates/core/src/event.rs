@@ -172,7 +172,10 @@ pub struct EventLog {
 
 impl Default for EventLog {
     fn default() -> Self {
-        Self { ring: HistoryBuf::new(), count: 0 }
+        Self {
+            ring: HistoryBuf::new(),
+            count: 0,
+        }
     }
 }
 

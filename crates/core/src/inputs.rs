@@ -1,6 +1,6 @@
 //! All that one tick is told: the time, the sensors, the switches, the hands.
 
-use crate::machine::{PerAxis, LEVERS_MAX};
+use crate::machine::{LEVERS_MAX, PerAxis};
 use crate::math;
 use crate::units::{Duration, Instant, Lever, Volts};
 
@@ -65,7 +65,13 @@ pub struct HandFrame {
 impl Default for HandFrame {
     /// No frame at all: nothing pushed, nothing enabled, stop pressed.
     fn default() -> Self {
-        Self { age: None, levers: [Lever::default(); LEVERS_MAX], mode: Mode::Joint, enable: false, stop_clear: false }
+        Self {
+            age: None,
+            levers: [Lever::default(); LEVERS_MAX],
+            mode: Mode::Joint,
+            enable: false,
+            stop_clear: false,
+        }
     }
 }
 
@@ -95,7 +101,9 @@ impl HandFrame {
 
     /// Every lever is within the dead zone.
     pub fn neutral(&self, dead_zone: f32) -> bool {
-        self.levers.iter().all(|lever| lever.share() >= -dead_zone && lever.share() <= dead_zone)
+        self.levers
+            .iter()
+            .all(|lever| lever.share() >= -dead_zone && lever.share() <= dead_zone)
     }
 
     /// There is a frame and it is no older than `late`.

@@ -7,8 +7,7 @@
 use heapless::Vec;
 
 use crate::linkage::Linkage;
-use crate::math;
-use crate::units::Duration;
+use crate::units::{Duration, SMALLEST_DIVISOR};
 use crate::vec3::Vec3;
 
 /// Most axes: two arms of seven.
@@ -32,7 +31,11 @@ impl AxisId {
     pub const fn new(index: usize) -> Option<Self> {
         // Below `AXES_MAX` it fits.
         #[allow(clippy::cast_possible_truncation)]
-        if index < AXES_MAX { Some(Self(index as u8)) } else { None }
+        if index < AXES_MAX {
+            Some(Self(index as u8))
+        } else {
+            None
+        }
     }
 
     /// The number.
@@ -388,14 +391,18 @@ impl Machine {
             axis.check().map_err(|field| MachineError::Axis(id, field))?;
         }
         for (index, arm) in parts.arms.iter().enumerate() {
-            arm.check(parts.axes.len()).map_err(|field| MachineError::Arm(index, field))?;
+            arm.check(parts.axes.len())
+                .map_err(|field| MachineError::Arm(index, field))?;
         }
         for (index, zone) in parts.zones.iter().enumerate() {
             zone.check().map_err(|field| MachineError::Zone(index, field))?;
         }
         check(parts.timing.usable(), Field::Timing).map_err(MachineError::Whole)?;
-        check(parts.seat.usable() && parts.remote.is_none_or(|station| station.usable()), Field::Station)
-            .map_err(MachineError::Whole)?;
+        check(
+            parts.seat.usable() && parts.remote.is_none_or(|station| station.usable()),
+            Field::Station,
+        )
+        .map_err(MachineError::Whole)?;
         check(positive(parts.pump_flow), Field::PumpFlow).map_err(MachineError::Whole)?;
         Ok(Self(parts))
     }
@@ -445,7 +452,10 @@ impl Axis {
     fn check(&self) -> Result<(), Field> {
         let Calibration { low, high, fault_volts } = self.sensor;
         check(self.linkage.usable(), Field::Linkage)?;
-        check(finite(&[self.stroke.0, self.stroke.1]) && self.stroke.0 < self.stroke.1, Field::Stroke)?;
+        check(
+            finite(&[self.stroke.0, self.stroke.1]) && self.stroke.0 < self.stroke.1,
+            Field::Stroke,
+        )?;
         check(
             finite(&[low.0, low.1, high.0, high.1, fault_volts.0, fault_volts.1])
                 && low.0 < high.0
@@ -454,7 +464,11 @@ impl Axis {
             Field::Sensor,
         )?;
         check(
-            self.valve.deadband.both().iter().all(|share| finite(&[*share]) && *share >= 0.0 && *share < 1.0)
+            self.valve
+                .deadband
+                .both()
+                .iter()
+                .all(|share| finite(&[*share]) && *share >= 0.0 && *share < 1.0)
                 && self.valve.full_rate.both().iter().all(|rate| positive(*rate)),
             Field::Valve,
         )?;
@@ -464,16 +478,33 @@ impl Axis {
             finite(&[low, neutral, high]) && 0.0 <= low && low < neutral && neutral < high && high <= 1.0,
             Field::Channel,
         )?;
-        let Tracking { gain, integral_time, ramp_up, ramp_down, stop_ramp, braking } = self.tracking;
+        let Tracking {
+            gain,
+            integral_time,
+            ramp_up,
+            ramp_down,
+            stop_ramp,
+            braking,
+        } = self.tracking;
         check(
             finite(&[gain, integral_time])
                 && gain >= 0.0
                 && integral_time >= 0.0
-                && [ramp_up, ramp_down, stop_ramp, braking].iter().all(|rate| positive(*rate)),
+                && [ramp_up, ramp_down, stop_ramp, braking]
+                    .iter()
+                    .all(|rate| positive(*rate)),
             Field::Tracking,
         )?;
-        let Watch { jump_rate, still_rate, following, .. } = self.watch;
-        check([jump_rate, still_rate, following].iter().all(|limit| positive(*limit)), Field::Watch)?;
+        let Watch {
+            jump_rate,
+            still_rate,
+            following,
+            ..
+        } = self.watch;
+        check(
+            [jump_rate, still_rate, following].iter().all(|limit| positive(*limit)),
+            Field::Watch,
+        )?;
         check(self.lever.is_none_or(is_lever), Field::Lever)
     }
 }
@@ -491,7 +522,9 @@ impl Arm {
         check(usize::from(self.pitch_joint) < self.joints.len(), Field::PitchJoint)?;
         check(self.grip.is_none_or(|id| id.index() < axes), Field::Grip)?;
         check(
-            [self.tip_speed, self.pitch_rate, self.tip_ramp, self.tip_braking].iter().all(|speed| positive(*speed)),
+            [self.tip_speed, self.pitch_rate, self.tip_ramp, self.tip_braking]
+                .iter()
+                .all(|speed| positive(*speed)),
             Field::TipSpeed,
         )?;
         check(self.levers.iter().all(|lever| is_lever(*lever)), Field::Lever)
@@ -539,5 +572,5 @@ fn finite(numbers: &[f32]) -> bool {
 
 /// Finite and above zero, with room to divide by it.
 fn positive(number: f32) -> bool {
-    number.is_finite() && number > math::SMALLEST_DIVISOR
+    number.is_finite() && number > SMALLEST_DIVISOR
 }

@@ -82,11 +82,14 @@ quantity! {
     Duty, share, 0.0, 1.0
 }
 
+/// A machine's lengths, speeds and flows are above this (1 nm, 1 nl/s): dividing by them stays finite.
+pub(crate) const SMALLEST_DIVISOR: f32 = 1e-9;
+
 /// A length of time, in whole microseconds.
 pub type Duration = fugit::MicrosDurationU32;
 
 /// A point in time since the board started, in whole microseconds.
-pub type Instant = fugit::Instant<u64, 1, 1_000_000>;
+pub type Instant = fugit::MonotonicTimerInstantU64<1_000_000>;
 
 /// A duration in seconds.
 pub fn seconds(duration: Duration) -> f32 {
@@ -107,7 +110,11 @@ impl Default for Held {
 impl Held {
     /// Adds one tick in which the condition did or did not hold, and says how long it has now held.
     pub fn step(&mut self, holds: bool, dt: Duration) -> Duration {
-        self.0 = Duration::from_ticks(if holds { self.0.as_ticks().saturating_add(dt.as_ticks()) } else { 0 });
+        self.0 = Duration::from_ticks(if holds {
+            self.0.as_ticks().saturating_add(dt.as_ticks())
+        } else {
+            0
+        });
         self.0
     }
 
@@ -141,6 +148,9 @@ mod tests {
         held.step(true, tick);
         assert_eq!(held.step(true, tick), Duration::from_ticks(4_000));
         assert_eq!(held.step(false, tick), Duration::from_ticks(0));
-        assert_eq!(Held(Duration::from_ticks(u32::MAX)).step(true, tick), Duration::from_ticks(u32::MAX));
+        assert_eq!(
+            Held(Duration::from_ticks(u32::MAX)).step(true, tick),
+            Duration::from_ticks(u32::MAX)
+        );
     }
 }

@@ -44,6 +44,8 @@ pub struct Timing {
     pub debounce: f64,
     /// Longest a category 1 stop may ramp down before power is cut whether or not the ramp has worked.
     pub stop_budget: f64,
+    /// From a command to the motion it causes: what the guard allows for before braking bites (`reaction_ms`).
+    pub reaction: f64,
 }
 
 /// The hand-control stations.
@@ -361,6 +363,10 @@ pub struct Arm {
     pub tip_speed: f64,
     /// Tip pitch rate at full lever in tip mode, rad/s.
     pub pitch_rate: f64,
+    /// Time from rest to full tip speed and back in tip mode, s (`tip_ramp_ms`).
+    pub tip_ramp: f64,
+    /// Deceleration of the tip that can be trusted before a zone, m/s² (`tip_braking_mm_s2`).
+    pub tip_braking: f64,
     /// Numbers of the levers that move the tip forward, left, up and pitch it, in tip mode.
     pub levers: [usize; 4],
 }

@@ -29,7 +29,11 @@ pub fn solve(columns: &[Column], task: &Task) -> Vec<f32, JOINTS_MAX> {
     let gram = Gram::new(columns);
     let regularity = gram.regularity();
     let short = 1.0 - regularity / REGULAR;
-    let lambda2 = if short > 0.0 { DAMPING_MIN + DAMPING_MAX * short * short } else { DAMPING_MIN };
+    let lambda2 = if short > 0.0 {
+        DAMPING_MIN + DAMPING_MAX * short * short
+    } else {
+        DAMPING_MIN
+    };
     gram.damped(lambda2, columns, task)
 }
 
@@ -53,7 +57,9 @@ struct Factors {
 
 impl Gram {
     fn new(columns: &[Column]) -> Self {
-        let mut sum = Self { rows: ([0.0; 1], [0.0; 2], [0.0; 3], [0.0; 4]) };
+        let mut sum = Self {
+            rows: ([0.0; 1], [0.0; 2], [0.0; 3], [0.0; 4]),
+        };
         for &[x, y, z, p] in columns {
             let (r0, r1, r2, r3) = &mut sum.rows;
             r0[0] += x * x;
@@ -95,12 +101,21 @@ impl Gram {
         let d2 = pivot(r2[2] + lambda2 - l20 * l20 * d0 - l21 * l21 * d1);
         let l32 = (r3[2] - l30 * l20 * d0 - l31 * l21 * d1) / d2;
         let d3 = pivot(r3[3] + lambda2 - l30 * l30 * d0 - l31 * l31 * d1 - l32 * l32 * d2);
-        Factors { d: [d0, d1, d2, d3], l1: l10, l2: [l20, l21], l3: [l30, l31, l32] }
+        Factors {
+            d: [d0, d1, d2, d3],
+            l1: l10,
+            l2: [l20, l21],
+            l3: [l30, l31, l32],
+        }
     }
 
     fn damped(&self, lambda2: f32, columns: &[Column], task: &Task) -> Vec<f32, JOINTS_MAX> {
         let weights = self.factor(lambda2).solve(task);
-        columns.iter().take(JOINTS_MAX).map(|column| inner(column, &weights)).collect()
+        columns
+            .iter()
+            .take(JOINTS_MAX)
+            .map(|column| inner(column, &weights))
+            .collect()
     }
 }
 
@@ -127,7 +142,10 @@ mod tests {
     use super::*;
 
     fn close(found: &[f32], wanted: &[f32], within: f32) {
-        assert!(found.iter().zip(wanted).all(|(f, w)| (f - w).abs() <= within), "found {found:?}, wanted {wanted:?}");
+        assert!(
+            found.iter().zip(wanted).all(|(f, w)| (f - w).abs() <= within),
+            "found {found:?}, wanted {wanted:?}"
+        );
     }
 
     /// Source: `J = diag(σ)`, gain σ/(σ²+λ²) with λ = 0.1 (Nakamura and Hanafusa 1986; Buss 2009).
@@ -144,12 +162,21 @@ mod tests {
     fn step_at_a_singular_pose() {
         let straight = [[0.0, 2.0, 0.0, 0.0], [0.0, 1.0, 0.0, 0.0]];
         close(&damped(&straight, &[-0.1, 0.0, 0.0, 0.0], 0.01), &[0.0, 0.0], 1e-6);
-        close(&damped(&straight, &[0.0, 0.1, 0.0, 0.0], 0.01), &[0.0399202, 0.0199601], 1e-6);
+        close(
+            &damped(&straight, &[0.0, 0.1, 0.0, 0.0], 0.01),
+            &[0.0399202, 0.0199601],
+            1e-6,
+        );
     }
 
     #[test]
     fn a_regular_pose_is_solved_exactly() {
-        let columns = [[0.3, 1.0, 0.1, 0.0], [1.1, -0.2, 0.4, 1.0], [0.2, 0.1, -0.9, 1.0], [0.5, 0.3, 0.3, 1.0]];
+        let columns = [
+            [0.3, 1.0, 0.1, 0.0],
+            [1.1, -0.2, 0.4, 1.0],
+            [0.2, 0.1, -0.9, 1.0],
+            [0.5, 0.3, 0.3, 1.0],
+        ];
         let rates = [0.4, -0.2, 0.1, 0.3];
         let mut task = [0.0; TASK_ROWS];
         for (column, rate) in columns.iter().zip(rates) {

@@ -9,13 +9,13 @@ mod dls;
 mod tip;
 
 use crate::inputs::{HandFrame, Inputs, Mode};
-use crate::machine::{Arm, Axis, AxisId, Machine, PerAxis, ARMS_MAX};
+use crate::machine::{ARMS_MAX, Arm, Axis, AxisId, Machine, PerAxis};
 use crate::sense::{AxisPosture, Posture};
 use crate::supervise::{Action, Permit};
 
-pub use dls::{damped, solve, Column, Task, TASK_ROWS};
-pub use tip::reach;
+pub use dls::{Column, TASK_ROWS, Task, damped, solve};
 use tip::TipJog;
+pub use tip::reach;
 
 /// Wanted joint rates, rad/s.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -43,7 +43,9 @@ impl Plan {
         let hand = inputs.hand(permit.station);
         for (id, axis) in machine.axes() {
             if hand.mode == Mode::Joint || !moved_by_tip(machine, id) {
-                rates.axes.set(id, joint_rate(axis, &posture.axes.get(id), hand, permit));
+                rates
+                    .axes
+                    .set(id, joint_rate(axis, &posture.axes.get(id), hand, permit));
             }
         }
         for (arm, jog) in machine.arms().iter().zip(&mut self.arms) {
@@ -70,14 +72,21 @@ fn joint_rate(axis: &Axis, now: &AxisPosture, hand: &HandFrame, permit: &Permit)
 fn tip_asked(arm: &Arm, hand: &HandFrame, permit: &Permit) -> Task {
     let lever = |number| hand.lever(number, permit.limits.dead_zone) * permit.limits.speed_cap;
     let [forward, left, up, pitch] = arm.levers.map(lever);
-    [forward * arm.tip_speed, left * arm.tip_speed, up * arm.tip_speed, pitch * arm.pitch_rate]
+    [
+        forward * arm.tip_speed,
+        left * arm.tip_speed,
+        up * arm.tip_speed,
+        pitch * arm.pitch_rate,
+    ]
 }
 
 /// A joint that tip mode moves: one of an arm's that can move or pitch the tip. A grip, and a roll about the tool itself
 /// beyond the pitch joint, stay on their own levers.
 fn moved_by_tip(machine: &Machine, id: AxisId) -> bool {
-    machine
-        .arms()
-        .iter()
-        .any(|arm| arm.joints.iter().take(usize::from(arm.pitch_joint).saturating_add(1)).any(|joint| joint.axis == id))
+    machine.arms().iter().any(|arm| {
+        arm.joints
+            .iter()
+            .take(usize::from(arm.pitch_joint).saturating_add(1))
+            .any(|joint| joint.axis == id)
+    })
 }

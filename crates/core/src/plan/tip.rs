@@ -6,13 +6,13 @@
 
 use heapless::Vec;
 
-use super::dls::{solve, Column, Task};
 use super::Rates;
+use super::dls::{Column, Task, solve};
 use crate::chain::ArmPose;
-use crate::machine::{Arm, Axis, Machine, JOINTS_MAX};
+use crate::machine::{Arm, Axis, JOINTS_MAX, Machine};
 use crate::math;
 use crate::sense::Posture;
-use crate::vec3::{add, dot, norm, scale, sub, Vec3};
+use crate::vec3::{Vec3, add, dot, norm, scale, sub};
 
 /// Gain from tip error to tip velocity, 1/s.
 const TIP_GAIN: f32 = 3.0;
@@ -54,7 +54,11 @@ impl TipJog {
             return;
         };
         let task = self.follow(&pose, &columns, arm, posture, dt);
-        for (joint, rate) in arm.joints.iter().zip(within_limits(arm, machine, posture, &columns, &task)) {
+        for (joint, rate) in arm
+            .joints
+            .iter()
+            .zip(within_limits(arm, machine, posture, &columns, &task))
+        {
             if machine.axis(joint.axis).is_some() {
                 // Joints beyond the pitch joint have empty columns here; their levers' rates stay as they are.
                 rates.axes.set(joint.axis, rates.axes.get(joint.axis) + rate);
@@ -66,11 +70,18 @@ impl TipJog {
     fn follow(&mut self, pose: &ArmPose, columns: &[Column], arm: &Arm, posture: &Posture, dt: f32) -> Task {
         let [vx, vy, vz, pitch] = self.ramped;
         let velocity = [vx, vy, vz];
-        let line = self.line.get_or_insert(Line { tip: pose.tip, pitch_lag: 0.0 });
+        let line = self.line.get_or_insert(Line {
+            tip: pose.tip,
+            pitch_lag: 0.0,
+        });
 
         let ahead = sub(add(line.tip, scale(velocity, dt)), pose.tip);
         let length = norm(ahead);
-        let ahead = if length > LEASH_M { scale(ahead, LEASH_M / length) } else { ahead };
+        let ahead = if length > LEASH_M {
+            scale(ahead, LEASH_M / length)
+        } else {
+            ahead
+        };
         line.tip = add(pose.tip, ahead);
 
         let measured: f32 = arm
@@ -79,7 +90,11 @@ impl TipJog {
             .zip(columns)
             .map(|(joint, column)| {
                 let now = posture.axes.get(joint.axis);
-                if now.ratio == 0.0 { 0.0 } else { column[3] * now.rate / now.ratio }
+                if now.ratio == 0.0 {
+                    0.0
+                } else {
+                    column[3] * now.rate / now.ratio
+                }
             })
             .sum();
         line.pitch_lag = math::clamp(line.pitch_lag + (pitch - measured) * dt, -PITCH_LEASH, PITCH_LEASH);
@@ -123,7 +138,11 @@ fn columns(arm: &Arm, pose: &ArmPose) -> Vec<Column, JOINTS_MAX> {
         .zip(pose.point_columns(JOINTS_MAX, pose.tip))
         .enumerate()
         .map(|(index, (joint, [x, y, z]))| {
-            if index > pitch_joint { [0.0; 4] } else { [x, y, z, dot(pitch_axis, joint.about)] }
+            if index > pitch_joint {
+                [0.0; 4]
+            } else {
+                [x, y, z, dot(pitch_axis, joint.about)]
+            }
         })
         .collect()
 }
@@ -172,8 +191,8 @@ fn leaves_range(axis: &Axis, stroke: f32, rate: f32) -> bool {
     (rate > 0.0 && stroke > high - near) || (rate < 0.0 && stroke < low + near)
 }
 
-/// Joint angles, rad, from base to tip, that bring the tip of `arm` to `target` (and its pitch rate to rest), starting from
-/// `start`, within the given ranges; none where it does not get within 0.1 mm in 200 damped steps.
+/// Joint angles, rad, from base to tip, that bring the tip of `arm` to `target`, m, from `start` and within the given ranges;
+/// none where it does not get within 0.1 mm in 200 damped steps. Which way the tip points is left free.
 pub fn reach(arm: &Arm, ranges: &[(f32, f32)], start: &[f32], target: Vec3) -> Option<Vec<f32, JOINTS_MAX>> {
     let mut angles: Vec<f32, JOINTS_MAX> = start.iter().copied().take(arm.joints.len()).collect();
     for _ in 0..200 {
@@ -184,8 +203,16 @@ pub fn reach(arm: &Arm, ranges: &[(f32, f32)], start: &[f32], target: Vec3) -> O
             return Some(angles);
         }
         // Steps of at most 0.2 m: the columns hold near where they were taken.
-        let [x, y, z] = if length > 0.2 { scale(error, 0.2 / length) } else { error };
-        let step = solve(&columns(arm, &pose), &[x, y, z, 0.0]);
+        let [x, y, z] = if length > 0.2 {
+            scale(error, 0.2 / length)
+        } else {
+            error
+        };
+        let columns: Vec<Column, JOINTS_MAX> = pose
+            .point_columns(JOINTS_MAX, pose.tip)
+            .map(|[x, y, z]| [x, y, z, 0.0])
+            .collect();
+        let step = solve(&columns, &[x, y, z, 0.0]);
         for ((angle, step), (low, high)) in angles.iter_mut().zip(&step).zip(ranges) {
             *angle = math::clamp(*angle + step, *low, *high);
         }

@@ -3,7 +3,7 @@
 use crate::event::Cause;
 use crate::machine::{Axis, Calibration};
 use crate::math;
-use crate::units::{seconds, Duration, Held, Volts};
+use crate::units::{Duration, Held, Volts, seconds};
 
 /// Time constant of the alpha-beta filter, s.
 const FILTER_TIME_S: f32 = 0.012;
@@ -12,7 +12,7 @@ const FILTER_TIME_S: f32 = 0.012;
 pub const RATE_DELAY_S: f32 = 2.0 * FILTER_TIME_S;
 
 /// Where one axis is.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct AxisPosture {
     /// Stroke, m or rad. The last credible one while the reading is not.
@@ -29,6 +29,21 @@ pub struct AxisPosture {
     pub known: bool,
     /// For how long the raw reading has not changed at all.
     pub unchanged: Duration,
+}
+
+impl Default for AxisPosture {
+    /// Nothing known.
+    fn default() -> Self {
+        Self {
+            stroke: 0.0,
+            rate: 0.0,
+            angle: 0.0,
+            ratio: 0.0,
+            fault: None,
+            known: false,
+            unchanged: Duration::from_ticks(0),
+        }
+    }
 }
 
 /// What one axis remembers.
@@ -76,7 +91,10 @@ impl AxisSense {
     fn judge(&mut self, axis: &Axis, reading: Option<Volts>, dt: Duration) -> Result<Estimate, Cause> {
         let measured = calibrate(&axis.sensor, reading)?;
         let estimate = match self.estimate {
-            None => Estimate { stroke: measured, rate: 0.0 },
+            None => Estimate {
+                stroke: measured,
+                rate: 0.0,
+            },
             Some(last) => {
                 // The longer nothing credible came in, the further it can be by now.
                 let gap = seconds(dt) + seconds(self.bad.duration());

@@ -8,10 +8,10 @@ mod switch;
 
 use crate::inputs::{Inputs, Station};
 use crate::machine::{Machine, PerAxis};
-use crate::units::{seconds, Duration, Instant};
+use crate::units::{Duration, Instant, seconds};
 
-pub use axis::{AxisPosture, RATE_DELAY_S};
 use axis::AxisSense;
+pub use axis::{AxisPosture, RATE_DELAY_S};
 use switch::{Debounced, DualChannel};
 
 /// Where the machine is, as far as the sensors can be believed.
@@ -95,7 +95,10 @@ impl Sense {
     fn elapsed(&mut self, now: Instant, tick: Duration, latest: Duration) -> (Duration, bool) {
         let last = self.last.replace(now);
         let Some(last) = last else { return (tick, false) };
-        let since = now.as_ticks().checked_sub(last.as_ticks()).and_then(|micros| u32::try_from(micros).ok());
+        let since = now
+            .as_ticks()
+            .checked_sub(last.as_ticks())
+            .and_then(|micros| u32::try_from(micros).ok());
         match since.map(Duration::from_ticks) {
             Some(since) if !since.is_zero() && since <= latest => (since, false),
             Some(since) if !since.is_zero() => (latest, true),

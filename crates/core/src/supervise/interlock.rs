@@ -70,8 +70,15 @@ pub enum Action {
 
 impl State {
     /// All states.
-    pub const ALL: [Self; 7] =
-        [Self::SelfTest, Self::Standby, Self::Ready, Self::Enabled, Self::Stopping, Self::Stopped, Self::Fault];
+    pub const ALL: [Self; 7] = [
+        Self::SelfTest,
+        Self::Standby,
+        Self::Ready,
+        Self::Enabled,
+        Self::Stopping,
+        Self::Stopped,
+        Self::Fault,
+    ];
 }
 
 impl fmt::Display for State {
@@ -107,6 +114,7 @@ impl Trigger {
 }
 
 /// The table.
+#[allow(clippy::match_same_arms, reason = "a table to be read row by row, not folded")]
 pub const fn next(state: State, trigger: Trigger) -> (State, Action) {
     use Action::{Cut, Drive, RampDown};
     use State::{Enabled, Fault, Ready, SelfTest, Standby, Stopped, Stopping};
@@ -150,7 +158,9 @@ mod tests {
     use super::*;
 
     fn all() -> impl Iterator<Item = (State, Trigger)> {
-        State::ALL.into_iter().flat_map(|state| Trigger::ALL.into_iter().map(move |trigger| (state, trigger)))
+        State::ALL
+            .into_iter()
+            .flat_map(|state| Trigger::ALL.into_iter().map(move |trigger| (state, trigger)))
     }
 
     #[test]

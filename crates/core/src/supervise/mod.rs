@@ -17,7 +17,7 @@ use crate::sense::Posture;
 use crate::units::{Duration, Held};
 
 use causes::{CauseSet, Latches};
-pub use interlock::{next, Action, State, Trigger};
+pub use interlock::{Action, State, Trigger, next};
 use watch::AxisWatch;
 
 /// How long everything must look well before the self-test has passed.
@@ -85,7 +85,13 @@ impl Supervise {
         }
         self.last_reset = posture.reset;
         self.last_enable = enable;
-        Permit { state, action, station: self.station, limits, cause: self.latches.first() }
+        Permit {
+            state,
+            action,
+            station: self.station,
+            limits,
+            cause: self.latches.first(),
+        }
     }
 
     /// Looks for everything that is wrong now, latches it, and says what stands.
@@ -124,7 +130,11 @@ impl Supervise {
             if let Some(cause) = now.fault {
                 raise(self, cause, Some(id));
             }
-            let mut watch = if powered { self.watches.get(id) } else { AxisWatch::default() };
+            let mut watch = if powered {
+                self.watches.get(id)
+            } else {
+                AxisWatch::default()
+            };
             if powered
                 && now.known
                 && let Some(cause) = watch.step(axis, &now, &last.driven.axes.get(id), posture.dt)
@@ -137,7 +147,10 @@ impl Supervise {
     }
 
     /// The most urgent thing of this tick.
-    #[allow(clippy::too_many_arguments, reason = "it weighs everything that supervision knows, once")]
+    #[allow(
+        clippy::too_many_arguments,
+        reason = "it weighs everything that supervision knows, once"
+    )]
     fn trigger(
         &mut self,
         machine: &Machine,
@@ -179,8 +192,15 @@ impl Supervise {
         } else if accepted {
             Trigger::Reset
         } else if self.state == State::SelfTest {
-            let passed = self.tested.step(machine.axes().all(|(id, _)| posture.axes.get(id).known), posture.dt) >= SELF_TEST;
-            if passed { Trigger::TestsPassed } else { Trigger::LeversMoved }
+            let passed = self
+                .tested
+                .step(machine.axes().all(|(id, _)| posture.axes.get(id).known), posture.dt)
+                >= SELF_TEST;
+            if passed {
+                Trigger::TestsPassed
+            } else {
+                Trigger::LeversMoved
+            }
         } else if self.state == State::Enabled && (!enable || inputs.selector != self.station) {
             Trigger::Released
         } else if !neutral || !hand.fresh(self.limits(machine).frame_late) {
@@ -222,23 +242,40 @@ impl Supervise {
     fn log_guard(&mut self, posture: &Posture, guarded: &Guarded) {
         for ((id, held), (_, before)) in guarded.axes.iter().zip(self.last_guarded.axes.iter()) {
             if let Some(what) = held.filter(|_| before.is_none()) {
-                self.log.push(Event { at: posture.now, what, axis: Some(id) });
+                self.log.push(Event {
+                    at: posture.now,
+                    what,
+                    axis: Some(id),
+                });
             }
         }
         self.last_guarded = *guarded;
     }
 
     fn note(&mut self, posture: &Posture, what: What, axis: Option<AxisId>) {
-        self.log.push(Event { at: posture.now, what, axis });
+        self.log.push(Event {
+            at: posture.now,
+            what,
+            axis,
+        });
     }
 }
 
 /// Every lever of the station in charge, and of any other that is heard, is at neutral. A station in charge that is not heard
 /// is not neutral.
 fn hands_neutral(machine: &Machine, inputs: &Inputs, in_charge: Station) -> bool {
-    [(Station::Seat, Some(machine.seat())), (Station::Remote, machine.remote())].into_iter().all(|(station, limits)| {
+    [
+        (Station::Seat, Some(machine.seat())),
+        (Station::Remote, machine.remote()),
+    ]
+    .into_iter()
+    .all(|(station, limits)| {
         let Some(limits) = limits else { return true };
         let hand = inputs.hand(station);
-        if hand.fresh(limits.frame_late) { hand.neutral(limits.dead_zone) } else { station != in_charge }
+        if hand.fresh(limits.frame_late) {
+            hand.neutral(limits.dead_zone)
+        } else {
+            station != in_charge
+        }
     })
 }

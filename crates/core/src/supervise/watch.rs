@@ -42,7 +42,11 @@ impl AxisWatch {
         let asked = math::abs(driven.command) > CLEARLY_ASKED && math::abs(driven.asked) > watch.still_rate;
         let hardly = math::abs(now.rate) < HARDLY_MOVING * math::abs(driven.asked);
         if self.missing.step(asked && hardly, dt) >= watch.no_motion {
-            return Some(if now.unchanged >= watch.no_motion { Cause::SensorFrozen } else { Cause::NoMotion });
+            return Some(if now.unchanged >= watch.no_motion {
+                Cause::SensorFrozen
+            } else {
+                Cause::NoMotion
+            });
         }
 
         let against = moving && now.rate * sign < 0.0 && asked && same_way > watch.settle;

@@ -1,0 +1,90 @@
+//! Guard: how far the wanted rates may go.
+//!
+//! Takes the [`Posture`] and the wanted [`Rates`]; gives rates that brake before the ends of each axis's range, keep every
+//! link out of the keep-out zones, and ask for no more oil than the pump gives; and says what it held back. It holds no
+//! state, and it only ever makes less motion: every rate it gives lies between zero and the rate it was given.
+
+mod zone;
+
+use crate::event::What;
+use crate::last_tick::Guarded;
+use crate::machine::{Axis, Machine};
+use crate::math;
+use crate::plan::Rates;
+use crate::sense::{AxisPosture, Posture};
+use crate::units::seconds;
+
+pub use zone::{Nearest, distance};
+
+/// Less than this share of a rate taken away is not worth an event.
+const WORTH_TELLING: f32 = 0.5;
+
+/// One tick of guarding.
+pub fn step(machine: &Machine, posture: &Posture, wanted: &Rates) -> (Rates, Guarded) {
+    let mut rates = *wanted;
+    let mut guarded = Guarded::default();
+    let reaction = seconds(machine.timing().reaction);
+    for (id, axis) in machine.axes() {
+        let asked = rates.axes.get(id);
+        let allowed = before_ends(axis, &posture.axes.get(id), asked, reaction);
+        rates.axes.set(id, allowed);
+        if math::abs(allowed) < WORTH_TELLING * math::abs(asked) {
+            guarded.axes.set(id, Some(What::HeldFromEnd));
+        }
+    }
+    for arm in machine.arms() {
+        zone::hold_back(machine, arm, posture, reaction, &mut rates, &mut guarded);
+    }
+    within_flow(machine, posture, &mut rates);
+    (rates, guarded)
+}
+
+/// The speed from which a distance suffices to react and then brake to rest: `distance = v reaction + v² / (2 braking)`.
+fn speed_for(distance: f32, reaction: f32, braking: f32) -> f32 {
+    if distance <= 0.0 {
+        return 0.0;
+    }
+    let lost = braking * reaction;
+    math::sqrt(lost * lost + 2.0 * braking * distance) - lost
+}
+
+/// The joint rate of one axis that can still be braked before the end of its range. Nothing where its place is not known.
+fn before_ends(axis: &Axis, now: &AxisPosture, asked: f32, reaction: f32) -> f32 {
+    let stroke_rate = asked * now.ratio;
+    if !now.known || stroke_rate == 0.0 {
+        return 0.0;
+    }
+    let (low, high) = axis.stroke;
+    let left = if stroke_rate > 0.0 {
+        high - now.stroke
+    } else {
+        now.stroke - low
+    };
+    let most = speed_for(left, reaction, axis.tracking.braking);
+    asked * share_of(most, math::abs(stroke_rate))
+}
+
+/// All rates alike, so that together they take no more oil than the pump gives and a tip keeps its path.
+fn within_flow(machine: &Machine, posture: &Posture, rates: &mut Rates) {
+    let mut flow = 0.0;
+    for (id, axis) in machine.axes() {
+        let stroke_rate = rates.axes.get(id) * posture.axes.get(id).ratio;
+        flow += math::abs(stroke_rate) * axis.area.toward(stroke_rate);
+    }
+    let share = share_of(machine.pump_flow(), flow);
+    for (_, rate) in rates.axes.iter_mut() {
+        *rate *= share;
+    }
+}
+
+/// The share of `asked` that is `most`, 0 to 1. Neither is negative.
+fn share_of(most: f32, asked: f32) -> f32 {
+    // Where the quotient has no value the rates have none either, and none is what is given.
+    if asked <= most {
+        1.0
+    } else if asked > most {
+        most / asked
+    } else {
+        0.0
+    }
+}
