@@ -406,3 +406,47 @@ fn two_arms_on_one_pump_move_alike_and_cheaply() {
     let work = plant.work();
     assert!(work.steps < 700 && work.rejected < 70, "{work:?}");
 }
+
+/// The built-in machines: they hang still on trapped oil, every axis moves the way it is asked, and energy balances.
+#[test]
+fn the_built_in_machines_hold_still_and_obey() {
+    for name in bellcrank_machine::BUILTIN {
+        let text = bellcrank_machine::builtin(name).expect("built in");
+        let machine = bellcrank_machine::read(name, text).expect("a good file");
+        let mut plant = Plant::of_machine(&machine, Accuracy::default()).expect("it closes");
+        let middle = |(low, high): (f64, f64)| f64::midpoint(low, high);
+        let angles: Vec<f64> = machine.axes.iter().map(|axis| middle(axis.joint.range)).collect();
+        plant.stand(&angles, 10.0 * BAR);
+        plant.charge(machine.supply.pressure - machine.supply.control_band);
+        plant.advance(&Inputs::default(), 1.0).expect("a run");
+        for (i, axis) in machine.axes.iter().enumerate() {
+            let moved = (plant.axis(i).angle - angles[i]).abs();
+            assert!(moved < 0.02, "{name}, {}: sagged {moved} rad", axis.name);
+        }
+
+        plant.keep_account();
+        let before = plant.stored().total();
+        for (i, axis) in machine.axes.iter().enumerate() {
+            let start = plant.axis(i).stroke;
+            let mut inputs = Inputs::default();
+            for (demand, sign) in [(0.5, 1.0), (-0.5, -1.0)] {
+                inputs.spool[i] = demand;
+                for _ in 0..250 {
+                    plant.advance(&inputs, 2e-3).expect("a run");
+                }
+                let rate = plant.axis(i).stroke_rate;
+                assert!(
+                    rate * sign > 0.0,
+                    "{name}, {}: {rate} at {demand}, from {start}",
+                    axis.name
+                );
+            }
+        }
+        let (sum, gained) = (plant.account().expect("kept").sum, plant.stored().total() - before);
+        let missing = sum.input - sum.lost() - gained;
+        assert!(
+            missing.abs() < 0.01 * sum.input,
+            "{name}: missing {missing} J of {sum:?}"
+        );
+    }
+}
