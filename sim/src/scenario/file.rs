@@ -186,7 +186,7 @@ impl Who<'_> {
 
     fn tip(&self, t: &Table) -> Act {
         let arm = self.arm(t, "arm");
-        let velocity: Vector3<f64> = t.vector3("mm_s", -5000.0..=5000.0);
+        let velocity: Vector3<f64> = t.vector3("velocity_mm_s", -5000.0..=5000.0);
         let pitch = t.optional("pitch_deg_s").map_or(0.0, |key| t.number(key, -360.0..=360.0));
         if t.clean()
             && let Some(known) = self.machine.arms.get(arm)
@@ -195,7 +195,7 @@ impl Who<'_> {
             let fastest = known.tip_speed * cap;
             if velocity.iter().any(|v| v.abs() > fastest * (1.0 + 1e-9)) {
                 let found = format!("{:.0} mm/s", 1e3 * velocity.amax());
-                t.complain("mm_s", found, format!("at most {:.0} mm/s: full lever from this station", 1e3 * fastest));
+                t.complain("velocity_mm_s", found, format!("at most {:.0} mm/s: full lever from this station", 1e3 * fastest));
             }
             if pitch.abs() > known.pitch_rate * cap * (1.0 + 1e-9) {
                 let wanted = format!("at most {:.1} deg/s: full lever", (known.pitch_rate * cap).to_degrees());

@@ -4,15 +4,9 @@ use crate::machine::{Channel, ValveCurve};
 use crate::math;
 use crate::units::{Duty, UnitError};
 
-/// Below this share of full rate the valve stays closed: the jump over the deadband would be all there is to it.
-const LEAST_COMMAND: f32 = 0.005;
-
 /// The opening, -1 to 1, at which the valve gives the share `command` of its full rate: `sign (d + (1 - d) |command|)` with
-/// the deadband `d` of that direction (common practice, no source). Zero for the least commands.
+/// the deadband `d` of that direction (common practice, no source). Zero for zero.
 pub fn opening(valve: &ValveCurve, command: f32) -> f32 {
-    if math::abs(command) < LEAST_COMMAND {
-        return 0.0;
-    }
     let deadband = valve.deadband.toward(command);
     math::sign(command) * deadband + (1.0 - deadband) * command
 }

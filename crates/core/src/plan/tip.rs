@@ -143,7 +143,8 @@ fn columns(arm: &Arm, pose: &ArmPose) -> Vec<Column, JOINTS_MAX> {
     }))
 }
 
-/// Joint rates for a task; joints that would leave their range are held and the rest asked again; all are slowed alike where
+/// Joint rates for a task; joints that would leave their range are held and the rest asked again, for
+/// the tip's way alone; all are slowed alike where
 /// one would have to be faster than it can.
 fn within_limits(
     arm: &Arm,
@@ -167,7 +168,11 @@ fn within_limits(
         if !held {
             break;
         }
-        rates = solve(&free, task);
+        // With a joint less, the way comes before the pitch.
+        for column in &mut free {
+            column[3] = 0.0;
+        }
+        rates = solve(&free, &[task[0], task[1], task[2], 0.0]);
     }
     let mut slowdown = 1.0;
     for (joint, rate) in arm.joints.iter().zip(&rates) {
