@@ -85,7 +85,11 @@ impl AxisDrive {
         // Opened and closed at different commands, so that noise around nothing does not rattle the spool across its deadband.
         let least = if self.open { CLOSE_BELOW } else { OPEN_ABOVE };
         self.open = math::abs(self.command) > least;
-        let opening = if self.open { opening(&axis.valve, self.command) } else { 0.0 };
+        let opening = if self.open {
+            opening(&axis.valve, self.command)
+        } else {
+            0.0
+        };
         AxisDriven {
             asked,
             command: self.command,
