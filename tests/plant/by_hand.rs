@@ -86,7 +86,7 @@ fn cylinders_push_and_pull_as_their_areas_say() {
 }
 
 /// PV-25: sharp-edged orifice, `Cd A sqrt(2 dp / rho)` (Merritt, *Hydraulic Control Systems*, 1967, chapter 3, from
-/// memory). PV-31: flow scales with the root of the drop (ISO 10770-1 rates at the drop of the whole valve, so half of it
+/// memory). PV-31: flow goes with the root of the drop (ISO 10770-1 rates at the drop of the whole valve, so half of it
 /// on each land).
 #[test]
 fn a_land_passes_what_its_rating_says() {

@@ -8,7 +8,7 @@ use super::*;
 use crate::plant::integrator::STATES_MAX;
 use crate::plant::{Direct, Pump};
 
-/// Two joints on a pump: the first extends and touches its cushion and leaks, the second retracts, starved, on its checks.
+/// Two joints on a pump: the first extends in a cushion and leaks, the second retracts, starved, on its checks.
 fn model() -> (Model, Vec<f64>) {
     let oil = Oil {
         density: 870.0,
