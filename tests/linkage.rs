@@ -1,5 +1,10 @@
 //! The core's linkages against textbook geometry.
 
+#![allow(
+    clippy::cast_possible_truncation,
+    reason = "narrowing to what the core is given is what is tested"
+)]
+
 use std::f64::consts::PI;
 
 use bellcrank_core::linkage::{FourBar, Linkage, LinkageError, Triangle};

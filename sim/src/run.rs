@@ -1,16 +1,13 @@
 //! One rehearsal: scenario and seed to trace. A pure function: the same scenario and seed give the same trace to the bit.
 
-use std::sync::Arc;
-
 use bellcrank_core::machine::AxisId;
 use bellcrank_core::{Controller, Outputs};
 use bellcrank_machine::description::Description;
-use bellcrank_machine::geometry::Geometry;
 use nalgebra::Vector3;
 use xxhash_rust::xxh3::Xxh3;
 
 use crate::clearance;
-use crate::plant::{Accuracy, AxisParts, Bodies, Linkage, Mechanism, Payload, Plant, PlantError, Pump, Source, Table};
+use crate::plant::{Accuracy, Payload, Plant, PlantError};
 use crate::scenario::Scenario;
 use crate::trace::{ArmSample, AxisSample, Noticed, Sample, Trace};
 use crate::wiring::Wiring;
@@ -53,7 +50,7 @@ pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
         reason,
     };
     let machine = bellcrank_machine::build(description).map_err(|error| bad(error.to_string()))?;
-    let mut plant = plant(description, Accuracy::default()).map_err(bad)?;
+    let mut plant = Plant::of_machine(description, Accuracy::default()).map_err(|error| bad(error.to_string()))?;
     for load in &scenario.payloads {
         hang(&mut plant, description, load.arm, load.mass);
     }
@@ -82,41 +79,6 @@ pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
             })?;
     }
     Ok(recorder.finish(sample_every as f64 * description.timing.tick))
-}
-
-/// The plant of a machine, at rest with all joint angles zero.
-///
-/// # Errors
-/// What about the machine cannot be simulated.
-pub fn plant(machine: &Description, accuracy: Accuracy) -> Result<Plant, String> {
-    let bodies = Bodies::of_machine(machine).map_err(|error| error.to_string())?;
-    let mut parts = Vec::new();
-    for axis in &machine.axes {
-        let joint = &axis.joint;
-        let table = Geometry::new(&axis.linkage, joint.axis, joint.range)
-            .and_then(|geometry| {
-                Table::new(
-                    &geometry,
-                    f64::midpoint(joint.range.0, joint.range.1),
-                    axis.actuator.travel,
-                )
-            })
-            .map_err(|error| format!("axis {:?}: {error}", axis.name))?;
-        let linkage: Arc<dyn Linkage> = Arc::new(table);
-        parts.push(AxisParts {
-            actuator: &axis.actuator,
-            valve: &axis.valve,
-            linkage,
-        });
-    }
-    let source = Source::Pump(Pump::new(&machine.supply, &machine.oil));
-    Ok(Plant::new(
-        Mechanism::Arms(bodies),
-        &parts,
-        source,
-        &machine.oil,
-        accuracy,
-    ))
 }
 
 /// Hangs a mass, kg, at the tip of an arm.

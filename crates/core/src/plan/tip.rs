@@ -191,29 +191,3 @@ fn leaves_range(axis: &Axis, stroke: f32, rate: f32) -> bool {
     let near = AT_END * (high - low);
     (rate > 0.0 && stroke > high - near) || (rate < 0.0 && stroke < low + near)
 }
-
-/// Joint angles, rad, from base to tip, that bring the tip of `arm` to `target`, m, from `start` and within the given ranges;
-/// none where it does not get within 0.1 mm in 200 damped steps. Which way the tip points is left free.
-pub fn reach(arm: &Arm, ranges: &[(f32, f32)], start: &[f32], target: Vec3) -> Option<Vec<f32, JOINTS_MAX>> {
-    let mut angles = per_joint(start.iter().copied().take(arm.joints.len()));
-    for _ in 0..200 {
-        let pose = ArmPose::new(arm, angles.iter().copied());
-        let error = sub(target, pose.tip);
-        let length = norm(error);
-        if length < 1e-4 {
-            return Some(angles);
-        }
-        // Steps of at most 0.2 m: the columns hold near where they were taken.
-        let [x, y, z] = if length > 0.2 {
-            scale(error, 0.2 / length)
-        } else {
-            error
-        };
-        let columns = per_joint(pose.point_columns(JOINTS_MAX, pose.tip).map(|[x, y, z]| [x, y, z, 0.0]));
-        let step = solve(&columns, &[x, y, z, 0.0]);
-        for ((angle, step), (low, high)) in angles.iter_mut().zip(&step).zip(ranges) {
-            *angle = math::clamp(*angle + step, *low, *high);
-        }
-    }
-    None
-}
