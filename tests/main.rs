@@ -2,7 +2,9 @@
 
 mod check;
 mod closed_loop;
+mod docs;
 mod guard;
+mod hostile;
 mod interlock;
 mod kinematics;
 mod linkage;
