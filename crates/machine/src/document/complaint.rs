@@ -46,7 +46,14 @@ impl fmt::Display for Complaints {
         let noun = if count == 1 { "mistake" } else { "mistakes" };
         write!(f, "{count} {noun} in {}", self.source.name())?;
         for c in &self.list {
-            write!(f, "\nline {}: {}found {}, wanted {}", c.line, lead(&c.path), c.found, c.wanted)?;
+            write!(
+                f,
+                "\nline {}: {}found {}, wanted {}",
+                c.line,
+                lead(&c.path),
+                c.found,
+                c.wanted
+            )?;
         }
         Ok(())
     }
@@ -60,13 +67,19 @@ impl Diagnostic for Complaints {
     }
 
     fn labels(&self) -> Option<Box<dyn Iterator<Item = LabeledSpan> + '_>> {
-        Some(Box::new(self.list.iter().map(|c| LabeledSpan::at(c.span.clone(), format!("wanted {}", c.wanted)))))
+        Some(Box::new(self.list.iter().map(|c| {
+            LabeledSpan::at(c.span.clone(), format!("wanted {}", c.wanted))
+        })))
     }
 }
 
 /// The path with its colon, or nothing where there is no path.
 fn lead(path: &str) -> String {
-    if path.is_empty() { String::new() } else { format!("{path}: ") }
+    if path.is_empty() {
+        String::new()
+    } else {
+        format!("{path}: ")
+    }
 }
 
 /// Where complaints gather while a file is read.
@@ -79,7 +92,11 @@ pub(super) struct Ledger<'t> {
 
 impl<'t> Ledger<'t> {
     pub(super) fn new(file: &'t str, text: &'t str) -> Self {
-        Ledger { file, text, list: std::cell::RefCell::default() }
+        Ledger {
+            file,
+            text,
+            list: std::cell::RefCell::default(),
+        }
     }
 
     /// Number of complaints so far.
@@ -89,7 +106,14 @@ impl<'t> Ledger<'t> {
 
     pub(super) fn add(&self, span: Range<usize>, path: String, found: impl Into<String>, wanted: impl Into<String>) {
         let line = 1 + self.text.bytes().take(span.start).filter(|&b| b == b'\n').count();
-        let complaint = Complaint { file: self.file.to_owned(), line, span, path, found: found.into(), wanted: wanted.into() };
+        let complaint = Complaint {
+            file: self.file.to_owned(),
+            line,
+            span,
+            path,
+            found: found.into(),
+            wanted: wanted.into(),
+        };
         self.list.borrow_mut().push(complaint);
     }
 

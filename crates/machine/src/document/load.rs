@@ -79,14 +79,21 @@ pub fn read_file(path: impl AsRef<Path>) -> Result<(String, String), FileError> 
         return Err(FileError::NotRegular(owned()));
     }
     if meta.len() > FILE_MAX {
-        return Err(FileError::TooBig { path: owned(), size: meta.len() });
+        return Err(FileError::TooBig {
+            path: owned(),
+            size: meta.len(),
+        });
     }
 
     // The file may grow between the look and the read: never take more than was allowed.
     let mut bytes = Vec::new();
-    File::open(path).and_then(|file| file.take(FILE_MAX).read_to_end(&mut bytes)).map_err(failed)?;
-    let text = String::from_utf8(bytes)
-        .map_err(|e| FileError::NotText { path: owned(), at: e.utf8_error().valid_up_to() })?;
+    File::open(path)
+        .and_then(|file| file.take(FILE_MAX).read_to_end(&mut bytes))
+        .map_err(failed)?;
+    let text = String::from_utf8(bytes).map_err(|e| FileError::NotText {
+        path: owned(),
+        at: e.utf8_error().valid_up_to(),
+    })?;
     if text.trim().is_empty() {
         return Err(FileError::Empty(owned()));
     }
@@ -117,8 +124,16 @@ mod tests {
         check("good.toml", Some(b"a = 1\n"), "a = 1\n");
         check("none.toml", None, "none.toml: no such file");
         check("blank.toml", Some(b" \n\n"), "blank.toml: empty");
-        check("latin.toml", Some(b"name = \"K\xfcbel\""), "latin.toml: not text: byte 9 is not UTF-8");
-        check("big.toml", Some(&vec![b'#'; 1_000_001]), "big.toml: 1000001 bytes, over the limit of 1000000");
+        check(
+            "latin.toml",
+            Some(b"name = \"K\xfcbel\""),
+            "latin.toml: not text: byte 9 is not UTF-8",
+        );
+        check(
+            "big.toml",
+            Some(&vec![b'#'; 1_000_001]),
+            "big.toml: 1000001 bytes, over the limit of 1000000",
+        );
     }
 
     #[test]

@@ -9,21 +9,21 @@ use crate::description::Circuit;
 /// Cylinder to rocker, rocker to coupler, coupler to child.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FourBar {
-    pub(super) barrel: Vector2<f64>,
-    pub(super) pivot: Vector2<f64>,
-    pub(super) rocker_rod: f64,
-    pub(super) rocker_coupler: f64,
-    pub(super) rocker_angle: f64,
-    pub(super) coupler: f64,
-    pub(super) child: Vector2<f64>,
-    pub(super) closed: f64,
-    pub(super) middle: f64,
+    pub(crate) barrel: Vector2<f64>,
+    pub(crate) pivot: Vector2<f64>,
+    pub(crate) rocker_rod: f64,
+    pub(crate) rocker_coupler: f64,
+    pub(crate) rocker_angle: f64,
+    pub(crate) coupler: f64,
+    pub(crate) child: Vector2<f64>,
+    pub(crate) closed: f64,
+    pub(crate) middle: f64,
     /// On which side of the line pivot -> child pin the rocker's pin lies: +1 ahead, -1 behind.
-    pub(super) rocker_side: f64,
+    pub(crate) rocker_side: f64,
     /// On which side of the line joint -> rocker's pin the child pin lies.
-    pub(super) child_side: f64,
+    pub(crate) child_side: f64,
     /// On which side of the line pivot -> barrel pin the rod pin lies.
-    pub(super) rod_side: f64,
+    pub(crate) rod_side: f64,
 }
 
 /// A four-bar at one joint angle.
@@ -43,7 +43,9 @@ pub(super) struct Pose {
 
 impl Pose {
     pub(super) fn clearance(&self) -> f64 {
-        off_line(self.cylinder.included).min(off_line(self.at_rocker)).min(off_line(self.at_child))
+        off_line(self.cylinder.included)
+            .min(off_line(self.at_rocker))
+            .min(off_line(self.at_child))
     }
 }
 
@@ -78,7 +80,8 @@ impl FourBar {
 
     pub(super) fn angle(&self, stroke: f64) -> Result<f64, GeometryError> {
         let arm = self.barrel - self.pivot;
-        let rod = heading(arm) + self.rod_side * included(Bar::Cylinder, arm.norm(), self.rocker_rod, self.closed + stroke)?;
+        let rod =
+            heading(arm) + self.rod_side * included(Bar::Cylinder, arm.norm(), self.rocker_rod, self.closed + stroke)?;
         let rocker = self.pivot + along(rod + self.rocker_angle, self.rocker_coupler);
         let at_joint = included(Bar::Coupler, rocker.norm(), self.child.norm(), self.coupler)?;
         let angle = heading(rocker) + self.child_side * at_joint - heading(self.child);
@@ -97,8 +100,12 @@ impl FourBar {
             return Err(GeometryError::DeadCentre(Bar::ChildArm));
         }
         let (swing, coupler) = (rocker - self.pivot, rocker - child);
-        let cylinder =
-            Side::new((self.barrel - self.pivot).norm(), self.rocker_rod, self.rod_included(rocker), self.rod_side)?;
+        let cylinder = Side::new(
+            (self.barrel - self.pivot).norm(),
+            self.rocker_rod,
+            self.rod_included(rocker),
+            self.rod_side,
+        )?;
 
         // The coupler keeps its length: its direction times the difference of the velocities of its ends is zero. Once more
         // differentiated, the same holds of the accelerations.
@@ -113,7 +120,16 @@ impl FourBar {
         let rod = self.pivot + along(heading(swing) - self.rocker_angle, self.rocker_rod);
         let at_rocker = wrapped(heading(coupler) - heading(swing));
         let at_child = wrapped(heading(coupler) - heading(child));
-        Ok(Pose { rod, rocker, child, cylinder, gear, gear_slope, at_rocker, at_child })
+        Ok(Pose {
+            rod,
+            rocker,
+            child,
+            cylinder,
+            gear,
+            gear_slope,
+            at_rocker,
+            at_child,
+        })
     }
 
     /// The coupler's pin on the rocker when its pin on the child is at `child`.

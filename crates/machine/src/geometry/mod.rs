@@ -9,7 +9,7 @@
 
 mod clevis;
 mod four_bar;
-mod triangle;
+pub(crate) mod triangle;
 
 use std::f64::consts::PI;
 use std::fmt;
@@ -135,9 +135,11 @@ impl Geometry {
     pub fn new(linkage: &Linkage, axis: JointAxis, range: (f64, f64)) -> Result<Self, GeometryError> {
         let middle = f64::midpoint(range.0, range.1);
         match *linkage {
-            Linkage::Clevis { barrel_pin, rod_pin, closed } => {
-                Clevis::new(on_plane(axis, barrel_pin), on_plane(axis, rod_pin), closed, middle).map(Geometry::Clevis)
-            }
+            Linkage::Clevis {
+                barrel_pin,
+                rod_pin,
+                closed,
+            } => Clevis::new(on_plane(axis, barrel_pin), on_plane(axis, rod_pin), closed, middle).map(Geometry::Clevis),
             Linkage::FourBar {
                 barrel_pin,
                 rocker_pivot,
@@ -211,9 +213,9 @@ impl Geometry {
     pub fn second(&self, angle: f64) -> Result<f64, GeometryError> {
         match self {
             Geometry::Clevis(clevis) => clevis.at(angle).map(|side| side.bend),
-            Geometry::FourBar(four_bar) => {
-                four_bar.at(angle).map(|pose| pose.cylinder.bend * pose.gear.powi(2) + pose.cylinder.slope * pose.gear_slope)
-            }
+            Geometry::FourBar(four_bar) => four_bar
+                .at(angle)
+                .map(|pose| pose.cylinder.bend * pose.gear.powi(2) + pose.cylinder.slope * pose.gear_slope),
             Geometry::Direct { .. } => Ok(0.0),
         }
     }
@@ -239,7 +241,10 @@ impl Geometry {
         match self {
             Geometry::Clevis(clevis) => {
                 clevis.at(angle)?;
-                Ok(Pins::Clevis { barrel: clevis.barrel, rod: turned(clevis.rod, angle) })
+                Ok(Pins::Clevis {
+                    barrel: clevis.barrel,
+                    rod: turned(clevis.rod, angle),
+                })
             }
             Geometry::FourBar(four_bar) => four_bar.at(angle).map(|pose| Pins::FourBar {
                 barrel: four_bar.barrel,

@@ -9,12 +9,19 @@ const DEG: f64 = std::f64::consts::PI / 180.0;
 
 #[track_caller]
 fn near(got: f64, expect: f64, tolerance: f64) {
-    assert!((got - expect).abs() <= tolerance, "got {got}, expected {expect} +- {tolerance}");
+    assert!(
+        (got - expect).abs() <= tolerance,
+        "got {got}, expected {expect} +- {tolerance}"
+    );
 }
 
 /// A clevis about z with both arms along x at angle zero, so that the joint angle is the included angle.
 fn triangle(a: f64, b: f64) -> Geometry {
-    let linkage = Linkage::Clevis { barrel_pin: Vector3::x() * a, rod_pin: Vector3::x() * b, closed: 1e-9 };
+    let linkage = Linkage::Clevis {
+        barrel_pin: Vector3::x() * a,
+        rod_pin: Vector3::x() * b,
+        closed: 1e-12,
+    };
     Geometry::new(&linkage, JointAxis::Z, (0.0, 180.0 * DEG)).unwrap()
 }
 
@@ -29,7 +36,7 @@ fn four_bar([crank, coupler, rocker, ground]: [f64; 4], circuit: Circuit, at: f6
         rocker_angle: 0.0,
         coupler,
         child_pin: Vector3::new(rocker, 0.0, 0.0),
-        closed: 1e-9,
+        closed: 1e-12,
         circuit,
     };
     Geometry::new(&linkage, JointAxis::Z, ((at - 1.0) * DEG, (at + 1.0) * DEG)).unwrap()
@@ -44,7 +51,12 @@ fn crank_cylinder(theta2: f64) -> (f64, f64) {
 
 /// Directions of coupler (theta3) and crank (theta2) of the textbook, rad.
 fn directions(geometry: &Geometry, theta4: f64) -> (f64, f64) {
-    let Pins::FourBar { pivot, rocker, child, .. } = geometry.pins(theta4).unwrap() else { panic!("a four-bar") };
+    let Pins::FourBar {
+        pivot, rocker, child, ..
+    } = geometry.pins(theta4).unwrap()
+    else {
+        panic!("a four-bar")
+    };
     let (bar, crank) = (child - rocker, rocker - pivot);
     (bar.y.atan2(bar.x), crank.y.atan2(crank.x))
 }
@@ -90,8 +102,8 @@ fn pv04_angle_error_from_length_error() {
 fn pv05_reachability() {
     // Triangle inequality: a = 0.6, b = 0.8 is valid only for 0.2 <= L <= 1.4 m, there 0 and 180 deg; outside an error, never NaN.
     let t = triangle(0.6, 0.8);
-    near(t.angle(0.2).unwrap() / DEG, 0.0, 1e-3);
-    near(t.angle(1.4).unwrap() / DEG, 180.0, 1e-3);
+    near(t.angle(0.2).unwrap() / DEG, 0.0, 1e-4);
+    near(t.angle(1.4).unwrap() / DEG, 180.0, 1e-4);
     assert!(matches!(t.angle(0.199), Err(GeometryError::TooShort { .. })));
     assert!(matches!(t.angle(1.401), Err(GeometryError::TooLong { .. })));
     assert!(t.angle(f64::NAN).is_err());
@@ -118,7 +130,9 @@ fn pv07_four_bar_crossed_circuit() {
     let (theta3, theta2) = directions(&g, theta4);
     near(theta3 / DEG, -60.9780, 1e-3);
     near(theta2 / DEG, 40.0, 1e-9);
-    let Pins::FourBar { rocker, child, .. } = g.pins(theta4).unwrap() else { panic!("a four-bar") };
+    let Pins::FourBar { rocker, child, .. } = g.pins(theta4).unwrap() else {
+        panic!("a four-bar")
+    };
     near((child - rocker).norm(), 120.0, 1e-12 * 120.0);
 }
 
@@ -128,10 +142,14 @@ fn pv08_freudenstein() {
     // K1 cos t4 - K2 cos t2 + K3 = cos(t2 - t4), on both circuits.
     for (circuit, middle) in [(Circuit::Open, 57.0), (Circuit::Crossed, -98.0)] {
         let g = four_bar(NORTON, circuit, middle);
-        for theta2 in [20.0, 40.0, 60.0] {
+        for theta2 in [40.0, 60.0, 80.0] {
             let theta2 = theta2 * DEG;
             let theta4 = g.angle(crank_cylinder(theta2).0).unwrap();
-            near(2.5 * theta4.cos() - 1.25 * theta2.cos() + 0.5625, (theta2 - theta4).cos(), 1e-9);
+            near(
+                2.5 * theta4.cos() - 1.25 * theta2.cos() + 0.5625,
+                (theta2 - theta4).cos(),
+                1e-9,
+            );
         }
     }
 }
@@ -149,7 +167,11 @@ fn pv09_velocity_ratios() {
     let g = four_bar(NORTON, Circuit::Crossed, -98.0);
     let at = |theta2: f64| g.angle(crank_cylinder(theta2).0).unwrap();
     let numeric = (at(40.0 * DEG + 1e-6) - at(40.0 * DEG - 1e-6)) / 2e-6;
-    near(crank_cylinder(40.0 * DEG).1 / g.ratio(at(40.0 * DEG)).unwrap(), numeric, 1e-7);
+    near(
+        crank_cylinder(40.0 * DEG).1 / g.ratio(at(40.0 * DEG)).unwrap(),
+        numeric,
+        1e-7,
+    );
 }
 
 #[test]

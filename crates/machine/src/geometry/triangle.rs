@@ -31,7 +31,12 @@ impl Side {
         has_length(Bar::Cylinder, length)?;
         let slope = a * b * included.sin() / length;
         let bend = (a * b * included.cos() - slope * slope) / length;
-        Ok(Side { included, length, slope, bend })
+        Ok(Side {
+            included,
+            length,
+            slope,
+            bend,
+        })
     }
 }
 
@@ -39,9 +44,17 @@ impl Side {
 pub(super) fn included(bar: Bar, a: f64, b: f64, c: f64) -> Result<f64, GeometryError> {
     let cos = (a * a + b * b - c * c) / (2.0 * a * b);
     if cos > 1.0 + ROUNDING {
-        Err(GeometryError::TooShort { bar, have: c, limit: (a - b).abs() })
+        Err(GeometryError::TooShort {
+            bar,
+            have: c,
+            limit: (a - b).abs(),
+        })
     } else if cos < -1.0 - ROUNDING {
-        Err(GeometryError::TooLong { bar, have: c, limit: a + b })
+        Err(GeometryError::TooLong {
+            bar,
+            have: c,
+            limit: a + b,
+        })
     } else if cos.is_nan() {
         Err(GeometryError::NoLength(bar))
     } else {
@@ -50,7 +63,11 @@ pub(super) fn included(bar: Bar, a: f64, b: f64, c: f64) -> Result<f64, Geometry
 }
 
 pub(super) fn has_length(bar: Bar, length: f64) -> Result<(), GeometryError> {
-    if length > 0.0 && length.is_finite() { Ok(()) } else { Err(GeometryError::NoLength(bar)) }
+    if length > 0.0 && length.is_finite() {
+        Ok(())
+    } else {
+        Err(GeometryError::NoLength(bar))
+    }
 }
 
 /// An angle brought into (-pi, pi].
@@ -65,7 +82,7 @@ pub(super) fn off_line(angle: f64) -> f64 {
     angle.min(PI - angle)
 }
 
-pub(super) fn heading(v: Vector2<f64>) -> f64 {
+pub(crate) fn heading(v: Vector2<f64>) -> f64 {
     v.y.atan2(v.x)
 }
 
