@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
+use comfy_table::{CellAlignment, ColumnConstraint, ContentArrangement, Table, Width, presets};
 
 use crate::findings::Findings;
 use crate::scenario;
@@ -24,6 +24,9 @@ const NARROW: [usize; 5] = [0, 1, 3, 5, 7];
 
 /// A terminal narrower than this gets the narrow table.
 const WIDE_FROM: usize = 90;
+
+/// Width of a column of figures, with a space on either side: their headings need it.
+const FIGURE: u16 = 10;
 
 /// One row of the summary, "-" where a column does not apply.
 pub fn row(found: &Findings) -> [String; 8] {
@@ -73,6 +76,7 @@ pub fn console(findings: &[Findings], width: usize) -> String {
     for (column, &shown) in table.column_iter_mut().zip(columns) {
         if (2..7).contains(&shown) {
             column.set_cell_alignment(CellAlignment::Right);
+            column.set_constraint(ColumnConstraint::Absolute(Width::Fixed(FIGURE)));
         }
     }
     let mut text = format!("{table}\n");

@@ -47,6 +47,7 @@ pub struct Series {
 }
 
 /// A constant to compare with.
+#[derive(Clone, Copy)]
 pub struct Level {
     /// Where.
     pub at: f64,
@@ -54,31 +55,47 @@ pub struct Level {
     pub name: &'static str,
 }
 
-/// The chart with its legend, which gives the key figures, and its text alternative, which gives them too.
-pub fn figure(panel: &Panel, span: (f64, f64), moments: &[Moment]) -> Markup {
-    let drawing = draw(panel, span, moments).expect("a drawing into memory");
-    let told: Vec<_> = panel.series.iter().map(|line| format!("{}: {}", line.name, range(line, panel.unit))).collect();
-    let alternative = format!(
-        "Chart of {}, {}, over {:.1} to {:.1} s. {}.",
-        panel.title.to_lowercase(),
-        panel.unit,
-        span.0,
-        span.1,
-        told.join("; ")
-    );
+impl Panel {
+    /// What of it lies between two times.
+    fn between(&self, window: (f64, f64)) -> Self {
+        let within = |line: &Series| line.values.iter().copied().filter(|(t, _)| (window.0..=window.1).contains(t)).collect();
+        let series = self.series.iter().map(|line| Series { name: line.name.clone(), values: within(line) }).collect();
+        Self { title: self.title.clone(), unit: self.unit, series, level: self.level }
+    }
+}
+
+/// The chart with its legend, drawn for each of the windows of time. The key figures are those of the first, which is the widest.
+pub fn figure(panel: &Panel, windows: &[(f64, f64)], moments: &[Moment]) -> Markup {
     html! {
         figure class="chart" {
             figcaption {
                 strong { (panel.title) ", " (panel.unit) }
                 @for (number, line) in panel.series.iter().enumerate() {
-                    span class="key" { (sample(&format!("line-{number}"))) (line.name) " " small { (range(line, panel.unit)) } }
+                    span class="key" { (sample(&format!("line-{number}"))) (line.name) " " small { (range(line)) } }
                 }
                 @if let Some(level) = &panel.level {
                     span class="key" { (sample("level")) (level.name) }
                 }
             }
-            svg viewBox=(format!("0 0 {WIDTH} {HEIGHT}")) role="img" aria-label=(alternative) { (PreEscaped(drawing)) }
+            div class="windows" {
+                @for &window in windows { (drawing(&panel.between(window), window, &within(moments, window))) }
+            }
         }
+    }
+}
+
+/// The moments that lie in a window of time.
+pub fn within(moments: &[Moment], window: (f64, f64)) -> Vec<Moment> {
+    moments.iter().copied().filter(|moment| (window.0..=window.1).contains(&moment.t)).collect()
+}
+
+fn drawing(panel: &Panel, window: (f64, f64), moments: &[Moment]) -> Markup {
+    let drawing = draw(panel, window, moments).expect("a drawing into memory");
+    let told: Vec<_> = panel.series.iter().map(|line| format!("{}: {}", line.name, range(line))).collect();
+    let (title, unit) = (&panel.title, panel.unit);
+    let alternative = format!("{title}, {unit}, from {:.2} to {:.2} s. {}.", window.0, window.1, told.join("; "));
+    html! {
+        svg viewBox=(format!("0 0 {WIDTH} {HEIGHT}")) role="img" aria-label=(alternative) { (PreEscaped(drawing)) }
     }
 }
 
@@ -105,30 +122,30 @@ pub fn letters(moments: &[Moment], x: impl Fn(f64) -> f64) -> Vec<(f64, char)> {
 }
 
 /// Where a time is in a chart.
-pub fn x_of(t: f64, span: (f64, f64)) -> f64 {
-    f64::from(LEFT) + f64::from(RIGHT - LEFT) * (t - span.0) / (span.1 - span.0)
+pub fn x_of(t: f64, window: (f64, f64)) -> f64 {
+    f64::from(LEFT) + f64::from(RIGHT - LEFT) * (t - window.0) / (window.1 - window.0)
 }
 
-/// Least and greatest value, with when.
-fn range(line: &Series, unit: &str) -> String {
-    let by_value = |a: &&(f64, f64), b: &&(f64, f64)| a.1.total_cmp(&b.1);
-    let least = line.values.iter().min_by(by_value);
-    let greatest = line.values.iter().max_by(by_value);
-    least.zip(greatest).map_or_else(
-        || "no figures".to_string(),
-        |(low, high)| {
-            let digits = decimals(high.1 - low.1);
-            format!("{:.digits$} (at {:.2} s) to {:.digits$} (at {:.2} s) {unit}", low.1, low.0, high.1, high.0)
-        },
-    )
+/// Least and greatest value, with when first.
+fn range(line: &Series) -> String {
+    let first = |better: fn(f64, f64) -> bool| line.values.iter().copied().reduce(|a, b| if better(b.1, a.1) { b } else { a });
+    let (Some(low), Some(high)) = (first(|a, b| a < b), first(|a, b| a > b)) else { return "no figures".to_string() };
+    let digits = decimals(low.1.abs().max(high.1.abs()));
+    let (least, greatest) = (format!("{:.digits$}", low.1), format!("{:.digits$}", high.1));
+    if least == greatest {
+        format!("{least} throughout")
+    } else {
+        format!("least {least} at {:.2} s, greatest {greatest} at {:.2} s", low.0, high.0)
+    }
 }
 
-/// Decimals that a range of figures deserves.
-fn decimals(range: f64) -> usize {
-    match range {
-        r if r >= 20.0 => 0,
-        r if r >= 2.0 => 1,
-        _ => 2,
+/// Decimals that figures of this size deserve.
+fn decimals(size: f64) -> usize {
+    match size {
+        s if s >= 20.0 => 0,
+        s if s >= 2.0 => 1,
+        s if s > 0.0 => 2,
+        _ => 0,
     }
 }
 
@@ -157,7 +174,7 @@ fn themed(drawing: &str) -> String {
 type Failed = DrawingAreaErrorKind<<SVGBackend<'static> as DrawingBackend>::ErrorType>;
 
 /// What stands inside the chart's `svg` element.
-fn draw(panel: &Panel, span: (f64, f64), moments: &[Moment]) -> Result<String, Failed> {
+fn draw(panel: &Panel, window: (f64, f64), moments: &[Moment]) -> Result<String, Failed> {
     let mut text = String::new();
     {
         let root = SVGBackend::with_string(&mut text, (WIDTH, HEIGHT)).into_drawing_area();
@@ -168,20 +185,20 @@ fn draw(panel: &Panel, span: (f64, f64), moments: &[Moment]) -> Result<String, F
             .margin_right(WIDTH - RIGHT)
             .x_label_area_size(BELOW)
             .y_label_area_size(LEFT)
-            .build_cartesian_2d(span.0..span.1, low..high)?;
+            .build_cartesian_2d(window.0..window.1, low..high)?;
         let digits = decimals(high - low);
         chart
             .configure_mesh()
             .x_labels(10)
             .y_labels(5)
-            .x_label_formatter(&|t| format!("{t:.*} s", decimals(4.0 * (span.1 - span.0))))
+            .x_label_formatter(&|t| format!("{t:.*} s", decimals(4.0 * (window.1 - window.0))))
             .y_label_formatter(&|value| format!("{value:.digits$}"))
             .light_line_style(TRANSPARENT)
             .bold_line_style(ink("grid"))
             .axis_style(ink("grid"))
             .label_style(style.clone().color(&ink("text")))
             .draw()?;
-        let across = |at| vec![(span.0, at), (span.1, at)];
+        let across = |at| vec![(window.0, at), (window.1, at)];
         if let Some(level) = &panel.level {
             chart.draw_series([PathElement::new(across(level.at), ink("level").stroke_width(3))])?;
         }
@@ -191,10 +208,10 @@ fn draw(panel: &Panel, span: (f64, f64), moments: &[Moment]) -> Result<String, F
         }
         for (number, line) in panel.series.iter().enumerate() {
             let colour = ink(&format!("line-{number}"));
-            chart.draw_series(LineSeries::new(thinned(&line.values, span), colour.stroke_width(4)))?;
+            chart.draw_series(LineSeries::new(thinned(&line.values, window), colour.stroke_width(4)))?;
         }
         let style = style.color(&ink("text")).pos(Pos::new(HPos::Center, VPos::Top));
-        for (x, letter) in letters(moments, |t| x_of(t, span)) {
+        for (x, letter) in letters(moments, |t| x_of(t, window)) {
             #[allow(clippy::cast_possible_truncation, reason = "within the chart")]
             root.draw_text(&letter.to_string(), &style, (x as i32, 6))?;
         }
@@ -215,9 +232,9 @@ fn bounds(panel: &Panel) -> (f64, f64) {
 }
 
 /// What two units of width can show: in each, the least and the greatest value.
-fn thinned(values: &[(f64, f64)], span: (f64, f64)) -> Vec<(f64, f64)> {
+fn thinned(values: &[(f64, f64)], window: (f64, f64)) -> Vec<(f64, f64)> {
     let columns = f64::from((RIGHT - LEFT) / 2);
-    let column = |t: f64| (columns * (t - span.0) / (span.1 - span.0)).floor();
+    let column = |t: f64| (columns * (t - window.0) / (window.1 - window.0)).floor();
     values
         .chunk_by(|a, b| column(a.0) == column(b.0))
         .flat_map(|same| {

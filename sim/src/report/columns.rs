@@ -7,6 +7,9 @@ use crate::scenario::Scenario;
 use crate::trace::{ArmSample, AxisSample, Sample, Trace};
 
 /// A trace as text for a spreadsheet: one row a sample. Empty where there is no figure.
+///
+/// # Panics
+/// When a sample has not every axis and arm of the scenario's machine.
 pub fn csv(scenario: &Scenario, trace: &Trace) -> String {
     let machine = &*scenario.machine;
     let mut writer = csv::Writer::from_writer(Vec::new());

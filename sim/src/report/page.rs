@@ -166,13 +166,13 @@ fn rehearsal(number: usize, rehearsed: &Rehearsed) -> Markup {
             h3 { "Key moments" }
             p class="note" {
                 "Broad bands are the links as clearance is measured from; hatched boxes are zones. Thin lines are the tips' ways; the heavy line \
-                 is the way after the fault, the grey dashes where the arms were at the fault. A grip is not drawn."
+                 is the way after the fault, the grey dashes where the arms were at the fault, the ring the joint at fault. A grip is not drawn."
             }
             div class="pictures" { (picture::pictures(rehearsed, &moments)) }
-            div class="beside" {
-                div { h3 { "Over time" } (panels::charts(rehearsed, &moments)) }
-                div { h3 { "Event log" } (log(scenario, trace)) }
-            }
+            h3 { "Over time" }
+            (panels::charts(rehearsed, &moments))
+            h3 { "Event log" }
+            (log(scenario, trace))
             p class="back" { a href="#summary" { "Back to the summary" } }
         }
     }

@@ -10,15 +10,30 @@ use crate::findings::AT_REST_M_S;
 use crate::scenario::{Act, FaultKind};
 use crate::trace::{ArmSample, AxisSample, Sample};
 
-/// All charts of a rehearsal, one below the other on the same time axis.
+/// Time shown before a fault and after the rest that follows it, s.
+const AROUND: f64 = 0.5;
+
+/// All charts of a rehearsal, one below the other on the same time axis; beside each, where there is a fault, the time around it.
 pub fn charts(rehearsed: &Rehearsed, moments: &[Moment]) -> Markup {
-    let samples = &rehearsed.trace.samples;
-    let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return html! {} };
-    let span = (first.t, last.t.max(first.t + rehearsed.trace.interval));
+    let windows = windows(rehearsed, moments);
     html! {
-        (band::figure(rehearsed.trace, span, moments))
-        @for panel in panels(rehearsed) { (chart::figure(&panel, span, moments)) }
+        @if !windows.is_empty() {
+            (band::figure(rehearsed.trace, &windows, moments))
+            @for panel in panels(rehearsed) { (chart::figure(&panel, &windows, moments)) }
+        }
     }
+}
+
+/// The whole time, and the time around the fault if that is much less. None without a sample.
+fn windows(rehearsed: &Rehearsed, moments: &[Moment]) -> Vec<(f64, f64)> {
+    let samples = &rehearsed.trace.samples;
+    let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return Vec::new() };
+    let whole = (first.t, last.t.max(first.t + rehearsed.trace.interval));
+    let around = rehearsed.findings.fault_at_s.zip(moments.last()).map(|(fault, over)| {
+        ((fault - AROUND).max(whole.0), (over.t + AROUND).min(whole.1))
+    });
+    let closer = around.filter(|around| around.1 - around.0 < 0.5 * (whole.1 - whole.0));
+    [Some(whole), closer].into_iter().flatten().collect()
 }
 
 fn panels(rehearsed: &Rehearsed) -> Vec<Panel> {

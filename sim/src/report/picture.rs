@@ -3,18 +3,20 @@
 use maud::{Markup, html};
 use nalgebra::Vector3;
 
-use super::Rehearsed;
 use super::chart::sample;
-use super::moments::{self, Kind, Moment};
+use super::moments::{self, Moment};
 use super::units::MM;
+use super::{Rehearsed, panels};
 use crate::trace::Sample;
 
 /// Width of a picture, in its own units.
 const WIDTH: f64 = 560.0;
 /// Height that the two views share at most.
-const HEIGHT: f64 = 620.0;
+const HEIGHT: f64 = 800.0;
 /// Room around and between the views.
-const EDGE: f64 = 34.0;
+const EDGE: f64 = 44.0;
+/// Size of the letters.
+const LETTERS: f64 = 24.0;
 /// Points of a path nearer together than this are drawn as one.
 const STEP: f64 = 1.0;
 /// A scale bar is at least this long.
@@ -59,7 +61,7 @@ impl Room {
     }
 
     fn forward(&self, x: f64) -> f64 {
-        let middle = 0.5 * (self.least.x + self.greatest.x);
+        let middle = f64::midpoint(self.least.x, self.greatest.x);
         0.5 * WIDTH + self.scale * (x - middle)
     }
 
@@ -84,12 +86,12 @@ fn figure(rehearsed: &Rehearsed, room: &Room, number: usize, moment: &Moment, no
     let fault = rehearsed.findings.fault_at_s.filter(|&fault| fault < moment.t);
     let before = fault.and_then(|fault| moments::sample(rehearsed.trace, fault));
     let told: Vec<_> = machine.arms.iter().zip(&now.arms).enumerate().map(|(index, (arm, here))| {
-        let tip = MM * here.tip();
-        let clearance = here.clearance.map_or_else(String::new, |clearance| format!(", {:.0} mm clear of the nearest zone", MM * clearance));
-        let on = before.and_then(|before| before.arms.get(index)).map_or_else(String::new, |before| {
-            format!(", moved on {:.0} mm since the fault", MM * (here.tip() - before.tip()).norm())
+        let clearance = here.clearance.map(|clearance| format!(", {:.0} mm clear of the zones", MM * clearance));
+        let on = before.and_then(|before| before.arms.get(index)).map(|before| {
+            format!(", {:.0} mm on from the fault", MM * (here.tip() - before.tip()).norm())
         });
-        (arm.name.as_str(), format!("tip at {:.0}, {:.0}, {:.0} mm, {:.0} mm/s{clearance}{on}", tip.x, tip.y, tip.z, MM * here.tip_speed))
+        let speed = format!("{:.0} mm/s", MM * here.tip_speed);
+        (arm.name.as_str(), [Some(speed), clearance, on].into_iter().flatten().collect::<String>())
     }).collect();
     let spoken: Vec<_> = told.iter().map(|(name, figures)| format!("{name}: {figures}")).collect();
     let heading = format!("{number}. {}, {:.2} s", moment.kind.name(), moment.t);
@@ -131,7 +133,9 @@ fn view(
         @for zone in &machine.zones {
             @let (a, b) = (project(&zone.min), project(&zone.max));
             rect class="zone" x=(px(a.0)) y=(px(b.1)) width=(px(b.0 - a.0)) height=(px(a.1 - b.1)) {}
-            text class="fill-text halo" font-size="15" x=(px(a.0 + 6.0)) y=(px(a.1 - 8.0)) { (zone.name) }
+            text class="fill-text halo" font-size=(LETTERS) text-anchor="middle" x=(px(f64::midpoint(a.0, b.0))) y=(px(a.1 + LETTERS)) {
+                (zone.name)
+            }
         }
         @for (number, arm) in now.arms.iter().enumerate() {
             @let ink = format!("stroke-line-{}", number % 4);
@@ -147,15 +151,27 @@ fn view(
             polyline class={ "bones " (ink) } points=(bones(now, number)) {}
             @for point in &arm.points {
                 @let (x, y) = project(point);
-                circle class={ "joint " (ink) } cx=(px(x)) cy=(px(y)) r="4" {}
+                circle class={ "joint " (ink) } cx=(px(x)) cy=(px(y)) r="5" {}
             }
+        }
+        @if let Some(joint) = at_fault(rehearsed, moment, now) {
+            @let (x, y) = project(&joint);
+            circle class="at-fault" cx=(px(x)) cy=(px(y)) r="16" {}
         }
         @for (number, arm) in now.arms.iter().enumerate() {
             @let (x, y) = project(&arm.tip());
-            @let aside = if number % 2 == 0 { -14.0 } else { 24.0 };
-            text class="fill-text halo" font-size="15" text-anchor="middle" x=(px(x)) y=(px(y + aside)) { (machine.arms[number].name) }
+            @let aside = if number % 2 == 0 { -16.0 } else { 16.0 + 0.76 * LETTERS };
+            text class="fill-text halo" font-size=(LETTERS) text-anchor="middle" x=(px(x)) y=(px(y + aside)) { (machine.arms[number].name) }
         }
     }
+}
+
+/// From its fault on, the joint of the axis at fault, if the fault is one of an axis.
+fn at_fault(rehearsed: &Rehearsed, moment: &Moment, now: &Sample) -> Option<Vector3<f64>> {
+    let fault = rehearsed.scenario.faults.iter().find(|fault| fault.at <= moment.t)?;
+    let axis = panels::at_fault(&fault.kind)?;
+    let mut arms = rehearsed.scenario.machine.arms.iter().zip(&now.arms);
+    arms.find_map(|(arm, here)| here.points.get(arm.axes.iter().position(|&of_arm| of_arm == axis)?).copied())
 }
 
 /// Units of a picture in a metre, as a view has it.
@@ -174,15 +190,15 @@ fn ground(room: &Room) -> Markup {
 /// What the views are, and how long a metre is.
 fn words(room: &Room) -> Markup {
     let length = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0].into_iter().find(|length| room.scale * length >= BAR_LEAST).unwrap_or(20.0);
-    let (end, y) = (WIDTH - 12.0, room.height() - 10.0);
+    let (end, y) = (WIDTH - 12.0, room.below_side() + 12.0 + LETTERS);
     let start = end - room.scale * length;
     html! {
-        g class="fill-text halo" font-size="15" {
-            text x="8" y="20" { "from the right, forward →" }
-            text x="8" y=(px(room.below_side() + 24.0)) { "from above, forward →, left ↑" }
-            text x=(px(start - 8.0)) y=(px(y + 1.0)) text-anchor="end" { (length) " m" }
+        g class="fill-text halo" font-size=(LETTERS) {
+            text x="8" y=(px(8.0 + LETTERS)) { "from the right, forward →" }
+            text x="8" y=(px(y)) { "from above, left ↑" }
+            text x=(px(start - 8.0)) y=(px(y)) text-anchor="end" { (length) " m" }
         }
-        path class="bar" d=(format!("M{start:.1},{:.1}v10M{start:.1},{:.1}H{end:.1}M{end:.1},{:.1}v10", y - 10.0, y - 5.0, y - 10.0)) {}
+        path class="bar" d=(format!("M{start:.1},{:.1}v14M{start:.1},{:.1}H{end:.1}M{end:.1},{:.1}v14", y - 15.0, y - 8.0, y - 15.0)) {}
     }
 }
 
