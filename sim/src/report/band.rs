@@ -7,9 +7,9 @@ use super::chart::{self, LETTERS, RIGHT, WIDTH};
 use super::moments::Moment;
 use crate::trace::Trace;
 
-const HEIGHT: u32 = 60;
+const HEIGHT: u32 = 64;
 /// From one row of names to the next.
-const ROW: u32 = 42;
+const ROW: u32 = 46;
 /// Width of a letter on average.
 const LETTER_WIDTH: f64 = 0.56 * LETTERS as f64;
 /// Width of the name of a mark at most.
@@ -89,7 +89,7 @@ fn block(stay: &Stay, window: (f64, f64), top: u32) -> Markup {
     html! {
         rect class=(class) x=(format!("{from:.1}")) y=(top) width=(format!("{:.1}", to - from)) height=(HEIGHT) {}
         @if LETTER_WIDTH * name.len() as f64 + 12.0 < to - from {
-            text x=(format!("{:.1}", f64::midpoint(from, to))) y=(top + 42) text-anchor="middle" font-size=(LETTERS) class="fill-text halo" { (name) }
+            text x=(format!("{:.1}", f64::midpoint(from, to))) y=(top + 45) text-anchor="middle" font-size=(LETTERS) class="fill-text halo" { (name) }
         }
     }
 }

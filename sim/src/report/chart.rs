@@ -16,13 +16,13 @@ pub const LEFT: u32 = 120;
 /// Where it ends.
 pub const RIGHT: u32 = WIDTH - 24;
 /// Size of the letters in charts.
-pub const LETTERS: u32 = 32;
+pub const LETTERS: u32 = 36;
 
-const HEIGHT: u32 = 330;
+const HEIGHT: u32 = 340;
 /// Room above the lines for the letters of the marks.
-const ABOVE: u32 = 44;
+const ABOVE: u32 = 48;
 /// Room below the lines for the time.
-const BELOW: u32 = 46;
+const BELOW: u32 = 52;
 /// `plotters` writes a size of letters as this many times what it is given.
 const LETTER_SCALE: f64 = 1.24;
 

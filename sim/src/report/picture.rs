@@ -15,6 +15,8 @@ const WIDTH: f64 = 560.0;
 const HEIGHT: f64 = 800.0;
 /// Room around and between the views.
 const EDGE: f64 = 44.0;
+/// Room for the title of the view from above.
+const TITLE: f64 = 26.0;
 /// Size of the letters.
 const LETTERS: f64 = 24.0;
 /// Points of a path nearer together than this are drawn as one.
@@ -57,7 +59,7 @@ impl Room {
     }
 
     fn height(&self) -> f64 {
-        self.scale * (self.greatest.z - self.least.z + self.greatest.y - self.least.y) + 3.0 * EDGE
+        self.scale * (self.greatest.z - self.least.z + self.greatest.y - self.least.y) + 3.0 * EDGE + TITLE
     }
 
     fn forward(&self, x: f64) -> f64 {
@@ -72,7 +74,7 @@ impl Room {
 
     /// Seen from above: forward to the right, left is up.
     fn above(&self, p: &Vector3<f64>) -> (f64, f64) {
-        (self.forward(p.x), self.below_side() + EDGE + self.scale * (self.greatest.y - p.y))
+        (self.forward(p.x), self.below_side() + EDGE + TITLE + self.scale * (self.greatest.y - p.y))
     }
 
     /// Where the view from the side ends.
