@@ -55,7 +55,11 @@ pub fn verdict(passed: bool) -> &'static str {
 /// The command that repeats a rehearsal. One that is not built in is named by its file, which the findings do not know.
 pub fn repeat(found: &Findings) -> String {
     let name = found.scenario.to_lowercase().replace([' ', '_'], "-");
-    let name = if scenario::builtin(&name).is_some() { name.as_str() } else { "SCENARIO.toml" };
+    let name = if scenario::builtin(&name).is_some() {
+        name.as_str()
+    } else {
+        "SCENARIO.toml"
+    };
     format!("bellcrank rehearse {name} --seed {}", found.seed)
 }
 
@@ -158,15 +162,24 @@ mod tests {
         for width in [60, 80, 100, 160] {
             let text = console(&findings, width);
             let table: Vec<_> = text.lines().filter(|line| !line.starts_with("FAIL ")).collect();
-            assert!(table.iter().all(|line| line.chars().count() <= width), "{width}:\n{text}");
-            assert!(text.contains("pass") && table.iter().any(|line| line.contains("FAIL")), "{text}");
+            assert!(
+                table.iter().all(|line| line.chars().count() <= width),
+                "{width}:\n{text}"
+            );
+            assert!(
+                text.contains("pass") && table.iter().any(|line| line.contains("FAIL")),
+                "{text}"
+            );
         }
     }
 
     #[test]
     fn what_does_not_apply_is_a_dash_and_what_never_stops_says_so() {
         let row = row(&found("stuck-open valve", false));
-        assert_eq!(row[1..7], ["motion not asked for (left boom)", "84", "never", "51.2", "300.0", "-"]);
+        assert_eq!(
+            row[1..7],
+            ["motion not asked for (left boom)", "84", "never", "51.2", "300.0", "-"]
+        );
     }
 
     #[test]

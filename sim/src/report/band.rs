@@ -37,7 +37,11 @@ pub fn stays(trace: &Trace) -> Vec<Stay> {
             }
             stay.to = sample.t;
         }
-        stays.push(Stay { state: sample.state, from: sample.t, to: end });
+        stays.push(Stay {
+            state: sample.state,
+            from: sample.t,
+            to: end,
+        });
     }
     stays
 }
@@ -57,12 +61,19 @@ pub fn figure(trace: &Trace, windows: &[(f64, f64)], moments: &[Moment]) -> Mark
 
 /// What of the stays lies in a window of time.
 fn cut(stays: &[Stay], window: (f64, f64)) -> Vec<Stay> {
-    let cut = stays.iter().map(|stay| Stay { from: stay.from.max(window.0), to: stay.to.min(window.1), ..*stay });
+    let cut = stays.iter().map(|stay| Stay {
+        from: stay.from.max(window.0),
+        to: stay.to.min(window.1),
+        ..*stay
+    });
     cut.filter(|stay| stay.from < stay.to).collect()
 }
 
 fn told(stays: &[Stay]) -> String {
-    let told: Vec<_> = stays.iter().map(|stay| format!("{} {:.2} to {:.2} s", stay.state, stay.from, stay.to)).collect();
+    let told: Vec<_> = stays
+        .iter()
+        .map(|stay| format!("{} {:.2} to {:.2} s", stay.state, stay.from, stay.to))
+        .collect();
     told.join(", ")
 }
 
@@ -112,7 +123,13 @@ fn marks(moments: &[Moment], window: (f64, f64)) -> Vec<Mark<'_>> {
         .iter()
         .filter_map(|moment| Some((moment, moment.kind.letter()?, chart::x_of(moment.t, window))))
         .zip(0..)
-        .map(|((moment, letter, x), row)| Mark { moment, letter, x, row, left: !right_has_room(x) })
+        .map(|((moment, letter, x), row)| Mark {
+            moment,
+            letter,
+            x,
+            row,
+            left: !right_has_room(x),
+        })
         .collect();
     let last = u32::try_from(marks.len()).unwrap_or_default().saturating_sub(1);
     let left_has_room = marks.first().is_some_and(|first| first.x > NAME_WIDTH);
@@ -149,7 +166,16 @@ mod tests {
         let scenario = fabricated::stuck_valve();
         let stays = stays(&fabricated::trace(&scenario));
         let states: Vec<_> = stays.iter().map(|stay| stay.state).collect();
-        assert_eq!(states, [State::SelfTest, State::Standby, State::Ready, State::Enabled, State::Fault]);
+        assert_eq!(
+            states,
+            [
+                State::SelfTest,
+                State::Standby,
+                State::Ready,
+                State::Enabled,
+                State::Fault
+            ]
+        );
         assert_eq!((stays[0].from, stays[4].to), (0.0, scenario.length));
         assert!(stays.windows(2).all(|pair| pair[0].to == pair[1].from));
     }
@@ -157,11 +183,24 @@ mod tests {
     #[test]
     fn no_line_of_a_mark_runs_through_another_name() {
         for fault in [0.5, 4.0, 7.0, 7.8] {
-            let kinds = [(fault, Kind::Fault), (fault + 0.05, Kind::Noticed), (fault + 0.15, Kind::Rest)];
+            let kinds = [
+                (fault, Kind::Fault),
+                (fault + 0.05, Kind::Noticed),
+                (fault + 0.15, Kind::Rest),
+            ];
             let moments = kinds.map(|(t, kind)| Moment { t, kind });
             let marks = marks(&moments, (0.0, 8.0));
-            for (a, b) in marks.iter().flat_map(|a| marks.iter().map(move |b| (a, b))).filter(|(a, b)| a.row < b.row) {
-                assert!(if b.left { a.x > b.x } else { a.x < b.x }, "{fault}: {} runs through {}", a.letter, b.letter);
+            for (a, b) in marks
+                .iter()
+                .flat_map(|a| marks.iter().map(move |b| (a, b)))
+                .filter(|(a, b)| a.row < b.row)
+            {
+                assert!(
+                    if b.left { a.x > b.x } else { a.x < b.x },
+                    "{fault}: {} runs through {}",
+                    a.letter,
+                    b.letter
+                );
             }
         }
     }

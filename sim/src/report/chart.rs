@@ -58,9 +58,27 @@ pub struct Level {
 impl Panel {
     /// What of it lies between two times.
     fn between(&self, window: (f64, f64)) -> Self {
-        let within = |line: &Series| line.values.iter().copied().filter(|(t, _)| (window.0..=window.1).contains(t)).collect();
-        let series = self.series.iter().map(|line| Series { name: line.name.clone(), values: within(line) }).collect();
-        Self { title: self.title.clone(), unit: self.unit, series, level: self.level }
+        let within = |line: &Series| {
+            line.values
+                .iter()
+                .copied()
+                .filter(|(t, _)| (window.0..=window.1).contains(t))
+                .collect()
+        };
+        let series = self
+            .series
+            .iter()
+            .map(|line| Series {
+                name: line.name.clone(),
+                values: within(line),
+            })
+            .collect();
+        Self {
+            title: self.title.clone(),
+            unit: self.unit,
+            series,
+            level: self.level,
+        }
     }
 }
 
@@ -86,14 +104,27 @@ pub fn figure(panel: &Panel, windows: &[(f64, f64)], moments: &[Moment]) -> Mark
 
 /// The moments that lie in a window of time.
 pub fn within(moments: &[Moment], window: (f64, f64)) -> Vec<Moment> {
-    moments.iter().copied().filter(|moment| (window.0..=window.1).contains(&moment.t)).collect()
+    moments
+        .iter()
+        .copied()
+        .filter(|moment| (window.0..=window.1).contains(&moment.t))
+        .collect()
 }
 
 fn drawing(panel: &Panel, window: (f64, f64), moments: &[Moment]) -> Markup {
     let drawing = draw(panel, window, moments).expect("a drawing into memory");
-    let told: Vec<_> = panel.series.iter().map(|line| format!("{}: {}", line.name, range(line))).collect();
+    let told: Vec<_> = panel
+        .series
+        .iter()
+        .map(|line| format!("{}: {}", line.name, range(line)))
+        .collect();
     let (title, unit) = (&panel.title, panel.unit);
-    let alternative = format!("{title}, {unit}, from {:.2} to {:.2} s. {}.", window.0, window.1, told.join("; "));
+    let alternative = format!(
+        "{title}, {unit}, from {:.2} to {:.2} s. {}.",
+        window.0,
+        window.1,
+        told.join("; ")
+    );
     html! {
         svg viewBox=(format!("0 0 {WIDTH} {HEIGHT}")) role="img" aria-label=(alternative) { (PreEscaped(drawing)) }
     }
@@ -128,14 +159,24 @@ pub fn x_of(t: f64, window: (f64, f64)) -> f64 {
 
 /// Least and greatest value, with when first.
 fn range(line: &Series) -> String {
-    let first = |better: fn(f64, f64) -> bool| line.values.iter().copied().reduce(|a, b| if better(b.1, a.1) { b } else { a });
-    let (Some(low), Some(high)) = (first(|a, b| a < b), first(|a, b| a > b)) else { return "no figures".to_string() };
+    let first = |better: fn(f64, f64) -> bool| {
+        line.values
+            .iter()
+            .copied()
+            .reduce(|a, b| if better(b.1, a.1) { b } else { a })
+    };
+    let (Some(low), Some(high)) = (first(|a, b| a < b), first(|a, b| a > b)) else {
+        return "no figures".to_string();
+    };
     let digits = decimals(low.1.abs().max(high.1.abs()));
     let (least, greatest) = (format!("{:.digits$}", low.1), format!("{:.digits$}", high.1));
     if least == greatest {
         format!("{least} throughout")
     } else {
-        format!("least {least} at {:.2} s, greatest {greatest} at {:.2} s", low.0, high.0)
+        format!(
+            "least {least} at {:.2} s, greatest {greatest} at {:.2} s",
+            low.0, high.0
+        )
     }
 }
 
@@ -150,8 +191,18 @@ fn decimals(size: f64) -> usize {
 }
 
 /// The colours that `plotters` is given: the numbers of these.
-const INKS: [&str; 10] =
-    ["text", "grid", "level", "line-0", "line-1", "line-2", "line-3", "mark-fault", "mark-noticed", "mark-rest"];
+const INKS: [&str; 10] = [
+    "text",
+    "grid",
+    "level",
+    "line-0",
+    "line-1",
+    "line-2",
+    "line-3",
+    "mark-fault",
+    "mark-noticed",
+    "mark-rest",
+];
 
 fn ink(name: &str) -> RGBColor {
     let number = INKS.iter().position(|known| *known == name).unwrap_or_default();
@@ -160,7 +211,9 @@ fn ink(name: &str) -> RGBColor {
 
 /// Replaces the colours by classes.
 fn themed(drawing: &str) -> String {
-    let mut drawing = drawing.replace(" opacity=\"1\"", "").replace(" font-family=\"sans-serif\"", "");
+    let mut drawing = drawing
+        .replace(" opacity=\"1\"", "")
+        .replace(" font-family=\"sans-serif\"", "");
     for name in INKS {
         let RGBColor(r, g, b) = ink(name);
         let colour = format!("=\"#{r:02X}{g:02X}{b:02X}\"");
@@ -204,7 +257,10 @@ fn draw(panel: &Panel, window: (f64, f64), moments: &[Moment]) -> Result<String,
         }
         for moment in moments.iter().filter(|moment| moment.kind.letter().is_some()) {
             let colour = ink(&format!("mark-{}", moment.kind.class()));
-            chart.draw_series([PathElement::new(vec![(moment.t, low), (moment.t, high)], colour.stroke_width(4))])?;
+            chart.draw_series([PathElement::new(
+                vec![(moment.t, low), (moment.t, high)],
+                colour.stroke_width(4),
+            )])?;
         }
         for (number, line) in panel.series.iter().enumerate() {
             let colour = ink(&format!("line-{number}"));
@@ -217,16 +273,25 @@ fn draw(panel: &Panel, window: (f64, f64), moments: &[Moment]) -> Result<String,
         }
         root.present()?;
     }
-    let inside = text.split_once('>').map_or("", |(_, inside)| inside).trim_end().trim_end_matches("</svg>");
+    let inside = text
+        .split_once('>')
+        .map_or("", |(_, inside)| inside)
+        .trim_end()
+        .trim_end_matches("</svg>");
     Ok(themed(inside))
 }
 
 /// Least and greatest value that the chart has room for: those of its lines and its level, and zero.
 fn bounds(panel: &Panel) -> (f64, f64) {
-    let values = panel.series.iter().flat_map(|line| line.values.iter().map(|&(_, value)| value));
-    let (low, high) = values.chain(panel.level.as_ref().map(|level| level.at)).fold((0.0_f64, 0.0_f64), |(low, high), value| {
-        (low.min(value), high.max(value))
-    });
+    let values = panel
+        .series
+        .iter()
+        .flat_map(|line| line.values.iter().map(|&(_, value)| value));
+    let (low, high) = values
+        .chain(panel.level.as_ref().map(|level| level.at))
+        .fold((0.0_f64, 0.0_f64), |(low, high), value| {
+            (low.min(value), high.max(value))
+        });
     let room = 0.06 * (high - low).max(1e-3);
     (if low < 0.0 { low - room } else { 0.0 }, high + room)
 }
@@ -240,7 +305,11 @@ fn thinned(values: &[(f64, f64)], window: (f64, f64)) -> Vec<(f64, f64)> {
         .flat_map(|same| {
             let by_value = |a: &&(f64, f64), b: &&(f64, f64)| a.1.total_cmp(&b.1);
             let mut ends = [same.iter().min_by(by_value), same.iter().max_by(by_value)];
-            ends.sort_by(|a, b| a.map(|p| p.0).partial_cmp(&b.map(|p| p.0)).unwrap_or(std::cmp::Ordering::Equal));
+            ends.sort_by(|a, b| {
+                a.map(|p| p.0)
+                    .partial_cmp(&b.map(|p| p.0))
+                    .unwrap_or(std::cmp::Ordering::Equal)
+            });
             let once = if ends[0] == ends[1] { 1 } else { 2 };
             ends.into_iter().flatten().copied().take(once)
         })
@@ -254,7 +323,9 @@ mod tests {
 
     #[test]
     fn thinning_keeps_every_peak_and_the_order() {
-        let values: Vec<_> = (0..30_000).map(|i| (1e-3 * f64::from(i), if i == 12_345 { 9.0 } else { f64::from(i % 7) })).collect();
+        let values: Vec<_> = (0..30_000)
+            .map(|i| (1e-3 * f64::from(i), if i == 12_345 { 9.0 } else { f64::from(i % 7) }))
+            .collect();
         let thin = thinned(&values, (0.0, 30.0));
         assert!(thin.len() <= 1140);
         assert!(thin.iter().any(|&(_, value)| value == 9.0));
@@ -263,9 +334,14 @@ mod tests {
 
     #[test]
     fn letters_of_moments_close_together_do_not_cover_each_other() {
-        let moments = [(4.0, Kind::Fault), (4.02, Kind::Noticed), (4.2, Kind::Rest)].map(|(t, kind)| Moment { t, kind });
+        let moments =
+            [(4.0, Kind::Fault), (4.02, Kind::Noticed), (4.2, Kind::Rest)].map(|(t, kind)| Moment { t, kind });
         let placed = letters(&moments, |t| x_of(t, (0.0, 10.0)));
-        assert!(placed.windows(2).all(|pair| pair[1].0 - pair[0].0 >= f64::from(LETTERS)));
+        assert!(
+            placed
+                .windows(2)
+                .all(|pair| pair[1].0 - pair[0].0 >= f64::from(LETTERS))
+        );
         assert_eq!(placed[0].0, x_of(4.0, (0.0, 10.0)));
     }
 
@@ -274,13 +350,25 @@ mod tests {
         let panel = Panel {
             title: "Speed".into(),
             unit: "mm/s",
-            series: vec![Series { name: "left".into(), values: vec![(0.0, 0.0), (1.0, 5.0)] }],
+            series: vec![Series {
+                name: "left".into(),
+                values: vec![(0.0, 0.0), (1.0, 5.0)],
+            }],
             level: Some(Level { at: 2.0, name: "slow" }),
         };
-        let moments = [Moment { t: 0.5, kind: Kind::Fault }];
+        let moments = [Moment {
+            t: 0.5,
+            kind: Kind::Fault,
+        }];
         let drawing = draw(&panel, (0.0, 1.0), &moments).unwrap();
         assert!(!drawing.contains('#') && !drawing.contains("svg"), "{drawing}");
-        for ink in ["stroke-line-0", "stroke-level", "stroke-mark-fault", "fill-text", "stroke-grid"] {
+        for ink in [
+            "stroke-line-0",
+            "stroke-level",
+            "stroke-mark-fault",
+            "fill-text",
+            "stroke-grid",
+        ] {
             assert!(drawing.contains(ink), "{ink}");
         }
     }

@@ -28,8 +28,15 @@ pub fn csv(scenario: &Scenario, trace: &Trace) -> String {
 }
 
 fn axis_heading(axis: &Axis) -> Vec<String> {
-    let unit = if matches!(axis.linkage, Linkage::Direct { .. }) { "deg" } else { "mm" };
-    let stroke = ["stroke", "rate", "asked"].iter().zip(["", "_s", "_s"]).map(|(what, per)| format!("{what}_{unit}{per}"));
+    let unit = if matches!(axis.linkage, Linkage::Direct { .. }) {
+        "deg"
+    } else {
+        "mm"
+    };
+    let stroke = ["stroke", "rate", "asked"]
+        .iter()
+        .zip(["", "_s", "_s"])
+        .map(|(what, per)| format!("{what}_{unit}{per}"));
     let mut columns = vec!["angle_deg".to_string()];
     columns.extend(stroke);
     columns.extend(["opening", "duty", "spool", "a_bar", "b_bar"].map(String::from));
@@ -41,7 +48,11 @@ fn named(name: &str, column: &str) -> String {
 }
 
 fn row(axes: &[Axis], sample: &Sample) -> Vec<String> {
-    let mut row = vec![format!("{:.4}", sample.t), sample.state.to_string(), format!("{:.3}", BAR * sample.supply)];
+    let mut row = vec![
+        format!("{:.4}", sample.t),
+        sample.state.to_string(),
+        format!("{:.3}", BAR * sample.supply),
+    ];
     for (axis, sample) in axes.iter().zip(&sample.axes) {
         row.extend(axis_cells(axis, sample));
     }
@@ -69,8 +80,14 @@ fn axis_cells(axis: &Axis, sample: &AxisSample) -> [String; 9] {
 
 fn arm_cells(arm: &ArmSample) -> [String; 5] {
     let tip = MM * arm.tip();
-    [Some(tip.x), Some(tip.y), Some(tip.z), Some(MM * arm.tip_speed), arm.clearance.map(|clearance| MM * clearance)]
-        .map(|value| value.map_or_else(String::new, |value| format!("{value:.2}")))
+    [
+        Some(tip.x),
+        Some(tip.y),
+        Some(tip.z),
+        Some(MM * arm.tip_speed),
+        arm.clearance.map(|clearance| MM * clearance),
+    ]
+    .map(|value| value.map_or_else(String::new, |value| format!("{value:.2}")))
 }
 
 #[cfg(test)]
@@ -85,7 +102,12 @@ mod tests {
         let text = csv(&scenario, &trace);
         let mut reader = csv::Reader::from_reader(text.as_bytes());
         let heading = reader.headers().unwrap().clone();
-        let column = |name: &str| heading.iter().position(|column| column == name).unwrap_or_else(|| panic!("{name}"));
+        let column = |name: &str| {
+            heading
+                .iter()
+                .position(|column| column == name)
+                .unwrap_or_else(|| panic!("{name}"))
+        };
         let rows: Vec<_> = reader.records().map(Result::unwrap).collect();
         assert_eq!(rows.len(), trace.samples.len());
 

@@ -28,10 +28,20 @@ pub fn stuck_valve() -> Scenario {
         start: vec![0.0; 6],
         payloads: Vec::new(),
         hands: vec![
-            Hand { at: 0.5, act: Act::Enable(true) },
-            Hand { at: 1.0, act: Act::Lever { axis: 1, share: 0.4 } },
+            Hand {
+                at: 0.5,
+                act: Act::Enable(true),
+            },
+            Hand {
+                at: 1.0,
+                act: Act::Lever { axis: 1, share: 0.4 },
+            },
         ],
-        faults: vec![Fault { at: FAULT, lasts: None, kind: FaultKind::ValveStuckOpen { axis: 1, opening: 0.6 } }],
+        faults: vec![Fault {
+            at: FAULT,
+            lasts: None,
+            kind: FaultKind::ValveStuckOpen { axis: 1, opening: 0.6 },
+        }],
         expect: Expect {
             cause: Some("motion not asked for".into()),
             axis: Some(1),
@@ -49,9 +59,22 @@ pub fn straight_lift() -> Scenario {
         about: "The left tip is lifted along a line.".into(),
         mode: Mode::Tip,
         hands: vec![
-            Hand { at: 0.5, act: Act::Enable(true) },
-            Hand { at: 1.0, act: Act::Tip { arm: 0, velocity: [0.0, 0.0, 0.25], pitch: 0.0 } },
-            Hand { at: 6.0, act: Act::Neutral },
+            Hand {
+                at: 0.5,
+                act: Act::Enable(true),
+            },
+            Hand {
+                at: 1.0,
+                act: Act::Tip {
+                    arm: 0,
+                    velocity: [0.0, 0.0, 0.25],
+                    pitch: 0.0,
+                },
+            },
+            Hand {
+                at: 6.0,
+                act: Act::Neutral,
+            },
         ],
         faults: Vec::new(),
         expect: Expect::default(),
@@ -66,19 +89,40 @@ pub fn trace(scenario: &Scenario) -> Trace {
     for tick in 0_u32..=800 {
         let t = 0.01 * f64::from(tick);
         let mut sample = sample(scenario, t, faulty);
-        for (arm, before) in sample.arms.iter_mut().zip(samples.last().map_or(&[][..], |before| &before.arms)) {
+        for (arm, before) in sample
+            .arms
+            .iter_mut()
+            .zip(samples.last().map_or(&[][..], |before| &before.arms))
+        {
             arm.tip_speed = (arm.tip() - before.tip()).norm() / 0.01;
         }
         samples.push(sample);
     }
     let mut events = [(0.1, State::Standby), (0.2, State::Ready), (0.5, State::Enabled)]
-        .map(|(t, state)| Noticed { t, what: What::State(state), axis: None })
+        .map(|(t, state)| Noticed {
+            t,
+            what: What::State(state),
+            axis: None,
+        })
         .to_vec();
     if faulty {
-        events.push(Noticed { t: FAULT + 0.08, what: What::Cause(Cause::MotionUnasked), axis: Some(1) });
-        events.push(Noticed { t: FAULT + 0.08, what: What::State(State::Fault), axis: None });
+        events.push(Noticed {
+            t: FAULT + 0.08,
+            what: What::Cause(Cause::MotionUnasked),
+            axis: Some(1),
+        });
+        events.push(Noticed {
+            t: FAULT + 0.08,
+            what: What::State(State::Fault),
+            axis: None,
+        });
     }
-    Trace { samples, interval: 0.01, events, digest: 0x0123_4567_89ab_cdef }
+    Trace {
+        samples,
+        interval: 0.01,
+        events,
+        digest: 0x0123_4567_89ab_cdef,
+    }
 }
 
 /// Scenario, trace and findings of both.
@@ -93,7 +137,11 @@ pub fn rehearsals() -> Vec<(Scenario, Trace, Findings)> {
 }
 
 fn machine() -> d::Description {
-    let station = d::Station { frame_late: 0.2, speed_cap: 1.0, dead_zone: 0.05 };
+    let station = d::Station {
+        frame_late: 0.2,
+        speed_cap: 1.0,
+        dead_zone: 0.05,
+    };
     d::Description {
         name: "wall <setter>".into(),
         timing: d::Timing {
@@ -104,7 +152,10 @@ fn machine() -> d::Description {
             stop_budget: 0.5,
             reaction: 0.05,
         },
-        stations: d::Stations { seat: station, remote: None },
+        stations: d::Stations {
+            seat: station,
+            remote: None,
+        },
         supply: d::Supply {
             flow: 1e-3,
             pressure: 180e5,
@@ -118,7 +169,10 @@ fn machine() -> d::Description {
             tank: 0.0,
             volume: 1e-3,
         },
-        oil: d::Oil { density: 870.0, bulk_modulus: 1.2e9 },
+        oil: d::Oil {
+            density: 870.0,
+            bulk_modulus: 1.2e9,
+        },
         axes: ["left", "right"].iter().flat_map(|side| axes(side)).collect(),
         arms: vec![arm("left", 0.5, 0), arm("right", -0.5, 3)],
         zones: vec![d::Zone {
@@ -152,16 +206,38 @@ fn axes(side: &str) -> [d::Axis; 3] {
         closed: 0.6,
     };
     [
-        axis(format!("{side} slew"), d::JointAxis::Z, Vector3::new(0.0, 0.0, 0.2), d::Linkage::Direct { zero: -1.5 }),
-        axis(format!("{side} boom"), d::JointAxis::Y, Vector3::new(1.2, 0.0, 0.0), clevis()),
-        axis(format!("{side} stick"), d::JointAxis::Y, Vector3::new(1.0, 0.0, 0.0), clevis()),
+        axis(
+            format!("{side} slew"),
+            d::JointAxis::Z,
+            Vector3::new(0.0, 0.0, 0.2),
+            d::Linkage::Direct { zero: -1.5 },
+        ),
+        axis(
+            format!("{side} boom"),
+            d::JointAxis::Y,
+            Vector3::new(1.2, 0.0, 0.0),
+            clevis(),
+        ),
+        axis(
+            format!("{side} stick"),
+            d::JointAxis::Y,
+            Vector3::new(1.0, 0.0, 0.0),
+            clevis(),
+        ),
     ]
 }
 
 fn axis(name: String, axis: d::JointAxis, link: Vector3<f64>, linkage: d::Linkage) -> d::Axis {
     d::Axis {
         name,
-        joint: d::Joint { axis, link, mass: 40.0, centre: 0.5 * link, radius: 0.07, range: (-1.5, 1.5) },
+        joint: d::Joint {
+            axis,
+            link,
+            mass: 40.0,
+            centre: 0.5 * link,
+            radius: 0.07,
+            range: (-1.5, 1.5),
+        },
         linkage,
         actuator: d::Actuator {
             kind: d::ActuatorKind::Cylinder { bore: 0.05, rod: 0.03 },
@@ -196,7 +272,11 @@ fn axis(name: String, axis: d::JointAxis, link: Vector3<f64>, linkage: d::Linkag
             converter_bits: 12,
             noise: 1e-3,
         },
-        channel: d::Channel { neutral: 0.5, band: (0.25, 0.75), reversed: false },
+        channel: d::Channel {
+            neutral: 0.5,
+            band: (0.25, 0.75),
+            reversed: false,
+        },
         drive: d::Drive {
             deadband: (0.1, 0.1),
             full_rate: (0.1, 0.1),
@@ -237,7 +317,11 @@ fn sample(scenario: &Scenario, t: f64, faulty: bool) -> Sample {
         .map(|(index, &angle)| AxisSample {
             angle,
             stroke: 0.2 + 0.3 * angle.abs().min(0.6),
-            rate: if index == 1 { moving + 0.002 * (40.0 * t).sin() } else { 0.0 },
+            rate: if index == 1 {
+                moving + 0.002 * (40.0 * t).sin()
+            } else {
+                0.0
+            },
             asked: if index == 1 { asked } else { 0.0 },
             opening: if index == 1 { 5.0 * asked } else { 0.0 },
             duty: 0.5,
@@ -246,7 +330,12 @@ fn sample(scenario: &Scenario, t: f64, faulty: bool) -> Sample {
             pressure_b: 20e5,
         })
         .collect();
-    let arms = scenario.machine.arms.iter().map(|arm| pose(scenario, arm, &angles)).collect();
+    let arms = scenario
+        .machine
+        .arms
+        .iter()
+        .map(|arm| pose(scenario, arm, &angles))
+        .collect();
     let state = match t {
         t if t < 0.1 => State::SelfTest,
         t if t < 0.2 => State::Standby,
@@ -255,7 +344,13 @@ fn sample(scenario: &Scenario, t: f64, faulty: bool) -> Sample {
         _ => State::Enabled,
     };
     let supply = if state == State::Enabled { 180e5 } else { 5e5 };
-    Sample { t, state, axes, arms, supply }
+    Sample {
+        t,
+        state,
+        axes,
+        arms,
+        supply,
+    }
 }
 
 fn pose(scenario: &Scenario, arm: &d::Arm, angles: &[f64]) -> ArmSample {
@@ -271,5 +366,9 @@ fn pose(scenario: &Scenario, arm: &d::Arm, angles: &[f64]) -> ArmSample {
         points.push(points.last().copied().unwrap_or_default() + turn * scenario.machine.axes[axis].joint.link);
     }
     let tip = points.last().copied().unwrap_or_default();
-    ArmSample { points, tip_speed: 0.0, clearance: Some(tip.x.min(0.5 * tip.norm()) - 0.4) }
+    ArmSample {
+        points,
+        tip_speed: 0.0,
+        clearance: Some(tip.x.min(0.5 * tip.norm()) - 0.4),
+    }
 }

@@ -43,8 +43,14 @@ mod tests {
 
     fn report() -> String {
         let rehearsals = fabricated::rehearsals();
-        let rehearsed: Vec<_> =
-            rehearsals.iter().map(|(scenario, trace, findings)| Rehearsed { scenario, trace, findings }).collect();
+        let rehearsed: Vec<_> = rehearsals
+            .iter()
+            .map(|(scenario, trace, findings)| Rehearsed {
+                scenario,
+                trace,
+                findings,
+            })
+            .collect();
         html("A <shift> & \"more\"", &rehearsed, &["reach <1> & 2".to_string()])
     }
 
@@ -77,7 +83,9 @@ mod tests {
             "motion not asked for",
             "Surveys",
         ] {
-            from += report[from..].find(part).unwrap_or_else(|| panic!("{part} is missing or out of order"));
+            from += report[from..]
+                .find(part)
+                .unwrap_or_else(|| panic!("{part} is missing or out of order"));
         }
     }
 
@@ -117,7 +125,15 @@ mod tests {
     fn a_rehearsal_without_a_sample_still_makes_a_page() {
         let (scenario, mut trace, findings) = fabricated::rehearsals().remove(1);
         trace.samples.clear();
-        let report = html("empty", &[Rehearsed { scenario: &scenario, trace: &trace, findings: &findings }], &[]);
+        let report = html(
+            "empty",
+            &[Rehearsed {
+                scenario: &scenario,
+                trace: &trace,
+                findings: &findings,
+            }],
+            &[],
+        );
         assert!(report.contains("Event log") && !report.contains("NaN"));
     }
 }

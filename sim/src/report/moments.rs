@@ -72,7 +72,10 @@ impl Kind {
 pub fn of(rehearsed: &Rehearsed) -> Vec<Moment> {
     let (scenario, trace, found) = (rehearsed.scenario, rehearsed.trace, rehearsed.findings);
     let end = trace.samples.last().map_or(0.0, |sample| sample.t);
-    let mut moments = vec![Moment { t: 0.0, kind: Kind::Start }];
+    let mut moments = vec![Moment {
+        t: 0.0,
+        kind: Kind::Start,
+    }];
     let mut add = |kind, t: Option<f64>| moments.extend(t.map(|t| Moment { t, kind }));
     if let Some(fault) = found.fault_at_s {
         add(Kind::Fault, Some(fault));
@@ -82,10 +85,16 @@ pub fn of(rehearsed: &Rehearsed) -> Vec<Moment> {
         let hand = |wanted: fn(&Act) -> bool| scenario.hands.iter().find(|hand| wanted(&hand.act)).map(|hand| hand.at);
         let moved = hand(|act| matches!(act, Act::Tip { .. } | Act::Lever { .. }));
         add(Kind::Moved, moved);
-        add(Kind::LetGo, scenario.line().map(|line| line.end).filter(|&let_go| let_go < end));
+        add(
+            Kind::LetGo,
+            scenario.line().map(|line| line.end).filter(|&let_go| let_go < end),
+        );
     }
     if !moments.iter().any(|moment| moment.kind == Kind::Rest) {
-        moments.push(Moment { t: end, kind: Kind::End });
+        moments.push(Moment {
+            t: end,
+            kind: Kind::End,
+        });
     }
     moments.sort_by(|a, b| a.t.total_cmp(&b.t));
     moments

@@ -68,12 +68,20 @@ fn patterns() -> Markup {
 }
 
 fn outcome(rehearsals: &[Rehearsed]) -> String {
-    let failed: Vec<_> = rehearsals.iter().filter(|r| !r.findings.passed).map(|r| r.findings.scenario.as_str()).collect();
+    let failed: Vec<_> = rehearsals
+        .iter()
+        .filter(|r| !r.findings.passed)
+        .map(|r| r.findings.scenario.as_str())
+        .collect();
     let passed = rehearsals.len() - failed.len();
     if failed.is_empty() {
         format!("{passed} of {passed} rehearsals pass.")
     } else {
-        format!("{passed} of {} rehearsals pass. These FAIL: {}.", rehearsals.len(), failed.join(", "))
+        format!(
+            "{passed} of {} rehearsals pass. These FAIL: {}.",
+            rehearsals.len(),
+            failed.join(", ")
+        )
     }
 }
 
@@ -81,7 +89,12 @@ fn outcome(rehearsals: &[Rehearsed]) -> String {
 fn limits(rehearsals: &[Rehearsed]) -> Markup {
     let faults: Vec<_> = rehearsals
         .iter()
-        .flat_map(|r| r.scenario.faults.iter().map(|fault| fault_in_words(&r.scenario.machine, fault)))
+        .flat_map(|r| {
+            r.scenario
+                .faults
+                .iter()
+                .map(|fault| fault_in_words(&r.scenario.machine, fault))
+        })
         .collect();
     html! {
         section class="limits" {
@@ -148,7 +161,11 @@ fn verdict(passed: bool) -> Markup {
 }
 
 fn rehearsal(number: usize, rehearsed: &Rehearsed) -> Markup {
-    let Rehearsed { scenario, trace, findings } = rehearsed;
+    let Rehearsed {
+        scenario,
+        trace,
+        findings,
+    } = rehearsed;
     let moments = moments::of(rehearsed);
     html! {
         section class="rehearsal" id={ "rehearsal-" (number) } {

@@ -27,11 +27,15 @@ pub fn charts(rehearsed: &Rehearsed, moments: &[Moment]) -> Markup {
 /// The whole time, and the time around the fault if that is much less. None without a sample.
 fn windows(rehearsed: &Rehearsed, moments: &[Moment]) -> Vec<(f64, f64)> {
     let samples = &rehearsed.trace.samples;
-    let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return Vec::new() };
+    let (Some(first), Some(last)) = (samples.first(), samples.last()) else {
+        return Vec::new();
+    };
     let whole = (first.t, last.t.max(first.t + rehearsed.trace.interval));
-    let around = rehearsed.findings.fault_at_s.zip(moments.last()).map(|(fault, over)| {
-        ((fault - AROUND).max(whole.0), (over.t + AROUND).min(whole.1))
-    });
+    let around = rehearsed
+        .findings
+        .fault_at_s
+        .zip(moments.last())
+        .map(|(fault, over)| ((fault - AROUND).max(whole.0), (over.t + AROUND).min(whole.1)));
     let closer = around.filter(|around| around.1 - around.0 < 0.5 * (whole.1 - whole.0));
     [Some(whole), closer].into_iter().flatten().collect()
 }
@@ -48,7 +52,10 @@ fn tip_speed(rehearsed: &Rehearsed) -> Panel {
         title: "Tip speed".to_string(),
         unit: "mm/s",
         series: of_arms(rehearsed, |arm| Some(MM * arm.tip_speed)),
-        level: Some(Level { at: MM * AT_REST_M_S, name: "at rest below this" }),
+        level: Some(Level {
+            at: MM * AT_REST_M_S,
+            name: "at rest below this",
+        }),
     }
 }
 
@@ -59,7 +66,10 @@ fn clearance(rehearsed: &Rehearsed) -> Option<Panel> {
         title: "Clearance to the nearest zone".to_string(),
         unit: "mm",
         series,
-        level: Some(Level { at: 0.0, name: "inside a zone below this" }),
+        level: Some(Level {
+            at: 0.0,
+            name: "inside a zone below this",
+        }),
     })
 }
 
@@ -69,7 +79,11 @@ fn of_arms(rehearsed: &Rehearsed, value: impl Fn(&ArmSample) -> Option<f64>) -> 
         rehearsed.trace.samples.iter().filter_map(at).collect()
     };
     let arms = rehearsed.scenario.machine.arms.iter().enumerate();
-    arms.map(|(number, arm)| Series { name: arm.name.clone(), values: of_arm(number) }).collect()
+    arms.map(|(number, arm)| Series {
+        name: arm.name.clone(),
+        values: of_arm(number),
+    })
+    .collect()
 }
 
 fn of_axis(rehearsed: &Rehearsed, axis: usize) -> [Panel; 3] {
@@ -77,19 +91,33 @@ fn of_axis(rehearsed: &Rehearsed, axis: usize) -> [Panel; 3] {
     let (scale, unit) = stroke_unit(described);
     let line = |name: &str, value: &dyn Fn(&Sample, &AxisSample) -> f64| {
         let at = |sample: &Sample| Some((sample.t, value(sample, sample.axes.get(axis)?)));
-        Series { name: name.to_string(), values: rehearsed.trace.samples.iter().filter_map(at).collect() }
+        Series {
+            name: name.to_string(),
+            values: rehearsed.trace.samples.iter().filter_map(at).collect(),
+        }
     };
-    let panel = |what: &str, unit, series| Panel { title: format!("{what}: {}", described.name), unit, series, level: None };
+    let panel = |what: &str, unit, series| Panel {
+        title: format!("{what}: {}", described.name),
+        unit,
+        series,
+        level: None,
+    };
     [
         panel(
             "Stroke rate",
             if unit == "deg" { "deg/s" } else { "mm/s" },
-            vec![line("true", &|_, a| scale * a.rate), line("asked", &|_, a| scale * a.asked)],
+            vec![
+                line("true", &|_, a| scale * a.rate),
+                line("asked", &|_, a| scale * a.asked),
+            ],
         ),
         panel(
             "Valve",
             "% of full",
-            vec![line("true spool", &|_, a| 100.0 * a.spool), line("opening asked", &|_, a| 100.0 * a.opening)],
+            vec![
+                line("true spool", &|_, a| 100.0 * a.spool),
+                line("opening asked", &|_, a| 100.0 * a.opening),
+            ],
         ),
         panel(
             "Pressure",
@@ -122,7 +150,9 @@ pub fn at_fault(kind: &FaultKind) -> Option<usize> {
         | FaultKind::ValveStuck { axis }
         | FaultKind::ValveStuckOpen { axis, .. }
         | FaultKind::ValveDead { axis }
-        | FaultKind::WrongLever { act: Act::Lever { axis, .. } } => Some(axis),
+        | FaultKind::WrongLever {
+            act: Act::Lever { axis, .. },
+        } => Some(axis),
         FaultKind::LinkLost { .. }
         | FaultKind::StopButton
         | FaultKind::StopChannelOpen { .. }
@@ -133,8 +163,14 @@ pub fn at_fault(kind: &FaultKind) -> Option<usize> {
 
 /// The share of its travel that an axis went through.
 fn moved(rehearsed: &Rehearsed, axis: usize) -> f64 {
-    let strokes = rehearsed.trace.samples.iter().filter_map(|sample| Some(sample.axes.get(axis)?.stroke));
-    let (low, high) = strokes.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), stroke| (l.min(stroke), h.max(stroke)));
+    let strokes = rehearsed
+        .trace
+        .samples
+        .iter()
+        .filter_map(|sample| Some(sample.axes.get(axis)?.stroke));
+    let (low, high) = strokes.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), stroke| {
+        (l.min(stroke), h.max(stroke))
+    });
     (high - low) / rehearsed.scenario.machine.axes[axis].actuator.travel
 }
 
@@ -146,13 +182,33 @@ mod tests {
     #[test]
     fn the_axis_noticed_goes_before_the_one_that_moved() {
         let rehearsals = fabricated::rehearsals();
-        let axes = rehearsals.iter().map(|(scenario, trace, findings)| axis(&Rehearsed { scenario, trace, findings }));
+        let axes = rehearsals.iter().map(|(scenario, trace, findings)| {
+            axis(&Rehearsed {
+                scenario,
+                trace,
+                findings,
+            })
+        });
         assert_eq!(axes.collect::<Vec<_>>(), [Some(1), Some(1)]);
         let (scenario, trace, findings) = &rehearsals[1];
         let mut other = findings.clone();
         other.noticed_axis = Some("right stick".into());
-        assert_eq!(axis(&Rehearsed { scenario, trace, findings: &other }), Some(5));
+        assert_eq!(
+            axis(&Rehearsed {
+                scenario,
+                trace,
+                findings: &other
+            }),
+            Some(5)
+        );
         other.noticed_axis = None;
-        assert_eq!(axis(&Rehearsed { scenario, trace, findings: &other }), Some(1));
+        assert_eq!(
+            axis(&Rehearsed {
+                scenario,
+                trace,
+                findings: &other
+            }),
+            Some(1)
+        );
     }
 }

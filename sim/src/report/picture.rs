@@ -26,7 +26,9 @@ const BAR_LEAST: f64 = 70.0;
 
 /// Pictures of a rehearsal at each of its moments, all to one scale.
 pub fn pictures(rehearsed: &Rehearsed, moments: &[Moment]) -> Markup {
-    let Some(room) = Room::of(rehearsed) else { return html! {} };
+    let Some(room) = Room::of(rehearsed) else {
+        return html! {};
+    };
     html! {
         @for (number, moment) in moments.iter().enumerate() {
             @if let Some(now) = moments::sample(rehearsed.trace, moment.t) {
@@ -47,10 +49,18 @@ impl Room {
     fn of(rehearsed: &Rehearsed) -> Option<Self> {
         let machine = &*rehearsed.scenario.machine;
         let radius = machine.axes.iter().map(|axis| axis.joint.radius).fold(0.1, f64::max);
-        let arms = rehearsed.trace.samples.iter().flat_map(|sample| &sample.arms).flat_map(|arm| &arm.points);
+        let arms = rehearsed
+            .trace
+            .samples
+            .iter()
+            .flat_map(|sample| &sample.arms)
+            .flat_map(|arm| &arm.points);
         let zones = machine.zones.iter().flat_map(|zone| [&zone.min, &zone.max]);
         let round = Vector3::repeat(radius);
-        let (least, greatest) = arms.chain(zones).map(|p| (p - round, p + round)).reduce(|a, b| (a.0.inf(&b.0), a.1.sup(&b.1)))?;
+        let (least, greatest) = arms
+            .chain(zones)
+            .map(|p| (p - round, p + round))
+            .reduce(|a, b| (a.0.inf(&b.0), a.1.sup(&b.1)))?;
         // The ground is always in view.
         let least = Vector3::new(least.x, least.y, least.z.min(-0.1));
         let size = greatest - least;
@@ -74,7 +84,10 @@ impl Room {
 
     /// Seen from above: forward to the right, left is up.
     fn above(&self, p: &Vector3<f64>) -> (f64, f64) {
-        (self.forward(p.x), self.below_side() + EDGE + TITLE + self.scale * (self.greatest.y - p.y))
+        (
+            self.forward(p.x),
+            self.below_side() + EDGE + TITLE + self.scale * (self.greatest.y - p.y),
+        )
     }
 
     /// Where the view from the side ends.
@@ -87,17 +100,34 @@ fn figure(rehearsed: &Rehearsed, room: &Room, number: usize, moment: &Moment, no
     let machine = &*rehearsed.scenario.machine;
     let fault = rehearsed.findings.fault_at_s.filter(|&fault| fault < moment.t);
     let before = fault.and_then(|fault| moments::sample(rehearsed.trace, fault));
-    let told: Vec<_> = machine.arms.iter().zip(&now.arms).enumerate().map(|(index, (arm, here))| {
-        let clearance = here.clearance.map(|clearance| format!(", {:.0} mm clear of the zones", MM * clearance));
-        let on = before.and_then(|before| before.arms.get(index)).map(|before| {
-            format!(", {:.0} mm on from the fault", MM * (here.tip() - before.tip()).norm())
-        });
-        let speed = format!("{:.0} mm/s", MM * here.tip_speed);
-        (arm.name.as_str(), [Some(speed), clearance, on].into_iter().flatten().collect::<String>())
-    }).collect();
-    let spoken: Vec<_> = told.iter().map(|(name, figures)| format!("{name}: {figures}")).collect();
+    let told: Vec<_> = machine
+        .arms
+        .iter()
+        .zip(&now.arms)
+        .enumerate()
+        .map(|(index, (arm, here))| {
+            let clearance = here
+                .clearance
+                .map(|clearance| format!(", {:.0} mm clear of the zones", MM * clearance));
+            let on = before
+                .and_then(|before| before.arms.get(index))
+                .map(|before| format!(", {:.0} mm on from the fault", MM * (here.tip() - before.tip()).norm()));
+            let speed = format!("{:.0} mm/s", MM * here.tip_speed);
+            (
+                arm.name.as_str(),
+                [Some(speed), clearance, on].into_iter().flatten().collect::<String>(),
+            )
+        })
+        .collect();
+    let spoken: Vec<_> = told
+        .iter()
+        .map(|(name, figures)| format!("{name}: {figures}"))
+        .collect();
     let heading = format!("{number}. {}, {:.2} s", moment.kind.name(), moment.t);
-    let alternative = format!("{heading}: the machine from the side and from above. {}.", spoken.join(". "));
+    let alternative = format!(
+        "{heading}: the machine from the side and from above. {}.",
+        spoken.join(". ")
+    );
     html! {
         figure class={ "picture " (moment.kind.class()) } {
             figcaption {
@@ -173,7 +203,11 @@ fn at_fault(rehearsed: &Rehearsed, moment: &Moment, now: &Sample) -> Option<Vect
     let fault = rehearsed.scenario.faults.iter().find(|fault| fault.at <= moment.t)?;
     let axis = panels::at_fault(&fault.kind)?;
     let mut arms = rehearsed.scenario.machine.arms.iter().zip(&now.arms);
-    arms.find_map(|(arm, here)| here.points.get(arm.axes.iter().position(|&of_arm| of_arm == axis)?).copied())
+    arms.find_map(|(arm, here)| {
+        here.points
+            .get(arm.axes.iter().position(|&of_arm| of_arm == axis)?)
+            .copied()
+    })
 }
 
 /// Units of a picture in a metre, as a view has it.
@@ -191,7 +225,10 @@ fn ground(room: &Room) -> Markup {
 
 /// What the views are, and how long a metre is.
 fn words(room: &Room) -> Markup {
-    let length = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0].into_iter().find(|length| room.scale * length >= BAR_LEAST).unwrap_or(20.0);
+    let length = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0]
+        .into_iter()
+        .find(|length| room.scale * length >= BAR_LEAST)
+        .unwrap_or(20.0);
     let (end, y) = (WIDTH - 12.0, room.below_side() + 12.0 + LETTERS);
     let start = end - room.scale * length;
     html! {
@@ -209,7 +246,9 @@ fn path(points: impl Iterator<Item = (f64, f64)>) -> String {
     let mut kept: Vec<(f64, f64)> = Vec::new();
     let mut last = None;
     for point in points {
-        let near = kept.last().is_some_and(|before| (point.0 - before.0).hypot(point.1 - before.1) < STEP);
+        let near = kept
+            .last()
+            .is_some_and(|before| (point.0 - before.0).hypot(point.1 - before.1) < STEP);
         if near {
             last = Some(point);
         } else {
