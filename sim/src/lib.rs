@@ -7,7 +7,9 @@
 pub mod clearance;
 pub mod findings;
 pub mod plant;
+pub mod report;
 pub mod run;
 pub mod scenario;
+pub mod table;
 pub mod trace;
 pub mod wiring;
