@@ -1,1 +1,3 @@
 //! Tests: one module a subject.
+
+mod plant;

@@ -1,1 +1,3 @@
 //! The simulated machine.
+
+pub mod plant;

@@ -1,0 +1,369 @@
+//! Integration in time: adaptive, linearly implicit, and never silently wrong.
+//!
+//! Method: ROS34PW2, a Rosenbrock W-method of Rang and Angermann, *BIT Numerical Mathematics* 45 (2005): four stages, order 3
+//! with an embedded order 2, L-stable and stiffly accurate. As a W-method it keeps order 3 with *any* matrix in place of the Jacobian, so a
+//! system may leave out what is awkward to derive and not stiff. A test below holds the coefficients to the order conditions.
+//!
+//! With `Γ = (γ_ij)`, the stages are solved in the form without Jacobian products (Hairer, Wanner, *Solving Ordinary Differential
+//! Equations II*, section IV.7, from memory): `(I - γh J) u_i = γ (h f(u + Σ a_ij u_j) + Σ c_ij u_j)`, `a = α Γ⁻¹`, `c = I/γ - Γ⁻¹`.
+//!
+//! The largest error of any state, weighed by `rel (size + |state|)`, decides on each step and on the length of the next.
+
+/// Most states of a system.
+pub const STATES_MAX: usize = 6 * super::tree::JOINTS_MAX + 2;
+
+/// One number for each state.
+pub type States = [f64; STATES_MAX];
+
+/// A system of ordinary differential equations, with what an implicit step needs of it.
+pub trait System {
+    /// Number of states.
+    fn len(&self) -> usize;
+    /// What counts as a middling value of a state: where it is near zero, errors are measured against this.
+    fn size(&self, state: usize) -> f64;
+    /// Rates of all states.
+    fn rates(&mut self, time: f64, states: &[f64], rates: &mut [f64]);
+    /// Takes the slopes where [`System::rates`] was called last, which is at these arguments.
+    fn linearise(&mut self, time: f64, states: &[f64]);
+    /// Makes `I - reach J` of the slopes ready for solving.
+    fn factor(&mut self, reach: f64);
+    /// Solves `(I - reach J) x = x` in place.
+    fn solve(&self, x: &mut [f64]);
+}
+
+/// How accurately to integrate.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Accuracy {
+    /// Error allowed in each step, relative to `size + |state|`. Infinite: all steps are `longest`, whatever the error.
+    pub rel: f64,
+    /// Longest step, s.
+    pub longest: f64,
+}
+
+impl Default for Accuracy {
+    /// For rehearsals: some 1e-4 of the travel.
+    fn default() -> Accuracy {
+        Accuracy { rel: 1e-3, longest: 0.02 }
+    }
+}
+
+impl Accuracy {
+    /// For checking other runs against.
+    pub fn tight() -> Accuracy {
+        Accuracy { rel: 1e-9, longest: 0.02 }
+    }
+
+    /// Steps of one length, for studies of the method.
+    pub fn fixed(step: f64) -> Accuracy {
+        Accuracy { rel: f64::INFINITY, longest: step }
+    }
+}
+
+/// Work done.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Work {
+    /// Steps that were kept.
+    pub steps: u64,
+    /// Steps that were too inaccurate and were done again, shorter.
+    pub rejected: u64,
+    /// Evaluations of the rates.
+    pub evaluations: u64,
+}
+
+/// Why an integration ended early.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+pub enum StepError {
+    /// No step was short enough; `state` had the largest error.
+    #[error("at {time} s state {state} needs steps shorter than {SHORTEST} s")]
+    TooStiff {
+        /// Time reached, s.
+        time: f64,
+        /// The state with the largest error.
+        state: usize,
+    },
+    /// A state or its rate is no number.
+    #[error("at {time} s state {state} is not finite")]
+    NotFinite {
+        /// Time reached, s.
+        time: f64,
+        /// The first such state.
+        state: usize,
+    },
+}
+
+/// Below this a step is given up, s.
+const SHORTEST: f64 = 1e-10;
+/// First step after a start or a jump of the inputs, s.
+const FIRST: f64 = 1e-4;
+
+/// Steps a system through time, and remembers how long a step it can take.
+#[derive(Debug, Clone)]
+pub struct Stepper {
+    accuracy: Accuracy,
+    method: Method,
+    next: f64,
+    work: Work,
+    stage: [States; STAGES],
+}
+
+impl Stepper {
+    /// Ready for the first step.
+    pub fn new(accuracy: Accuracy) -> Stepper {
+        let mut stepper =
+            Stepper { accuracy, method: Method::new(), next: 0.0, work: Work::default(), stage: [[0.0; STATES_MAX]; STAGES] };
+        stepper.restart();
+        stepper
+    }
+
+    /// Forgets the step length: to be called where an input jumps far.
+    pub fn restart(&mut self) {
+        let fixed = self.accuracy.rel.is_infinite();
+        self.next = if fixed { self.accuracy.longest } else { FIRST.min(self.accuracy.longest) };
+    }
+
+    /// Work so far.
+    pub fn work(&self) -> Work {
+        self.work
+    }
+
+    /// Integrates from `start` over exactly `span`. `kept` hears of every step that is kept: time, states, and the step's length.
+    ///
+    /// # Errors
+    /// [`StepError`] where the system cannot be integrated; the states are then those of the last step that was kept.
+    pub fn advance<S: System>(
+        &mut self,
+        system: &mut S,
+        start: f64,
+        span: f64,
+        states: &mut [f64],
+        mut kept: impl FnMut(&mut S, f64, &[f64], f64),
+    ) -> Result<(), StepError> {
+        let len = system.len();
+        let (mut rates, mut trial) = ([0.0; STATES_MAX], [0.0; STATES_MAX]);
+        let mut done = 0.0;
+        while done < span {
+            let time = start + done;
+            system.rates(time, states, &mut rates);
+            self.work.evaluations += 1;
+            check_finite(time, &rates[..len])?;
+            system.linearise(time, states);
+            loop {
+                let step = fitted(self.next, span - done);
+                let (error, worst) = self.attempt(system, time, step, states, &rates, &mut trial);
+                let growth = if error.is_finite() { (0.9 / error.cbrt()).clamp(0.2, 4.0) } else { 0.1 };
+                if error <= 1.0 {
+                    self.work.steps += 1;
+                    // A step cut short by the end of the span says little about the length that is possible.
+                    self.next = (step * growth).max(if step < self.next { self.next } else { 0.0 }).min(self.accuracy.longest);
+                    done = if step >= span - done { span } else { done + step };
+                    states[..len].copy_from_slice(&trial[..len]);
+                    break;
+                }
+                self.work.rejected += 1;
+                self.next = step * growth.min(0.9);
+                if self.next < SHORTEST {
+                    check_finite(time, &trial[..len])?;
+                    return Err(StepError::TooStiff { time, state: worst });
+                }
+            }
+            kept(system, start + done, states, done + start - time);
+        }
+        Ok(())
+    }
+
+    /// One step into `trial`: the largest weighed error, and the state that has it.
+    fn attempt<S: System>(
+        &mut self,
+        system: &mut S,
+        time: f64,
+        step: f64,
+        states: &[f64],
+        rates: &States,
+        trial: &mut States,
+    ) -> (f64, usize) {
+        let len = system.len();
+        let method = &self.method;
+        system.factor(GAMMA * step);
+        let mut now = *rates;
+        for i in 0..STAGES {
+            if i > 0 {
+                combine(&mut trial[..len], states, &self.stage, &method.a[i][..i]);
+                system.rates(time + method.at[i] * step, &trial[..len], &mut now);
+                self.work.evaluations += 1;
+            }
+            let mut right = [0.0; STATES_MAX];
+            for k in 0..len {
+                let earlier: f64 = (0..i).map(|j| method.c[i][j] * self.stage[j][k]).sum();
+                right[k] = GAMMA * (step * now[k] + earlier);
+            }
+            system.solve(&mut right[..len]);
+            self.stage[i][..len].copy_from_slice(&right[..len]);
+        }
+        combine(&mut trial[..len], states, &self.stage, &method.weights);
+        let (mut largest, mut worst) = (0.0, 0);
+        for k in 0..len {
+            let error: f64 = (0..STAGES).map(|i| method.error[i] * self.stage[i][k]).sum();
+            let allowed = self.accuracy.rel * (system.size(k) + states[k].abs().max(trial[k].abs()));
+            let ratio = if trial[k].is_finite() { error.abs() / allowed } else { f64::NAN };
+            if ratio.is_nan() {
+                return (ratio, k);
+            }
+            if ratio > largest {
+                (largest, worst) = (ratio, k);
+            }
+        }
+        (largest, worst)
+    }
+}
+
+/// The next step, so that the rest of the span needs no sliver of a step after it.
+fn fitted(next: f64, left: f64) -> f64 {
+    if next * 1.000_001 >= left {
+        left
+    } else if next * 2.0 > left {
+        0.5 * left
+    } else {
+        next
+    }
+}
+
+fn combine(out: &mut [f64], base: &[f64], stage: &[States; STAGES], weights: &[f64]) {
+    for (k, value) in out.iter_mut().enumerate() {
+        *value = base[k] + weights.iter().zip(stage).map(|(w, s)| w * s[k]).sum::<f64>();
+    }
+}
+
+fn check_finite(time: f64, values: &[f64]) -> Result<(), StepError> {
+    match values.iter().position(|value| !value.is_finite()) {
+        Some(state) => Err(StepError::NotFinite { time, state }),
+        None => Ok(()),
+    }
+}
+
+const STAGES: usize = 4;
+type Square = [[f64; STAGES]; STAGES];
+
+const GAMMA: f64 = 4.3586652150845900e-1;
+const ALPHA: Square = [
+    [0.0; 4],
+    [8.7173304301691801e-1, 0.0, 0.0, 0.0],
+    [8.4457060015369423e-1, -1.1299064236484185e-1, 0.0, 0.0],
+    [0.0, 0.0, 1.0, 0.0],
+];
+const GAMMAS: Square = [
+    [GAMMA, 0.0, 0.0, 0.0],
+    [-8.7173304301691801e-1, GAMMA, 0.0, 0.0],
+    [-9.0338057013044082e-1, 5.4180672388095326e-2, GAMMA, 0.0],
+    [2.4212380706095346e-1, -1.2232505839045147, 5.4526025533510214e-1, GAMMA],
+];
+const B: [f64; STAGES] = [2.4212380706095346e-1, -1.2232505839045147, 1.5452602553351020, GAMMA];
+const B_LOWER: [f64; STAGES] = [3.7810903145819369e-1, -9.6042292212423178e-2, 0.5, 2.1793326075422950e-1];
+
+/// The published coefficients in the form that the stages are solved in.
+#[derive(Debug, Clone)]
+struct Method {
+    a: Square,
+    c: Square,
+    weights: [f64; STAGES],
+    error: [f64; STAGES],
+    at: [f64; STAGES],
+}
+
+impl Method {
+    fn new() -> Method {
+        let inverse = inverse(&GAMMAS);
+        let row = |row: &[f64; STAGES]| std::array::from_fn(|j| (0..STAGES).map(|k| row[k] * inverse[k][j]).sum());
+        let weights: [f64; STAGES] = row(&B);
+        let lower: [f64; STAGES] = row(&B_LOWER);
+        Method {
+            a: std::array::from_fn(|i| row(&ALPHA[i])),
+            c: std::array::from_fn(|i| std::array::from_fn(|j| if i == j { 0.0 } else { -inverse[i][j] })),
+            weights,
+            error: std::array::from_fn(|i| weights[i] - lower[i]),
+            at: std::array::from_fn(|i| ALPHA[i].iter().sum()),
+        }
+    }
+}
+
+/// Inverse of a lower triangle.
+fn inverse(lower: &Square) -> Square {
+    let mut out = [[0.0; STAGES]; STAGES];
+    for i in 0..STAGES {
+        out[i][i] = 1.0 / lower[i][i];
+        for j in 0..i {
+            out[i][j] = -(j..i).map(|k| lower[i][k] * out[k][j]).sum::<f64>() / lower[i][i];
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_coefficients_meet_the_order_conditions_of_a_w_method() {
+        let sums = |m: &Square| -> [f64; 4] { std::array::from_fn(|i| m[i].iter().sum()) };
+        let through = |b: &[f64; 4], m: &Square, x: &[f64; 4]| -> f64 {
+            (0..4).map(|i| b[i] * (0..4).map(|j| m[i][j] * x[j]).sum::<f64>()).sum()
+        };
+        let dot = |b: &[f64; 4], x: &[f64; 4]| -> f64 { b.iter().zip(x).map(|(b, x)| b * x).sum() };
+        let (alpha, gamma) = (sums(&ALPHA), sums(&GAMMAS));
+        for (b, order) in [(&B, 3), (&B_LOWER, 2)] {
+            let second = [dot(b, &[1.0; 4]) - 1.0, dot(b, &alpha) - 0.5, dot(b, &gamma)];
+            let third = [
+                dot(b, &alpha.map(|a| a * a)) - 1.0 / 3.0,
+                through(b, &ALPHA, &alpha) - 1.0 / 6.0,
+                through(b, &ALPHA, &gamma),
+                through(b, &GAMMAS, &alpha),
+                through(b, &GAMMAS, &gamma),
+            ];
+            assert!(second.iter().all(|d| d.abs() < 1e-14), "{second:?}");
+            assert_eq!(order == 3, third.iter().all(|d| d.abs() < 1e-14), "{third:?}");
+        }
+    }
+
+    /// `y' = z, z' = -y - stiff (z - cos t)` with slopes that are half wrong: a W-method must not mind.
+    struct Forced {
+        stiff: f64,
+        reach: f64,
+    }
+
+    impl System for Forced {
+        fn len(&self) -> usize {
+            2
+        }
+        fn size(&self, _: usize) -> f64 {
+            1.0
+        }
+        fn rates(&mut self, time: f64, y: &[f64], rates: &mut [f64]) {
+            rates[0] = y[1];
+            rates[1] = -time.sin() - self.stiff * (y[1] - time.cos()) - (y[0] - time.sin());
+        }
+        fn linearise(&mut self, _: f64, _: &[f64]) {}
+        fn factor(&mut self, reach: f64) {
+            self.reach = reach;
+        }
+        fn solve(&self, x: &mut [f64]) {
+            x[1] /= 1.0 + self.reach * 0.5 * self.stiff;
+        }
+    }
+
+    #[test]
+    fn halving_the_step_shows_order_three_with_wrong_slopes() {
+        let error = |step: f64| {
+            let (mut system, mut y) = (Forced { stiff: 4.0, reach: 0.0 }, [0.0, 1.0]);
+            Stepper::new(Accuracy::fixed(step)).advance(&mut system, 0.0, 2.0, &mut y, |_, _, _, _| {}).expect("smooth");
+            (y[0] - 2f64.sin()).abs()
+        };
+        let order = (error(0.02) / error(0.01)).log2();
+        assert!((2.8..3.3).contains(&order), "order {order}");
+    }
+
+    #[test]
+    fn an_error_names_time_and_state() {
+        let (mut system, mut y) = (Forced { stiff: f64::NAN, reach: 0.0 }, [0.0, 1.0]);
+        let result = Stepper::new(Accuracy::default()).advance(&mut system, 3.0, 1.0, &mut y, |_, _, _, _| {});
+        assert_eq!(result, Err(StepError::NotFinite { time: 3.0, state: 1 }));
+    }
+}
