@@ -1,0 +1,31 @@
+//! `bellcrank schema`: the form of what the commands print with `--json`.
+
+use clap::builder::PossibleValuesParser;
+use miette::IntoDiagnostic;
+use schemars::{Schema, schema_for};
+
+use super::{Console, Verdict};
+use crate::bench::BenchReport;
+use crate::pose::PoseReport;
+use crate::survey::Survey;
+
+/// Every output that has a schema, by the name of its command.
+const OUTPUTS: [(&str, fn() -> Schema); 3] =
+    [("survey", || schema_for!(Survey)), ("pose", || schema_for!(PoseReport)), ("rig", || schema_for!(BenchReport))];
+
+/// `bellcrank schema NAME`
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The command whose output is meant
+    #[arg(value_parser = PossibleValuesParser::new(OUTPUTS.map(|(name, _)| name)))]
+    name: String,
+}
+
+impl Args {
+    pub(super) fn run(&self, console: &Console) -> miette::Result<Verdict> {
+        for (_, schema) in OUTPUTS.iter().filter(|(name, _)| *name == self.name) {
+            console.print(&serde_json::to_string_pretty(&schema()).into_diagnostic()?)?;
+        }
+        Ok(Verdict::Good)
+    }
+}

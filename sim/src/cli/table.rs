@@ -1,0 +1,24 @@
+//! Tables for people.
+
+use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
+
+/// A table with a heading: the first column to the left, the others, being numbers, to the right.
+pub fn table<'a>(heading: impl IntoIterator<Item = &'a str>, rows: impl IntoIterator<Item = Vec<String>>) -> String {
+    let mut table = Table::new();
+    table.load_preset(presets::NOTHING).set_content_arrangement(ContentArrangement::Disabled);
+    table.set_header(heading);
+    table.add_rows(rows);
+    for (number, column) in table.column_iter_mut().enumerate() {
+        let alignment = if number == 0 { CellAlignment::Left } else { CellAlignment::Right };
+        column.set_cell_alignment(alignment);
+        column.set_padding((0, 2));
+    }
+    table.trim_fmt() + "\n"
+}
+
+/// A number with so many digits after the point, and no minus before a zero.
+pub fn decimals(number: f64, digits: usize) -> String {
+    let text = format!("{number:.digits$}");
+    let is_zero = text.bytes().all(|byte| matches!(byte, b'-' | b'0' | b'.'));
+    if is_zero { text.trim_start_matches('-').to_owned() } else { text }
+}
