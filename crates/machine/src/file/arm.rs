@@ -1,0 +1,79 @@
+//! `[[arm]]`: which axes make an arm, and how its tip is moved.
+
+use super::{JOINTS_MAX, LEVERS_MAX, MM, Table};
+use crate::description::{Arm, Axis};
+
+/// Axes that arms have taken so far, as (axis, arm).
+#[derive(Debug, Default)]
+pub(super) struct Taken(Vec<(usize, String)>);
+
+pub(super) fn arm(t: &Table, axes: &[Axis], taken: &mut Taken) -> Arm {
+    let name = t.text("name");
+    let mut claim = |key: &'static str, axis: &str| {
+        let index = axes.iter().position(|a| a.name == axis);
+        match index {
+            None => {
+                let known: Vec<String> = axes.iter().map(|a| format!("{:?}", a.name)).collect();
+                t.complain(key, format!("no axis {axis:?}"), format!("one of {}", known.join(", ")));
+            }
+            Some(index) => {
+                if let Some((_, other)) = taken.0.iter().find(|(axis, _)| *axis == index) {
+                    t.complain(
+                        key,
+                        format!("{axis:?}, which arm {other:?} has already"),
+                        "each axis in one place of one arm",
+                    );
+                }
+                taken.0.push((index, name.clone()));
+            }
+        }
+        index
+    };
+
+    let names = t.texts("axes");
+    let indices: Vec<usize> = names.iter().filter_map(|axis| claim("axes", axis)).collect();
+    let grip = t.optional("grip").and_then(|key| claim(key, &t.text(key)));
+    if t.clean() && !(1..=JOINTS_MAX).contains(&names.len()) {
+        t.complain("axes", format!("{} axes", names.len()), format!("1 to {JOINTS_MAX}"));
+    }
+
+    let pitch = t.text("pitch_joint");
+    let pitch_joint = names.iter().position(|axis| *axis == pitch);
+    if pitch_joint.is_none() && !pitch.is_empty() {
+        t.complain(
+            "pitch_joint",
+            format!("{pitch:?}"),
+            format!("one of this arm's axes: {}", names.join(", ")),
+        );
+    }
+
+    let levers = t.wholes("levers", 0..=LEVERS_MAX - 1);
+    let levers = levers.try_into().unwrap_or_else(|found: Vec<usize>| {
+        if !found.is_empty() || t.clean() {
+            let wanted = "four levers, for forward, left, up and pitch";
+            t.complain("levers", format!("{} of them", found.len()), wanted);
+        }
+        [0; 4]
+    });
+    if t.clean()
+        && levers
+            .iter()
+            .enumerate()
+            .any(|(i, lever)| levers.iter().take(i).any(|other| other == lever))
+    {
+        t.complain("levers", format!("{levers:?}"), "four different levers");
+    }
+
+    Arm {
+        base: t.vector3("base_mm", MM),
+        axes: indices,
+        grip,
+        pitch_joint: pitch_joint.unwrap_or(0),
+        tip_speed: t.number("tip_mm_s", 1.0..=3000.0),
+        pitch_rate: t.number("pitch_deg_s", 0.1..=360.0),
+        tip_ramp: t.number("tip_ramp_ms", 1.0..=10_000.0),
+        tip_braking: t.number("tip_braking_mm_s2", 1.0..=50_000.0),
+        levers,
+        name,
+    }
+}

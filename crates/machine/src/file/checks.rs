@@ -1,0 +1,97 @@
+//! What takes geometry to see: a linkage that does not close, a range it cannot reach, a sensor that ends before the stroke.
+
+use super::Table;
+use crate::description::{Axis, Linkage};
+use crate::geometry::{Geometry, GeometryError};
+
+/// Poses along the stroke at which the linkage is looked at.
+const SAMPLES: u32 = 200;
+/// Least angle by which a linkage has to be clear of its dead centres, rad. Nearer, force and resolution are both lost.
+const CLEAR: f64 = 5.0 * std::f64::consts::PI / 180.0;
+/// Angles and strokes this near are the same, rad or m.
+const SAME: f64 = 1e-9;
+
+/// The linkage closes over the whole stroke, clear of its dead centres, and reaches the whole range.
+pub(super) fn linkage(t: &Table, axis: &Axis) {
+    let travel = axis.actuator.travel;
+    let (least, greatest) = axis.joint.range;
+    let geometry = match Geometry::new(&axis.linkage, axis.joint.axis, axis.joint.range) {
+        Ok(geometry) => geometry,
+        Err(why) => {
+            let found = format!("pins that do not meet in the middle of range_deg: {why}");
+            return t.complain("linkage", found, "a linkage that closes there");
+        }
+    };
+
+    let mut reach = (f64::INFINITY, f64::NEG_INFINITY);
+    for i in 0..=SAMPLES {
+        let stroke = travel * f64::from(i) / f64::from(SAMPLES);
+        let pose = geometry
+            .angle(stroke)
+            .and_then(|angle| Ok((angle, geometry.clearance(angle)?)));
+        match pose {
+            Ok((angle, clear)) if clear >= CLEAR => reach = (reach.0.min(angle), reach.1.max(angle)),
+            Ok((_, clear)) => return t.complain("linkage", near_dead_centre(stroke, travel, clear), wanted_clear()),
+            Err(why) => return t.complain("linkage", does_not_close(stroke, travel, why), wanted_clear()),
+        }
+    }
+
+    if matches!(axis.linkage, Linkage::FourBar { .. })
+        && (least < -std::f64::consts::PI || greatest > std::f64::consts::PI)
+    {
+        t.complain(
+            "joint",
+            "a range_deg beyond half a turn",
+            "a four-bar's range inside -180 to 180",
+        );
+    }
+    if least < reach.0 - SAME || greatest > reach.1 + SAME {
+        let found = format!("range_deg [{:.2}, {:.2}]", least.to_degrees(), greatest.to_degrees());
+        let wanted = format!(
+            "it inside what the stroke reaches: {:.2} to {:.2}",
+            reach.0.to_degrees(),
+            reach.1.to_degrees()
+        );
+        t.complain("joint", found, wanted);
+    }
+}
+
+/// The sensor reads a good voltage over the whole stroke.
+pub(super) fn sensor(t: &Table, axis: &Axis) {
+    let [(v0, s0), (v1, s1)] = axis.sensor.points;
+    for (end, stroke) in [("in", 0.0), ("out", axis.actuator.travel)] {
+        let volts = v0 + (v1 - v0) * (stroke - s0) / (s1 - s0);
+        let (low, high) = axis.sensor.fault_volts;
+        if volts <= low || volts >= high {
+            let found = format!("{volts:.2} V with the actuator fully {end}, which is a fault");
+            t.complain(
+                "sensor",
+                found,
+                format!("a calibration that stays inside {low} to {high} V over the whole stroke"),
+            );
+        }
+    }
+}
+
+fn near_dead_centre(stroke: f64, travel: f64, clear: f64) -> String {
+    format!(
+        "{} {:.1} degrees from a dead centre",
+        at(stroke, travel),
+        clear.to_degrees()
+    )
+}
+
+fn does_not_close(stroke: f64, travel: f64, why: GeometryError) -> String {
+    format!("{} {why}", at(stroke, travel))
+}
+
+fn at(stroke: f64, travel: f64) -> String {
+    format!("at {:.0} % of the stroke", 100.0 * stroke / travel)
+}
+
+fn wanted_clear() -> String {
+    format!(
+        "a linkage that closes over the whole stroke, {:.0} degrees clear of its dead centres",
+        CLEAR.to_degrees()
+    )
+}

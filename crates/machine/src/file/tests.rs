@@ -1,0 +1,214 @@
+//! Every kind of mistake once, and the machines that have none.
+
+use super::read;
+use crate::{BUILTIN, builtin};
+
+/// Replaces pieces of the yard digger's file, each of which must be there, and compares all complaints, one a line.
+#[track_caller]
+fn check(edits: &[(&str, &str)], expect: &[&str]) {
+    let mut text = builtin("yard-digger").unwrap().to_owned();
+    for (from, to) in edits {
+        assert!(text.contains(from), "{from:?} is not in the file");
+        text = text.replacen(from, to, 1);
+    }
+    let said: Vec<String> = match read("f", &text) {
+        Ok(_) => Vec::new(),
+        Err(e) => e.list().iter().map(|c| format!("{}: found {}, wanted {}", c.path, c.found, c.wanted)).collect(),
+    };
+    assert_eq!(said, expect);
+}
+
+#[test]
+fn the_built_in_machines_have_no_mistakes() {
+    for name in BUILTIN {
+        if let Err(e) = read(name, builtin(name).unwrap()) {
+            panic!("{e}");
+        }
+    }
+    assert_eq!(builtin("tractor"), None);
+}
+
+#[test]
+fn what_the_file_says_comes_out_in_si() {
+    let digger = read("f", builtin("yard-digger").unwrap()).unwrap();
+    let boom = digger.axes.iter().find(|axis| axis.name == "boom").unwrap();
+    assert_eq!(digger.timing.tick, 0.002);
+    assert!((digger.supply.flow - 1e-3).abs() < 1e-15);
+    assert_eq!(boom.joint.centre.x, 1.05);
+    assert!((boom.joint.range.1.to_degrees() - 35.0).abs() < 1e-12);
+    assert_eq!(boom.watch.following, 0.06);
+    assert_eq!(digger.arms[0].axes, [0, 1, 2, 3]);
+    assert_eq!(digger.arms[0].pitch_joint, 3);
+}
+
+#[test]
+fn keys_and_types() {
+    check(
+        &[("bore_mm = 80", "bore = 80")],
+        &[r#"axis "boom" / cylinder / bore: found an unknown key, wanted bore_mm: the unit belongs in the key"#],
+    );
+    check(
+        &[("full_mm_s = [122, 101]", "full_deg_s = [122, 101]")],
+        &[r#"axis "boom" / drive / full_deg_s: found an unknown key, wanted full_mm_s: the unit belongs in the key"#],
+    );
+    check(
+        &[("kind = \"four_bar\"", "kind = \"5_bar\"")],
+        &[r#"axis "bucket" / linkage / kind: found "5_bar", wanted "clevis" or "four_bar" or "direct""#],
+    );
+    check(&[("mass_kg = 180, ", "")], &[r#"axis "boom" / joint / mass_kg: found nothing, wanted a number from 0.01 to 100000"#]);
+    check(
+        &[("jump_mm_s = 1500\n", "")],
+        &[
+            r#"axis "boom" / watch: found no jump_mm_s, neither here nor in [watch], wanted it in one of the two"#,
+            r#"axis "stick" / watch: found no jump_mm_s, neither here nor in [watch], wanted it in one of the two"#,
+            r#"axis "bucket" / watch: found no jump_mm_s, neither here nor in [watch], wanted it in one of the two"#,
+        ],
+    );
+}
+
+#[test]
+fn times() {
+    check(&[("tick_late_ms = 10", "tick_late_ms = 2")], &["timing / tick_late_ms: found 2, wanted more than tick_ms (2)"]);
+    check(&[("stop_budget_ms = 400", "stop_budget_ms = 0")], &["timing / stop_budget_ms: found 0, wanted a number from 1 to 2000"]);
+    check(&[("dump_ms = 60", "dump_ms = 0")], &["supply / dump_ms: found 0, wanted a number from 1 to 60000"]);
+    check(
+        &[("stop_ramp_ms = 200", "stop_ramp_ms = 401")],
+        &[r#"axis "slew" / drive / stop_ramp_ms: found 401, wanted at most timing.stop_budget_ms (400): power is cut then"#],
+    );
+    check(&[("frame_late_ms = 60", "frame_late_ms = 2")], &["station / seat / frame_late_ms: found 2, wanted more than timing.tick_ms"]);
+}
+
+#[test]
+fn pressures_and_flows() {
+    check(
+        &[("\nrelief_bar = 220", "\nrelief_bar = 200")],
+        &["supply / relief_bar: found 200, wanted more than pressure_bar (200), or the relief valve never rests"],
+    );
+    check(&[("control_band_bar = 15", "control_band_bar = 200")], &["supply / control_band_bar: found 200, wanted less than pressure_bar (200)"]);
+    check(
+        &[("dump_lpm = 80", "dump_lpm = 50")],
+        &["supply / dump_lpm: found 50, wanted at least pump_lpm (60): open, it takes the whole pump flow to tank"],
+    );
+    check(
+        &[("port_relief_bar = 240", "port_relief_bar = 180")],
+        &[r#"valve "slew" / port_relief_bar: found 180, wanted more than supply.pressure_bar (200), or it opens in normal work"#],
+    );
+    check(&[("blend_bar = 0.5\noverlap", "blend_bar = 10\noverlap"), ("rated_drop_bar = 35", "rated_drop_bar = 5")],
+        &[r#"valve "slew" / blend_bar: found 10, wanted less than rated_drop_bar (5)"#]);
+    check(
+        &[("valve = \"boom\"", "valve = \"bom\"")],
+        &[r#"axis "boom" / valve: found "bom", wanted one of the kinds under [valve.NAME]: slew, boom, stick, bucket"#],
+    );
+}
+
+#[test]
+fn cylinders_and_motors() {
+    check(&[("rod_mm = 45", "rod_mm = 80")], &[r#"axis "boom" / cylinder / rod_mm: found 80, wanted less than bore_mm (80)"#]);
+    check(
+        &[("cushion_mm = 20", "cushion_mm = 300")],
+        &[r#"axis "boom" / cylinder / cushion_mm: found 300, wanted at most half of the stroke: there is one at each end"#],
+    );
+    check(
+        &[(r#"linkage = { kind = "clevis", barrel_pin_mm = [120, 0, -250], rod_pin_mm = [750, 0, 100], closed_mm = 558 }"#,
+           r#"linkage = { kind = "direct", zero_deg = -60 }"#)],
+        &[r#"axis "boom" / linkage: found "direct" with a cylinder, wanted a motor: a motor sits on its joint, a cylinder drives it through pins"#],
+    );
+}
+
+#[test]
+fn sensors_and_channels() {
+    check(
+        &[("fault_volts = [0.2, 9.8]", "fault_volts = [0.5, 9.8]")],
+        &[r#"axis "slew" / sensor / volts: found [0.5, 9.5], wanted inside fault_volts ([0.5, 9.8]), on neither end"#],
+    );
+    check(
+        &[("fault_volts = [0.2, 9.8]", "fault_volts = [0.2, 10]")],
+        &[r#"axis "slew" / sensor / fault_volts: found [0.2, 10], wanted inside 0 to converter_v (10): a fault has to be a voltage that can be read"#],
+    );
+    check(&[("at_mm = [0, 408]", "at_mm = [9, 9]")], &[r#"axis "boom" / sensor / at_mm: found [9, 9], wanted two different strokes"#]);
+    check(
+        &[("at_mm = [0, 408]", "at_mm = [0, 300]")],
+        &[r#"axis "boom" / sensor: found 12.74 V with the actuator fully out, which is a fault, wanted a calibration that stays inside 0.2 to 9.8 V over the whole stroke"#],
+    );
+    check(&[("neutral = 0.5", "neutral = 0.9")], &[r#"axis "slew" / channel / neutral: found 0.9, wanted inside band ([0.1, 0.9]), on neither end"#]);
+}
+
+#[test]
+fn linkages() {
+    const CLEAR: &str = "wanted a linkage that closes over the whole stroke, 5 degrees clear of its dead centres";
+    check(
+        &[("stroke_mm = 408", "stroke_mm = 460"), ("at_mm = [0, 408]", "at_mm = [0, 460]")],
+        &[&format!(r#"axis "boom" / linkage: found at 100 % of the stroke the cylinder (1018.0 mm) is too long: 1018.0 mm at most, {CLEAR}"#)],
+    );
+    check(
+        &[("closed_mm = 558", "closed_mm = 490")],
+        &[&format!(r#"axis "boom" / linkage: found at 0 % of the stroke 2.9 degrees from a dead centre, {CLEAR}"#)],
+    );
+    check(
+        &[("coupler_mm = 262", "coupler_mm = 20")],
+        &[r#"axis "bucket" / linkage: found pins that do not meet in the middle of range_deg: the coupler (20.0 mm) is too short: 20.0 mm at least, wanted a linkage that closes there"#],
+    );
+    check(
+        &[("range_deg = [-60, 35]", "range_deg = [-70, 35]")],
+        &[r#"axis "boom" / joint: found range_deg [-70.00, 35.00], wanted it inside what the stroke reaches: -60.00 to 35.00"#],
+    );
+    check(
+        &[("range_deg = [-75, 75]", "range_deg = [-75, 85]")],
+        &[r#"axis "slew" / joint: found range_deg [-75.00, 85.00], wanted it inside what the stroke reaches: -80.00 to 80.00"#],
+    );
+}
+
+#[test]
+fn names_levers_and_arms() {
+    check(
+        &[("name = \"stick\"", "name = \"boom\""), (r#""boom", "stick", "bucket"]"#, r#""boom", "bucket"]"#)],
+        &[r#"axis "boom" / name: found a second "boom", wanted a name of its own"#],
+    );
+    check(&[("lever = 2", "lever = 1")], &[r#"axis "stick" / lever: found the lever of another axis, wanted a lever that moves no other axis in joint mode"#]);
+    check(&[("lever = 2", "lever = 16")], &[r#"axis "stick" / lever: found 16, wanted a whole number from 0 to 15"#]);
+    check(
+        &[(r#"["slew", "boom", "stick", "bucket"]"#, r#"["slew", "boom", "sick", "bucket"]"#)],
+        &[r#"arm "digger" / axes: found no axis "sick", wanted one of "slew", "boom", "stick", "bucket""#],
+    );
+    check(
+        &[(r#"["slew", "boom", "stick", "bucket"]"#, r#"["slew", "boom", "boom", "bucket"]"#)],
+        &[r#"arm "digger" / axes: found "boom", which arm "digger" has already, wanted each axis in one place of one arm"#],
+    );
+    check(
+        &[("pitch_joint = \"bucket\"", "pitch_joint = \"grip\"")],
+        &[r#"arm "digger" / pitch_joint: found "grip", wanted one of this arm's axes: slew, boom, stick, bucket"#],
+    );
+    check(&[("levers = [2, 0, 1, 3]", "levers = [2, 0, 1]")], &[r#"arm "digger" / levers: found 3 of them, wanted four levers, for forward, left, up and pitch"#]);
+    check(&[("levers = [2, 0, 1, 3]", "levers = [2, 0, 2, 3]")], &[r#"arm "digger" / levers: found [2, 0, 2, 3], wanted four different levers"#]);
+}
+
+#[test]
+fn zones_and_capacities() {
+    check(
+        &[("max_mm = [500, 400, 2100]", "max_mm = [500, -400, 2100]")],
+        &[r#"zone "seat" / max_mm: found [500, -400, 2100], wanted each coordinate greater than in min_mm ([-500, -400, 500])"#],
+    );
+    let zone = "[[zone]]\nname = \"Z\"\nmin_mm = [0, 0, 0]\nmax_mm = [1, 1, 1]\nmargin_mm = 0\n";
+    let many: String = (0..8).map(|i| zone.replace('Z', &i.to_string())).collect();
+    check(&[("[[zone]]", &format!("{many}[[zone]]"))], &["zone: found 9 of them, wanted 0 to 8"]);
+}
+
+#[test]
+fn all_mistakes_come_out_at_once_in_the_order_of_the_file() {
+    check(
+        &[
+            ("tick_late_ms = 10", "tick_late_ms = 1"),
+            ("pump_lpm = 60", "pump_gpm = 16"),
+            ("spool_hz = 15", "spool_hz = nan"),
+            ("rod_mm = 45", "rod_mm = 99"),
+            ("name = \"digger\"", "name = 7"),
+        ],
+        &[
+            "timing / tick_late_ms: found 1, wanted more than tick_ms (2)",
+            "supply / pump_gpm: found an unknown key, wanted pump_lpm: the unit belongs in the key",
+            r#"valve "slew" / spool_hz: found nan, wanted a number from 1 to 500"#,
+            r#"axis "boom" / cylinder / rod_mm: found 99, wanted less than bore_mm (80)"#,
+            "arm 1 / name: found 7, wanted a text of 1 to 200 characters on one line",
+        ],
+    );
+}

@@ -1,0 +1,196 @@
+//! One rehearsal: scenario and seed to trace. A pure function: the same scenario and seed give the same trace to the bit.
+
+use std::sync::Arc;
+
+use bellcrank_core::machine::AxisId;
+use bellcrank_core::{Controller, Outputs};
+use bellcrank_machine::description::Description;
+use nalgebra::Vector3;
+use xxhash_rust::xxh3::Xxh3;
+
+use crate::clearance;
+use crate::plant::{Accuracy, AxisParts, Bodies, Linkage, Mechanism, Payload, Plant, PlantError, Source};
+use crate::scenario::Scenario;
+use crate::trace::{ArmSample, AxisSample, Noticed, Sample, Trace};
+use crate::wiring::Wiring;
+
+/// Time between samples of a trace, s.
+pub const SAMPLE_S: f64 = 0.01;
+
+/// Pressure in the less loaded chamber of each cylinder at the start, Pa: what a stopped arm keeps trapped.
+const PRELOAD_PA: f64 = 5e5;
+
+/// Why a rehearsal could not be run to its end.
+#[derive(Debug, thiserror::Error, miette::Diagnostic)]
+pub enum RunError {
+    /// The machine cannot be simulated or controlled as described.
+    #[error("{machine}: {reason}")]
+    Machine {
+        /// The machine's name.
+        machine: String,
+        /// What is wrong with it.
+        reason: String,
+    },
+    /// The plant could not be integrated: the run is worth nothing.
+    #[error("{scenario}: the simulation failed and its result is void: {source}")]
+    Plant {
+        /// The scenario's name.
+        scenario: String,
+        /// When and where.
+        source: PlantError,
+    },
+}
+
+/// Rehearses a scenario.
+///
+/// # Errors
+/// When the machine cannot be simulated, or the plant cannot be integrated as accurately as asked.
+pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
+    let description = &*scenario.machine;
+    let bad = |reason: String| RunError::Machine { machine: description.name.clone(), reason };
+    let machine = bellcrank_machine::core_machine(description).map_err(|error| bad(error.to_string()))?;
+    let mut plant = plant(description, Accuracy::default()).map_err(bad)?;
+    for load in &scenario.payloads {
+        hang(&mut plant, description, load.arm, load.mass);
+    }
+    plant.stand(&scenario.start, PRELOAD_PA);
+
+    let mut controller = Controller::new(&machine);
+    let mut wiring = Wiring::new(scenario, seed);
+    let mut recorder = Recorder::new(scenario);
+    let ticks = whole(scenario.length / description.timing.tick);
+    let sample_every = whole(SAMPLE_S / description.timing.tick).max(1);
+    for tick in 0..=ticks {
+        let t = tick as f64 * description.timing.tick;
+        let inputs = wiring.read(t, &plant);
+        let outputs = controller.tick(&inputs);
+        recorder.digest(&outputs, &plant);
+        recorder.events(&controller);
+        if tick % sample_every == 0 {
+            recorder.sample(t, &controller, &outputs, &plant);
+        }
+        let driven = wiring.write(t, &outputs, &mut plant);
+        plant
+            .advance(&driven, description.timing.tick)
+            .map_err(|source| RunError::Plant { scenario: scenario.name.clone(), source })?;
+    }
+    Ok(recorder.finish(sample_every as f64 * description.timing.tick))
+}
+
+/// The plant of a machine, at rest with all joint angles zero.
+///
+/// # Errors
+/// What about the machine cannot be simulated.
+pub fn plant(machine: &Description, accuracy: Accuracy) -> Result<Plant, String> {
+    let bodies = Bodies::of_machine(machine).map_err(|error| error.to_string())?;
+    let mut parts = Vec::new();
+    for axis in &machine.axes {
+        let linkage = bellcrank_machine::geometry::Linkage::resolve(&axis.linkage, &axis.joint)
+            .map_err(|error| format!("axis {:?}: {error}", axis.name))?;
+        let linkage: Arc<dyn Linkage> = Arc::new(linkage);
+        parts.push(AxisParts { actuator: &axis.actuator, valve: &axis.valve, linkage });
+    }
+    let source = Source::Pump(crate::plant::Pump::new(&machine.supply, &machine.oil));
+    Ok(Plant::new(Mechanism::Arms(bodies), &parts, source, &machine.oil, accuracy))
+}
+
+/// Hangs a mass, kg, at the tip of an arm.
+pub fn hang(plant: &mut Plant, machine: &Description, arm: usize, mass: f64) {
+    if let (Some(&last), Some(bodies)) = (machine.arms[arm].axes.last(), plant.bodies()) {
+        bodies.set_payload(last, Payload { mass, at: machine.axes[last].joint.link });
+    }
+}
+
+/// Writes down what happens.
+struct Recorder<'s> {
+    scenario: &'s Scenario,
+    samples: Vec<Sample>,
+    events: Vec<Noticed>,
+    seen: u32,
+    last_tips: Vec<(f64, Vector3<f64>)>,
+    digest: Xxh3,
+}
+
+impl<'s> Recorder<'s> {
+    fn new(scenario: &'s Scenario) -> Self {
+        Self {
+            scenario,
+            samples: Vec::new(),
+            events: Vec::new(),
+            seen: 0,
+            last_tips: Vec::new(),
+            digest: Xxh3::new(),
+        }
+    }
+
+    fn digest(&mut self, outputs: &Outputs, plant: &Plant) {
+        for (_, duty) in outputs.duties.iter() {
+            self.digest.update(&duty.share().to_bits().to_le_bytes());
+        }
+        let flags = [outputs.valve_power, outputs.dump_closed, outputs.engine_run, outputs.alive];
+        self.digest.update(&flags.map(u8::from));
+        for state in plant.states() {
+            self.digest.update(&state.to_bits().to_le_bytes());
+        }
+    }
+
+    fn events(&mut self, controller: &Controller) {
+        let log = controller.log();
+        for event in log.since(self.seen) {
+            self.events.push(Noticed {
+                t: event.at.as_ticks() as f64 * 1e-6,
+                what: event.what,
+                axis: event.axis.map(AxisId::index),
+            });
+        }
+        self.seen = log.count();
+    }
+
+    fn sample(&mut self, t: f64, controller: &Controller, outputs: &Outputs, plant: &Plant) {
+        let machine = &*self.scenario.machine;
+        let driven = controller.last_tick().driven;
+        let axes = (0..machine.axes.len())
+            .filter_map(AxisId::new)
+            .map(|id| {
+                let (view, driven) = (plant.axis(id.index()), driven.axes.get(id));
+                AxisSample {
+                    angle: view.angle,
+                    stroke: view.stroke,
+                    rate: view.stroke_rate,
+                    asked: driven.asked.into(),
+                    opening: driven.opening.into(),
+                    duty: outputs.duties.get(id).share().into(),
+                    spool: view.spool,
+                    pressure_a: view.pressure_a,
+                    pressure_b: view.pressure_b,
+                }
+            })
+            .collect();
+        let arms: Vec<ArmSample> = (0..machine.arms.len()).map(|arm| self.arm_sample(t, arm, plant)).collect();
+        self.last_tips = arms.iter().map(|arm| (t, arm.tip())).collect();
+        self.samples.push(Sample { t, state: outputs.status.state, axes, arms, supply: plant.supply_pressure() });
+    }
+
+    fn arm_sample(&self, t: f64, arm: usize, plant: &Plant) -> ArmSample {
+        let machine = &*self.scenario.machine;
+        let pose = plant.pose();
+        let mut points: Vec<_> = machine.arms[arm].axes.iter().map(|&axis| *pose.origin(axis)).collect();
+        if let Some(&last) = machine.arms[arm].axes.last() {
+            points.push(pose.point(last, &machine.axes[last].joint.link));
+        }
+        let tip = points.last().copied().unwrap_or_default();
+        let tip_speed = self.last_tips.get(arm).map_or(0.0, |(before, from)| (tip - from).norm() / (t - before));
+        let clearance = clearance::of_arm(machine, arm, pose).map(|clearance| clearance.distance);
+        ArmSample { points, tip_speed, clearance }
+    }
+
+    fn finish(self, interval: f64) -> Trace {
+        Trace { samples: self.samples, interval, events: self.events, digest: self.digest.digest() }
+    }
+}
+
+/// A count of ticks; a rehearsal's length is bounded where it is read.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+fn whole(number: f64) -> u64 {
+    number.round().max(0.0) as u64
+}

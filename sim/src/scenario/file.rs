@@ -1,0 +1,276 @@
+//! Scenario files: TOML, unit in each key, every mistake reported at once.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use bellcrank_core::event::{Cause, What};
+use bellcrank_core::inputs::{Mode, Station};
+use bellcrank_core::supervise::State;
+use bellcrank_machine::description::Description;
+use bellcrank_machine::document::{self, Complaints, FileError, Table};
+use bellcrank_machine::{MachineFileError, load};
+use miette::Diagnostic;
+use nalgebra::Vector3;
+
+use super::{Act, Expect, Fault, FaultKind, Hand, Load, Scenario, folder};
+use crate::trace::event_name;
+
+/// Longest rehearsal, s.
+const LENGTH_MAX: f64 = 3600.0;
+
+/// Why there is no scenario.
+#[derive(Debug, thiserror::Error, Diagnostic)]
+pub enum ScenarioError {
+    /// The file cannot be read.
+    #[error(transparent)]
+    #[diagnostic(transparent)]
+    File(#[from] FileError),
+    /// The file is not right.
+    #[error(transparent)]
+    #[diagnostic(transparent)]
+    Mistakes(#[from] Complaints),
+    /// The file of its machine cannot be used.
+    #[error(transparent)]
+    #[diagnostic(transparent)]
+    Machine(#[from] MachineFileError),
+}
+
+/// Reads a scenario by the name of a built-in one or by its path.
+///
+/// # Errors
+/// When the file or its machine's file cannot be read or is not right.
+pub fn read(name: &str) -> Result<Scenario, ScenarioError> {
+    if let Some(text) = super::builtin(name) {
+        return parse(name, text, Path::new(""));
+    }
+    let (shown, text) = document::read_file(name)?;
+    parse(&shown, &text, &folder(Path::new(name)))
+}
+
+/// Reads a scenario from its text. `folder` is where a relative path of its machine starts.
+///
+/// # Errors
+/// When it or its machine's file is not right.
+pub fn parse(file: &str, text: &str, folder: &Path) -> Result<Scenario, ScenarioError> {
+    // The machine's name comes first: all other names are checked against the machine.
+    let name = document::read(file, text, |t| {
+        t.pass_over_rest();
+        t.text("machine")
+    })?;
+    let machine = Arc::new(load(&name, folder)?);
+    Ok(document::read(file, text, |t| scenario(t, &machine))?)
+}
+
+fn scenario(t: &Table, machine: &Arc<Description>) -> Scenario {
+    t.text("machine");
+    let length = t.number("length_s", 0.1..=LENGTH_MAX);
+    let station = match t.choice("station", &STATIONS) {
+        Some(Station::Remote) if machine.stations.remote.is_none() => {
+            t.complain("station", "\"remote\"", "\"seat\": this machine has no remote station");
+            Station::Seat
+        }
+        station => station.unwrap_or_default(),
+    };
+    let mode = t.choice("mode", &[("joint", Mode::Joint), ("tip", Mode::Tip)]).unwrap_or_default();
+    let who = Who { machine, station };
+    let mut hands = t.tables("hand", |t| who.hand(t, length));
+    let mut faults = t.tables("fault", |t| who.fault(t, length));
+    hands.sort_by(|a, b| a.at.total_cmp(&b.at));
+    faults.sort_by(|a, b| a.at.total_cmp(&b.at));
+    Scenario {
+        name: t.text("name"),
+        about: t.text("about"),
+        machine: Arc::clone(machine),
+        length,
+        station,
+        mode,
+        start: who.start(t),
+        payloads: t.optional("payload").map_or_else(Vec::new, |key| t.tables(key, |t| who.payload(t))),
+        hands,
+        faults: faults.into_iter().flatten().collect(),
+        expect: t.optional("expect").map_or_else(Expect::default, |key| t.table(key, |t| who.expect(t))),
+    }
+}
+
+const STATIONS: [(&str, Station); 2] = [("seat", Station::Seat), ("remote", Station::Remote)];
+
+/// The machine and the station that a scenario's names and speeds are checked against.
+struct Who<'m> {
+    machine: &'m Description,
+    station: Station,
+}
+
+impl Who<'_> {
+    fn axis(&self, t: &Table, key: &'static str) -> usize {
+        let found = t.text(key);
+        self.machine.axes.iter().position(|axis| axis.name == found).unwrap_or_else(|| {
+            if !found.is_empty() {
+                let known: Vec<_> = self.machine.axes.iter().map(|axis| format!("{:?}", axis.name)).collect();
+                t.complain(key, format!("no axis {found:?}"), format!("one of {}", known.join(", ")));
+            }
+            0
+        })
+    }
+
+    fn arm(&self, t: &Table, key: &'static str) -> usize {
+        let found = t.text(key);
+        self.machine.arms.iter().position(|arm| arm.name == found).unwrap_or_else(|| {
+            if !found.is_empty() {
+                let known: Vec<_> = self.machine.arms.iter().map(|arm| format!("{:?}", arm.name)).collect();
+                t.complain(key, format!("no arm {found:?}"), format!("one of {}", known.join(", ")));
+            }
+            0
+        })
+    }
+
+    /// `[[start]]`: the joint angles of an arm from base to tip, and of its grip. What is not named starts in the middle of its
+    /// range.
+    fn start(&self, t: &Table) -> Vec<f64> {
+        let axes = &self.machine.axes;
+        let mut angles: Vec<f64> = axes.iter().map(|axis| 0.5 * (axis.joint.range.0 + axis.joint.range.1)).collect();
+        t.tables("start", |t| {
+            let arm = &self.machine.arms[self.arm(t, "arm")];
+            let found = t.numbers("angles_deg", -360.0..=360.0);
+            let grip = t.optional("grip_deg").map(|key| (key, t.number(key, -360.0..=360.0)));
+            if t.clean() && found.len() != arm.axes.len() {
+                let names: Vec<_> = arm.axes.iter().map(|&axis| axes[axis].name.as_str()).collect();
+                t.complain("angles_deg", format!("{} angles", found.len()), format!("one each for {}", names.join(", ")));
+            }
+            let arms = arm.axes.iter().zip(found).map(|(&axis, angle)| (axis, "angles_deg", angle));
+            let grip = arm.grip.zip(grip).map(|(axis, (key, angle))| (axis, key, angle));
+            for (axis, key, angle) in arms.chain(grip) {
+                let (low, high) = axes[axis].joint.range;
+                if angle < low || angle > high {
+                    let found = format!("{:.1} for {:?}", angle.to_degrees(), axes[axis].name);
+                    t.complain(key, found, format!("{:.1} to {:.1}", low.to_degrees(), high.to_degrees()));
+                }
+                angles[axis] = angle;
+            }
+        });
+        angles
+    }
+
+    fn payload(&self, t: &Table) -> Load {
+        Load { arm: self.arm(t, "arm"), mass: t.number("mass_kg", 0.0..=5000.0) }
+    }
+
+    /// `[[hand]]`: a time and one act.
+    fn hand(&self, t: &Table, length: f64) -> Hand {
+        Hand { at: t.number("at_s", 0.0..=length), act: self.act(t) }
+    }
+
+    fn act(&self, t: &Table) -> Act {
+        let acts = [
+            t.optional("enable").map(|key| Act::Enable(t.flag(key))),
+            t.optional("reset").map(|key| Act::Reset(t.flag(key))),
+            t.optional("tip").map(|key| t.table(key, |t| self.tip(t))),
+            t.optional("lever").map(|key| t.table(key, |t| self.lever(t))),
+            t.optional("neutral").map(|key| {
+                if !t.flag(key) {
+                    t.complain(key, "false", "true: levers are moved by `tip` and `lever`");
+                }
+                Act::Neutral
+            }),
+        ];
+        let given: Vec<Act> = acts.into_iter().flatten().collect();
+        if given.len() != 1 && t.clean() {
+            t.complain("at_s", format!("{} acts", given.len()), "one of enable, reset, tip, lever, neutral");
+        }
+        given.first().copied().unwrap_or(Act::Neutral)
+    }
+
+    fn tip(&self, t: &Table) -> Act {
+        let arm = self.arm(t, "arm");
+        let velocity: Vector3<f64> = t.vector3("mm_s", -5000.0..=5000.0);
+        let pitch = t.optional("pitch_deg_s").map_or(0.0, |key| t.number(key, -360.0..=360.0));
+        if t.clean()
+            && let Some(known) = self.machine.arms.get(arm)
+        {
+            let cap = self.speed_cap();
+            let fastest = known.tip_speed * cap;
+            if velocity.iter().any(|v| v.abs() > fastest * (1.0 + 1e-9)) {
+                let found = format!("{:.0} mm/s", 1e3 * velocity.amax());
+                t.complain("mm_s", found, format!("at most {:.0} mm/s: full lever from this station", 1e3 * fastest));
+            }
+            if pitch.abs() > known.pitch_rate * cap * (1.0 + 1e-9) {
+                let wanted = format!("at most {:.1} deg/s: full lever", (known.pitch_rate * cap).to_degrees());
+                t.complain("pitch_deg_s", format!("{:.1} deg/s", pitch.to_degrees()), wanted);
+            }
+        }
+        Act::Tip { arm, velocity: velocity.into(), pitch }
+    }
+
+    fn lever(&self, t: &Table) -> Act {
+        let axis = self.axis(t, "axis");
+        if t.clean() && self.machine.axes.get(axis).is_some_and(|axis| axis.lever.is_none()) {
+            t.complain("axis", "an axis without a lever", "an axis with a lever in the machine file");
+        }
+        Act::Lever { axis, share: t.number("share", -1.0..=1.0) }
+    }
+
+    fn speed_cap(&self) -> f64 {
+        match (&self.machine.stations.remote, self.station) {
+            (Some(remote), Station::Remote) => remote.speed_cap,
+            _ => self.machine.stations.seat.speed_cap,
+        }
+    }
+
+    /// `[[fault]]`: a time, a kind, and what that kind needs.
+    fn fault(&self, t: &Table, length: f64) -> Option<Fault> {
+        let at = t.number("at_s", 0.0..=length);
+        let lasts = t.optional("lasts_s").map(|key| t.number(key, 0.001..=LENGTH_MAX));
+        let Some(make) = t.choice("kind", &KINDS) else {
+            t.pass_over_rest();
+            return None;
+        };
+        Some(Fault { at, lasts, kind: make(self, t) })
+    }
+
+    fn expect(&self, t: &Table) -> Expect {
+        let seconds = |key| t.optional(key).map(|key| t.number(key, 0.0..=60_000.0));
+        let metres = |key| t.optional(key).map(|key| t.number(key, 0.0..=10_000.0));
+        Expect {
+            cause: t.optional("cause").map(|key| cause(t, key)),
+            axis: t.optional("axis").map(|key| self.axis(t, key)),
+            noticed: seconds("noticed_ms"),
+            stopped: seconds("stopped_ms"),
+            travel: metres("travel_mm"),
+            clearance: metres("clearance_mm"),
+            off_line: metres("off_line_mm"),
+            state: t.optional("state").and_then(|key| {
+                let states = State::ALL.map(|state| (state.to_string(), state));
+                let options: Vec<_> = states.iter().map(|(name, state)| (name.as_str(), *state)).collect();
+                t.choice(key, &options)
+            }),
+        }
+    }
+}
+
+type Make = fn(&Who, &Table) -> FaultKind;
+
+const KINDS: [(&str, Make); 11] = [
+    ("sensor_open", |w, t| FaultKind::SensorOpen { axis: w.axis(t, "axis") }),
+    ("sensor_short", |w, t| FaultKind::SensorShort { axis: w.axis(t, "axis") }),
+    ("sensor_stuck", |w, t| FaultKind::SensorStuck { axis: w.axis(t, "axis") }),
+    ("valve_stuck", |w, t| FaultKind::ValveStuck { axis: w.axis(t, "axis") }),
+    ("valve_stuck_open", |w, t| FaultKind::ValveStuckOpen {
+        axis: w.axis(t, "axis"),
+        opening: t.number("opening", -1.0..=1.0),
+    }),
+    ("valve_dead", |w, t| FaultKind::ValveDead { axis: w.axis(t, "axis") }),
+    ("link_lost", |_, t| FaultKind::LinkLost { station: t.choice("station", &STATIONS).unwrap_or_default() }),
+    ("stop_button", |_, _| FaultKind::StopButton),
+    ("stop_channel_open", |_, t| FaultKind::StopChannelOpen { channel: t.whole("channel", 1..=2) - 1 }),
+    ("wrong_lever", |w, t| FaultKind::WrongLever { act: w.act(t) }),
+    ("engine_stall", |_, _| FaultKind::EngineStall),
+];
+
+/// The name of a cause, or of the guard's holding back, as the event log prints it.
+fn cause(t: &Table, key: &'static str) -> String {
+    let held = [What::HeldFromZone(0), What::HeldFromEnd];
+    let names: Vec<String> =
+        Cause::ALL.iter().map(|cause| cause.name().to_string()).chain(held.iter().map(event_name)).collect();
+    let options: Vec<_> = names.iter().map(|name| (name.as_str(), name.clone())).collect();
+    let options: Vec<_> = options.iter().enumerate().map(|(i, (name, _))| (*name, i)).collect();
+    t.choice(key, &options).and_then(|i| names.get(i).cloned()).unwrap_or_default()
+}

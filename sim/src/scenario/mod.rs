@@ -1,0 +1,245 @@
+//! A scenario: a machine at work, hands that do something, things that go wrong, and what must then hold.
+
+mod file;
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use bellcrank_core::inputs::{Mode, Station};
+use bellcrank_machine::description::Description;
+
+pub use file::{ScenarioError, parse, read};
+
+/// The built-in scenarios in the order of the main job: name of the file and its text.
+pub const BUILTIN: [(&str, &str); 7] = [
+    ("straight-lift", include_str!("../../scenarios/straight-lift.toml")),
+    ("setting-a-stone", include_str!("../../scenarios/setting-a-stone.toml")),
+    ("wrong-lever", include_str!("../../scenarios/wrong-lever.toml")),
+    ("stuck-open-valve", include_str!("../../scenarios/stuck-open-valve.toml")),
+    ("lost-radio-link", include_str!("../../scenarios/lost-radio-link.toml")),
+    ("broken-sensor-wire", include_str!("../../scenarios/broken-sensor-wire.toml")),
+    ("stop-in-mid-swing", include_str!("../../scenarios/stop-in-mid-swing.toml")),
+];
+
+/// One thing to rehearse. Axes and arms are numbers of the machine's own lists; SI throughout.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scenario {
+    /// What it is called.
+    pub name: String,
+    /// What happens in it, in a few plain words.
+    pub about: String,
+    /// The machine.
+    pub machine: Arc<Description>,
+    /// How long it lasts, s.
+    pub length: f64,
+    /// The station in charge.
+    pub station: Station,
+    /// What the levers mean.
+    pub mode: Mode,
+    /// Joint angle of each axis at the start, rad.
+    pub start: Vec<f64>,
+    /// What hangs on the arms from the start on.
+    pub payloads: Vec<Load>,
+    /// What the hands do, in order of time.
+    pub hands: Vec<Hand>,
+    /// What goes wrong, in order of time.
+    pub faults: Vec<Fault>,
+    /// What must hold.
+    pub expect: Expect,
+}
+
+/// A mass held at the tip of an arm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Load {
+    /// The arm.
+    pub arm: usize,
+    /// Its mass, kg.
+    pub mass: f64,
+}
+
+/// From a time on, a hand does something and goes on doing it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Hand {
+    /// When, s.
+    pub at: f64,
+    /// What.
+    pub act: Act,
+}
+
+/// What a hand can do.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Act {
+    /// Presses or lets go of the enabling switch.
+    Enable(bool),
+    /// Presses or lets go of the reset button.
+    Reset(bool),
+    /// Lets go of every lever.
+    Neutral,
+    /// Moves the levers of an arm so that its tip is asked to go at this velocity, m/s, and pitch rate, rad/s.
+    Tip {
+        /// The arm.
+        arm: usize,
+        /// Forward, left, up, m/s.
+        velocity: [f64; 3],
+        /// Pitch rate, rad/s.
+        pitch: f64,
+    },
+    /// Moves the lever of an axis to this deflection, -1 to 1.
+    Lever {
+        /// The axis.
+        axis: usize,
+        /// Deflection.
+        share: f64,
+    },
+}
+
+/// Something that goes wrong: what, when, for how long.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Fault {
+    /// From when, s.
+    pub at: f64,
+    /// For how long, s. None: to the end.
+    pub lasts: Option<f64>,
+    /// What.
+    pub kind: FaultKind,
+}
+
+/// The things that can go wrong.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum FaultKind {
+    /// The signal wire of a sensor is open: the input is pulled to 0 V.
+    SensorOpen {
+        /// The axis.
+        axis: usize,
+    },
+    /// The signal wire of a sensor touches the supply: the input reads full scale.
+    SensorShort {
+        /// The axis.
+        axis: usize,
+    },
+    /// The sensor's reading stays what it is.
+    SensorStuck {
+        /// The axis.
+        axis: usize,
+    },
+    /// A spool sticks where it is.
+    ValveStuck {
+        /// The axis.
+        axis: usize,
+    },
+    /// A spool goes to an opening and sticks there.
+    ValveStuckOpen {
+        /// The axis.
+        axis: usize,
+        /// Spool position, -1 to 1.
+        opening: f64,
+    },
+    /// A valve no longer answers: no current in its coil.
+    ValveDead {
+        /// The axis.
+        axis: usize,
+    },
+    /// No frames come from a station.
+    LinkLost {
+        /// The station.
+        station: Station,
+    },
+    /// A stop button on the machine is pressed.
+    StopButton,
+    /// One channel of the stop chain is open.
+    StopChannelOpen {
+        /// 0 or 1.
+        channel: usize,
+    },
+    /// The hand does this instead of what it should.
+    WrongLever {
+        /// What it does.
+        act: Act,
+    },
+    /// The engine dies.
+    EngineStall,
+}
+
+impl FaultKind {
+    /// Its name in scenario files.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::SensorOpen { .. } => "sensor_open",
+            Self::SensorShort { .. } => "sensor_short",
+            Self::SensorStuck { .. } => "sensor_stuck",
+            Self::ValveStuck { .. } => "valve_stuck",
+            Self::ValveStuckOpen { .. } => "valve_stuck_open",
+            Self::ValveDead { .. } => "valve_dead",
+            Self::LinkLost { .. } => "link_lost",
+            Self::StopButton => "stop_button",
+            Self::StopChannelOpen { .. } => "stop_channel_open",
+            Self::WrongLever { .. } => "wrong_lever",
+            Self::EngineStall => "engine_stall",
+        }
+    }
+}
+
+/// What must hold for a rehearsal to pass. Every arm part keeping out of every zone is always expected.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Expect {
+    /// The name of the cause (or of the guard's holding back) that must be logged first after the fault.
+    pub cause: Option<String>,
+    /// The axis that must be named with it.
+    pub axis: Option<usize>,
+    /// Longest time from fault to its being noticed, s.
+    pub noticed: Option<f64>,
+    /// Longest time from fault to everything being at rest, s.
+    pub stopped: Option<f64>,
+    /// Furthest a tip may move on after the fault, m.
+    pub travel: Option<f64>,
+    /// Nearest that any arm part may come to a zone, m.
+    pub clearance: Option<f64>,
+    /// Largest distance of a tip from the straight line asked for, m.
+    pub off_line: Option<f64>,
+    /// The state of the interlock at the end.
+    pub state: Option<bellcrank_core::supervise::State>,
+}
+
+impl Scenario {
+    /// Whether something goes wrong in it, and when first.
+    pub fn first_fault(&self) -> Option<f64> {
+        self.faults.first().map(|fault| fault.at)
+    }
+
+    /// The line that a tip is asked to follow: the first tip command, with when it begins and when it ends.
+    pub fn line(&self) -> Option<Line> {
+        let (index, start, arm, velocity) = self.hands.iter().enumerate().find_map(|(index, hand)| match hand.act {
+            Act::Tip { arm, velocity, .. } if velocity != [0.0; 3] => Some((index, hand.at, arm, velocity)),
+            _ => None,
+        })?;
+        let end = self.hands[index + 1..]
+            .iter()
+            .find(|hand| matches!(hand.act, Act::Neutral | Act::Tip { .. } | Act::Enable(false)))
+            .map_or(self.length, |hand| hand.at);
+        Some(Line { arm, velocity, start, end })
+    }
+}
+
+/// A straight line that a tip is asked to follow.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Line {
+    /// The arm.
+    pub arm: usize,
+    /// The velocity asked for, m/s.
+    pub velocity: [f64; 3],
+    /// When the lever is moved, s.
+    pub start: f64,
+    /// When it is let go, s.
+    pub end: f64,
+}
+
+/// The built-in scenario of that name.
+pub fn builtin(name: &str) -> Option<&'static str> {
+    let wanted = name.to_lowercase().replace([' ', '_'], "-");
+    BUILTIN.iter().find(|(known, _)| *known == wanted).map(|(_, text)| *text)
+}
+
+/// The folder in which a scenario file's own relative paths start.
+fn folder(path: &Path) -> PathBuf {
+    path.parent().map_or_else(PathBuf::new, Path::to_path_buf)
+}

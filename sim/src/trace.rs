@@ -1,0 +1,107 @@
+//! What one rehearsal recorded: samples of everything worth plotting, and every event.
+
+use bellcrank_core::event::{Cause, What};
+use bellcrank_core::supervise::State;
+use nalgebra::Vector3;
+
+/// The record of one rehearsal.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Trace {
+    /// Samples at a steady interval, the first at the start.
+    pub samples: Vec<Sample>,
+    /// Time between samples, s.
+    pub interval: f64,
+    /// What the core noticed, in order.
+    pub events: Vec<Noticed>,
+    /// Digest of all outputs of the core and of the plant's state, tick by tick: two runs with the same digest were the same run.
+    pub digest: u64,
+}
+
+/// One moment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Sample {
+    /// Time, s.
+    pub t: f64,
+    /// State of the interlock.
+    pub state: State,
+    /// Each axis.
+    pub axes: Vec<AxisSample>,
+    /// Each arm.
+    pub arms: Vec<ArmSample>,
+    /// Pressure in the pressure line, Pa.
+    pub supply: f64,
+}
+
+/// One axis at one moment.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AxisSample {
+    /// True joint angle, rad.
+    pub angle: f64,
+    /// True stroke, m or rad.
+    pub stroke: f64,
+    /// True stroke rate, m/s or rad/s.
+    pub rate: f64,
+    /// Stroke rate asked for, m/s or rad/s.
+    pub asked: f64,
+    /// Opening asked of the valve, -1 to 1.
+    pub opening: f64,
+    /// Duty of its channel, 0 to 1.
+    pub duty: f64,
+    /// True spool position, -1 to 1.
+    pub spool: f64,
+    /// Pressure of the extending chamber, Pa.
+    pub pressure_a: f64,
+    /// Pressure of the retracting chamber, Pa.
+    pub pressure_b: f64,
+}
+
+/// One arm at one moment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ArmSample {
+    /// Its joints and its tip, in the machine frame, m.
+    pub points: Vec<Vector3<f64>>,
+    /// Speed of the tip, m/s.
+    pub tip_speed: f64,
+    /// Distance of its nearest part to the nearest zone, m; negative inside. None where the machine has no zone.
+    pub clearance: Option<f64>,
+}
+
+impl ArmSample {
+    /// The tip.
+    pub fn tip(&self) -> Vector3<f64> {
+        self.points.last().copied().unwrap_or_default()
+    }
+}
+
+/// An event of the core's log, in plain values.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Noticed {
+    /// When, s.
+    pub t: f64,
+    /// What.
+    pub what: What,
+    /// The axis it is about.
+    pub axis: Option<usize>,
+}
+
+/// The name of an event in logs and reports.
+pub fn event_name(what: &What) -> String {
+    match what {
+        What::State(state) => state.to_string(),
+        What::Cause(cause) => cause.name().to_string(),
+        What::HeldFromZone(_) => "held back from a zone".to_string(),
+        What::HeldFromEnd => "held back from the end of its range".to_string(),
+        What::ResetRefused => "reset refused".to_string(),
+        What::EnableRefused => "enable refused".to_string(),
+    }
+}
+
+impl Noticed {
+    /// The cause, if the event is one.
+    pub fn cause(&self) -> Option<Cause> {
+        match self.what {
+            What::Cause(cause) => Some(cause),
+            _ => None,
+        }
+    }
+}
