@@ -5,13 +5,13 @@ use miette::IntoDiagnostic;
 use schemars::{Schema, schema_for};
 
 use super::{Console, Verdict};
-use crate::bench::BenchReport;
+use crate::bench_rig::RigReport;
 use crate::pose::PoseReport;
 use crate::survey::Survey;
 
 /// Every output that has a schema, by the name of its command.
 const OUTPUTS: [(&str, fn() -> Schema); 3] =
-    [("survey", || schema_for!(Survey)), ("pose", || schema_for!(PoseReport)), ("rig", || schema_for!(BenchReport))];
+    [("survey", || schema_for!(Survey)), ("pose", || schema_for!(PoseReport)), ("rig", || schema_for!(RigReport))];
 
 /// `bellcrank schema NAME`
 #[derive(Debug, clap::Args)]
