@@ -86,13 +86,14 @@ fn check_arm(file: &str, arm: &Bodies, tip: [f64; 3], bound: f64) {
         compare("Jacobian", entries, grid("j", 6, n, "_"));
         let torque = arm.torque(&pose, &qd, &qdd);
         compare("torque", torque[..n].to_vec(), vector("tau"));
-        let matrix = arm.mass_matrix(&pose);
+        let mut matrix = arm.mass_matrix(&pose);
         let entries = (0..n * n).map(|k| matrix.get(arm.tree(), k / n, k % n)).collect();
         compare("mass matrix", entries, grid("m", n, n, "_"));
         compare("gravity", statics::gravity_torque(arm, &pose)[..n].to_vec(), vector("g"));
         let bias = arm.torque(&pose, &qd, &[0.0; JOINTS_MAX]);
         let mut forward: Vec<f64> = (0..n).map(|i| torque[i] - bias[i]).collect();
-        matrix.factored(arm.tree()).solve(arm.tree(), &mut forward);
+        matrix.factor(arm.tree());
+        matrix.solve(arm.tree(), &mut forward);
         compare("forward dynamics", forward, qdd);
         rows += 1;
     }

@@ -15,9 +15,11 @@ pub mod description;
 pub mod document;
 pub mod geometry;
 
+mod build;
 mod builtin;
 mod file;
 
+pub use build::{BuildError, build};
 pub use builtin::{BUILTIN, builtin};
 pub use description::Description;
 pub use file::{MachineFileError, load, read};

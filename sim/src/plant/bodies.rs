@@ -250,11 +250,17 @@ impl Bodies {
 
     /// The joint-space mass matrix.
     pub fn mass_matrix(&self, pose: &Pose) -> TreeMatrix {
+        let mut matrix = TreeMatrix::zero();
+        self.fill_mass_matrix(pose, &mut matrix);
+        matrix
+    }
+
+    /// [`Bodies::mass_matrix`] into a matrix that is there already.
+    pub fn fill_mass_matrix(&self, pose: &Pose, matrix: &mut TreeMatrix) {
         // Mass, mass times centre and inertia, all about the machine's origin, of each joint with everything that it carries.
         let mut mass = [0.0; JOINTS_MAX];
         let mut moment = [Vector3::zeros(); JOINTS_MAX];
         let mut inertia = [Matrix3::zeros(); JOINTS_MAX];
-        let mut matrix = TreeMatrix::zero();
         for &i in self.tree.outward().iter().rev() {
             let body = &self.bodies[i];
             let e = &pose.along[i];
@@ -282,7 +288,6 @@ impl Bodies {
                 matrix.set(i, j, axis.dot(&angular) + pose.origin[j].cross(axis).dot(&linear));
             }
         }
-        matrix
     }
 
     /// Kinetic energy, J.

@@ -15,6 +15,8 @@ pub const STATES_MAX: usize = 6 * super::tree::JOINTS_MAX + 2;
 /// One number for each state.
 pub type States = [f64; STATES_MAX];
 
+const NONE: States = [0.0; STATES_MAX];
+
 /// A system of ordinary differential equations, with what an implicit step needs of it.
 pub trait System {
     /// Number of states.
@@ -103,6 +105,7 @@ pub struct Stepper {
     method: Method,
     next: f64,
     work: Work,
+    size: States,
     stage: [States; STAGES],
 }
 
@@ -110,7 +113,7 @@ impl Stepper {
     /// Ready for the first step.
     pub fn new(accuracy: Accuracy) -> Stepper {
         let mut stepper =
-            Stepper { accuracy, method: Method::new(), next: 0.0, work: Work::default(), stage: [[0.0; STATES_MAX]; STAGES] };
+            Stepper { accuracy, method: Method::new(), next: 0.0, work: Work::default(), size: NONE, stage: [NONE; STAGES] };
         stepper.restart();
         stepper
     }
@@ -139,7 +142,10 @@ impl Stepper {
         mut kept: impl FnMut(&mut S, f64, &[f64], f64),
     ) -> Result<(), StepError> {
         let len = system.len();
-        let (mut rates, mut trial) = ([0.0; STATES_MAX], [0.0; STATES_MAX]);
+        let (mut rates, mut trial) = (NONE, NONE);
+        for (state, size) in self.size[..len].iter_mut().enumerate() {
+            *size = system.size(state);
+        }
         let mut done = 0.0;
         while done < span {
             let time = start + done;
@@ -191,20 +197,26 @@ impl Stepper {
                 system.rates(time + method.at[i] * step, &trial[..len], &mut now);
                 self.work.evaluations += 1;
             }
-            let mut right = [0.0; STATES_MAX];
-            for k in 0..len {
-                let earlier: f64 = (0..i).map(|j| method.c[i][j] * self.stage[j][k]).sum();
-                right[k] = GAMMA * (step * now[k] + earlier);
+            let (earlier, later) = self.stage.split_at_mut(i);
+            let right = &mut later[0][..len];
+            for (right, rate) in right.iter_mut().zip(&now) {
+                *right = GAMMA * step * rate;
             }
-            system.solve(&mut right[..len]);
-            self.stage[i][..len].copy_from_slice(&right[..len]);
+            for (stage, c) in earlier.iter().zip(&method.c[i]) {
+                add(right, GAMMA * c, stage);
+            }
+            system.solve(right);
         }
         combine(&mut trial[..len], states, &self.stage, &method.weights);
+        let error = &mut now[..len];
+        error.fill(0.0);
+        for (stage, weight) in self.stage.iter().zip(&method.error) {
+            add(error, *weight, stage);
+        }
         let (mut largest, mut worst) = (0.0, 0);
         for k in 0..len {
-            let error: f64 = (0..STAGES).map(|i| method.error[i] * self.stage[i][k]).sum();
-            let allowed = self.accuracy.rel * (system.size(k) + states[k].abs().max(trial[k].abs()));
-            let ratio = if trial[k].is_finite() { error.abs() / allowed } else { f64::NAN };
+            let allowed = self.accuracy.rel * (self.size[k] + states[k].abs().max(trial[k].abs()));
+            let ratio = if trial[k].is_finite() { error[k].abs() / allowed } else { f64::NAN };
             if ratio.is_nan() {
                 return (ratio, k);
             }
@@ -228,8 +240,15 @@ fn fitted(next: f64, left: f64) -> f64 {
 }
 
 fn combine(out: &mut [f64], base: &[f64], stage: &[States; STAGES], weights: &[f64]) {
-    for (k, value) in out.iter_mut().enumerate() {
-        *value = base[k] + weights.iter().zip(stage).map(|(w, s)| w * s[k]).sum::<f64>();
+    out.copy_from_slice(&base[..out.len()]);
+    for (stage, weight) in stage.iter().zip(weights) {
+        add(out, *weight, stage);
+    }
+}
+
+fn add(out: &mut [f64], weight: f64, what: &States) {
+    for (out, what) in out.iter_mut().zip(what) {
+        *out += weight * what;
     }
 }
 

@@ -31,7 +31,7 @@ use bellcrank_machine::description::{Actuator, Oil, Valve};
 pub use bodies::{Bodies, Payload, Pose};
 pub use energy::{Account, Stored};
 pub use integrator::{Accuracy, Work};
-pub use linkage::{Direct, Linkage};
+pub use linkage::{Direct, Linkage, Table};
 pub use model::Mechanism;
 pub use statics::Hold;
 pub use supply::{Pump, Source};

@@ -22,7 +22,7 @@ use super::integrator::System;
 use super::linkage::Linkage;
 use super::resistance::Resistance;
 use super::supply::Source;
-use super::tree::{Factored, JOINTS_MAX};
+use super::tree::JOINTS_MAX;
 use super::{Faults, Inputs, SpoolFault};
 
 /// What moves.
@@ -109,6 +109,7 @@ struct Work {
     stroke: PerJoint,
     ratio: PerJoint,
     mass: TreeMatrix,
+    factored: TreeMatrix,
     slopes: Slopes,
     reduced: Reduced,
 }
@@ -141,7 +142,8 @@ struct AxisSlopes {
 struct Reduced {
     reach: f64,
     axis: [AxisReduced; JOINTS_MAX],
-    rates: Factored,
+    /// Factored.
+    rates: TreeMatrix,
     /// Joint rates per manifold pressure.
     border: PerJoint,
     pivot: f64,
@@ -169,8 +171,8 @@ impl Model {
         let mass = TreeMatrix::zero();
         let slopes = Slopes { axis: [AxisSlopes::default(); JOINTS_MAX], mass, manifold: (0.0, 0.0, 0.0) };
         let axis = [AxisReduced::default(); JOINTS_MAX];
-        let reduced = Reduced { reach: 0.0, axis, rates: mass.factored(&Tree::single()), border: zero, pivot: 1.0 };
-        let work = Work { pose: Pose::default(), stroke: zero, ratio: zero, mass, slopes, reduced };
+        let reduced = Reduced { reach: 0.0, axis, rates: mass, border: zero, pivot: 1.0 };
+        let work = Work { pose: Pose::default(), stroke: zero, ratio: zero, mass, factored: mass, slopes, reduced };
         let (faults, inputs, at) = (Faults::default(), Inputs::default(), Layout::new(axes.len()));
         Model { mechanism, axes, source, bulk_modulus: oil.bulk_modulus, faults, inputs, dump: (1.0, 0.0), at, tree, work }
     }
@@ -250,7 +252,7 @@ impl Model {
         let n = self.axes.len();
         match &self.mechanism {
             Mechanism::Arms(bodies) => {
-                self.work.mass = bodies.mass_matrix(&self.work.pose);
+                bodies.fill_mass_matrix(&self.work.pose, &mut self.work.mass);
                 bodies.torque(&self.work.pose, &states[n..2 * n], &[0.0; JOINTS_MAX])
             }
             Mechanism::Mass(mass) => {
@@ -301,7 +303,10 @@ impl System for Model {
                 if self.frozen(i) { (0.0, 0.0) } else { (rate, axis.section.spool_acceleration(self.demand(i), spool, rate)) };
             drawn += flows.from_supply();
         }
-        self.work.mass.factored(&self.tree).solve(&self.tree, &mut torque[..n]);
+        let Work { mass, factored, .. } = &mut self.work;
+        factored.copy(&self.tree, mass);
+        factored.factor(&self.tree);
+        factored.solve(&self.tree, &mut torque[..n]);
         rates[n..2 * n].copy_from_slice(&torque[..n]);
         if let Source::Pump(pump) = &self.source {
             let (pressure, flow) = (states[at.manifold()], states[at.pump()]);
@@ -312,7 +317,7 @@ impl System for Model {
     }
 
     fn linearise(&mut self, time: f64, states: &[f64]) {
-        self.work.slopes.mass = self.work.mass;
+        self.work.slopes.mass.copy(&self.tree, &self.work.mass);
         for i in 0..self.axes.len() {
             let axis = &self.axes[i];
             let (stroke, ratio) = (self.work.stroke[i], self.work.ratio[i]);
@@ -338,7 +343,7 @@ impl System for Model {
     fn factor(&mut self, reach: f64) {
         let (slopes, reduced) = (&self.work.slopes, &mut self.work.reduced);
         reduced.reach = reach;
-        let mut matrix = slopes.mass;
+        reduced.rates.copy(&self.tree, &slopes.mass);
         for i in 0..self.axes.len() {
             let s = &slopes.axis[i];
             let [a, b] = s.stiffness.map(|k| reach * k);
@@ -352,10 +357,10 @@ impl System for Model {
             let by_rate = times(&inverse, [-a * s.sweep[0], -b * s.sweep[1]]);
             let by_manifold = times(&inverse, [a * s.chamber[0].supply, b * s.chamber[1].supply]);
             reduced.axis[i] = AxisReduced { inverse, by_rate, by_manifold, torque };
-            matrix.add(i, -reach * (s.damping + reach * s.spring + dot(torque, by_rate)));
+            reduced.rates.add(i, -reach * (s.damping + reach * s.spring + dot(torque, by_rate)));
             reduced.border[i] = reach * dot(torque, by_manifold);
         }
-        reduced.rates = matrix.factored(&self.tree);
+        reduced.rates.factor(&self.tree);
         if let Source::Pump(pump) = &self.source {
             let n = self.axes.len();
             reduced.rates.solve(&self.tree, &mut reduced.border[..n]);

@@ -130,8 +130,13 @@ impl TreeMatrix {
         y
     }
 
-    /// Factors a positive definite matrix into `L' D L`.
-    pub fn factored(mut self, tree: &Tree) -> Factored {
+    /// Copies what a tree uses of another matrix.
+    pub fn copy(&mut self, tree: &Tree, from: &TreeMatrix) {
+        self.entry[..tree.len].copy_from_slice(&from.entry[..tree.len]);
+    }
+
+    /// Factors a positive definite matrix into `L' D L`, in its place: the shares of `L`, and one over `D` on the diagonal.
+    pub fn factor(&mut self, tree: &Tree) {
         for &k in tree.outward().iter().rev() {
             let row = self.entry[k];
             let inverse = 1.0 / row[k];
@@ -145,26 +150,19 @@ impl TreeMatrix {
             }
             self.entry[k][k] = inverse;
         }
-        Factored(self)
     }
-}
 
-/// A factored [`TreeMatrix`]: the shares of `L`, and one over `D` on the diagonal.
-#[derive(Debug, Clone, Copy)]
-pub struct Factored(TreeMatrix);
-
-impl Factored {
-    /// Solves in place.
+    /// Solves in place, after [`TreeMatrix::factor`].
     pub fn solve(&self, tree: &Tree, x: &mut [f64]) {
         for &i in tree.outward().iter().rev() {
             for j in tree.ancestors(i) {
-                x[j] -= self.0.entry[i][j] * x[i];
+                x[j] -= self.entry[i][j] * x[i];
             }
         }
         for &i in tree.outward() {
-            x[i] *= self.0.entry[i][i];
+            x[i] *= self.entry[i][i];
             for j in tree.ancestors(i) {
-                x[i] -= self.0.entry[i][j] * x[j];
+                x[i] -= self.entry[i][j] * x[j];
             }
         }
     }
@@ -186,14 +184,15 @@ mod tests {
                 matrix.set(i, j, 0.5 + 0.1 * (i + 2 * j) as f64);
             }
         }
+        assert_eq!(matrix.get(&tree, 1, 2), 0.0, "the arms do not touch");
+        assert_eq!(matrix.get(&tree, 4, 1), matrix.get(&tree, 1, 4));
         let x = [1.0, -2.0, 0.5, 3.0, -0.25];
         let mut y = matrix.times(&tree, &x);
-        matrix.factored(&tree).solve(&tree, &mut y);
+        matrix.factor(&tree);
+        matrix.solve(&tree, &mut y);
         for i in 0..5 {
             assert!((y[i] - x[i]).abs() < 1e-14, "{i}: {} against {}", y[i], x[i]);
         }
-        assert_eq!(matrix.get(&tree, 1, 2), 0.0, "the arms do not touch");
-        assert_eq!(matrix.get(&tree, 4, 1), matrix.get(&tree, 1, 4));
     }
 
     #[test]

@@ -49,3 +49,6 @@ pub fn read<T>(file: &str, text: &str, build: impl FnOnce(&Table<'_>) -> T) -> R
     let value = Table::root(&ledger, root.get_ref()).read(build);
     ledger.close(value)
 }
+
+#[cfg(test)]
+mod tests;

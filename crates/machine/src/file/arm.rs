@@ -1,6 +1,8 @@
 //! `[[arm]]`: which axes make an arm, and how its tip is moved.
 
-use super::{JOINTS_MAX, LEVERS_MAX, MM, Table};
+use bellcrank_core::machine::{JOINTS_MAX, LEVERS_MAX};
+
+use super::{MM, Table};
 use crate::description::{Arm, Axis};
 
 /// Axes that arms have taken so far, as (axis, arm).

@@ -6,7 +6,9 @@ use std::collections::BTreeMap;
 use std::f64::consts::PI;
 use std::ops::RangeInclusive;
 
-use super::{BAR, LEVERS_MAX, LPM, MM, MS, SHARE, Table, checks};
+use bellcrank_core::machine::LEVERS_MAX;
+
+use super::{BAR, LPM, MM, MS, SHARE, Table, checks};
 use crate::description::{
     Actuator, ActuatorKind, Axis, Channel, Circuit, Drive, Joint, JointAxis, Linkage, Sensor, Valve, Watch,
 };

@@ -46,13 +46,12 @@ pub(super) fn linkage(t: &Table, axis: &Axis) {
         );
     }
     if least < reach.0 - SAME || greatest > reach.1 + SAME {
-        let found = format!("range_deg [{:.2}, {:.2}]", least.to_degrees(), greatest.to_degrees());
         let wanted = format!(
-            "it inside what the stroke reaches: {:.2} to {:.2}",
+            "a range inside what the stroke reaches: {:.2} to {:.2}",
             reach.0.to_degrees(),
             reach.1.to_degrees()
         );
-        t.complain("joint", found, wanted);
+        t.wrong("joint / range_deg", wanted);
     }
 }
 
@@ -75,7 +74,7 @@ pub(super) fn sensor(t: &Table, axis: &Axis) {
 
 fn near_dead_centre(stroke: f64, travel: f64, clear: f64) -> String {
     format!(
-        "{} {:.1} degrees from a dead centre",
+        "{} it is {:.1} degrees from a dead centre",
         at(stroke, travel),
         clear.to_degrees()
     )
@@ -86,7 +85,7 @@ fn does_not_close(stroke: f64, travel: f64, why: GeometryError) -> String {
 }
 
 fn at(stroke: f64, travel: f64) -> String {
-    format!("at {:.0} % of the stroke", 100.0 * stroke / travel)
+    format!("that at {:.0} % of the stroke", 100.0 * stroke / travel)
 }
 
 fn wanted_clear() -> String {

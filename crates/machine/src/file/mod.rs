@@ -18,18 +18,12 @@ use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
 use std::path::Path;
 
+use bellcrank_core::machine::{ARMS_MAX, AXES_MAX, ZONES_MAX};
 use miette::Diagnostic;
 
 use crate::description::{Description, Oil, Station, Stations, Supply, Timing, Valve, Zone};
 use crate::document::{self, Complaints, FileError, Table};
 use axis::Setting;
-
-/// Most axes, arms, joints in an arm, zones and levers that the core has room for.
-const AXES_MAX: usize = 14;
-const ARMS_MAX: usize = 2;
-const JOINTS_MAX: usize = 7;
-const ZONES_MAX: usize = 8;
-const LEVERS_MAX: usize = 16;
 
 /// Ranges of kinds of numbers that many keys share, in the unit of the key.
 const MM: RangeInclusive<f64> = -20_000.0..=20_000.0;

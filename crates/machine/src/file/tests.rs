@@ -13,7 +13,11 @@ fn check(edits: &[(&str, &str)], expect: &[&str]) {
     }
     let said: Vec<String> = match read("f", &text) {
         Ok(_) => Vec::new(),
-        Err(e) => e.list().iter().map(|c| format!("{}: found {}, wanted {}", c.path, c.found, c.wanted)).collect(),
+        Err(e) => e
+            .list()
+            .iter()
+            .map(|c| format!("{}: found {}, wanted {}", c.path, c.found, c.wanted))
+            .collect(),
     };
     assert_eq!(said, expect);
 }
@@ -55,7 +59,10 @@ fn keys_and_types() {
         &[("kind = \"four_bar\"", "kind = \"5_bar\"")],
         &[r#"axis "bucket" / linkage / kind: found "5_bar", wanted "clevis" or "four_bar" or "direct""#],
     );
-    check(&[("mass_kg = 180, ", "")], &[r#"axis "boom" / joint / mass_kg: found nothing, wanted a number from 0.01 to 100000"#]);
+    check(
+        &[("mass_kg = 180, ", "")],
+        &[r#"axis "boom" / joint / mass_kg: found nothing, wanted a number from 0.01 to 100000"#],
+    );
     check(
         &[("jump_mm_s = 1500\n", "")],
         &[
@@ -68,14 +75,28 @@ fn keys_and_types() {
 
 #[test]
 fn times() {
-    check(&[("tick_late_ms = 10", "tick_late_ms = 2")], &["timing / tick_late_ms: found 2, wanted more than tick_ms (2)"]);
-    check(&[("stop_budget_ms = 400", "stop_budget_ms = 0")], &["timing / stop_budget_ms: found 0, wanted a number from 1 to 2000"]);
-    check(&[("dump_ms = 60", "dump_ms = 0")], &["supply / dump_ms: found 0, wanted a number from 1 to 60000"]);
+    check(
+        &[("tick_late_ms = 10", "tick_late_ms = 2")],
+        &["timing / tick_late_ms: found 2, wanted more than tick_ms (2)"],
+    );
+    check(
+        &[("stop_budget_ms = 400", "stop_budget_ms = 0")],
+        &["timing / stop_budget_ms: found 0, wanted a number from 1 to 2000"],
+    );
+    check(
+        &[("dump_ms = 60", "dump_ms = 0")],
+        &["supply / dump_ms: found 0, wanted a number from 1 to 60000"],
+    );
     check(
         &[("stop_ramp_ms = 200", "stop_ramp_ms = 401")],
-        &[r#"axis "slew" / drive / stop_ramp_ms: found 401, wanted at most timing.stop_budget_ms (400): power is cut then"#],
+        &[
+            r#"axis "slew" / drive / stop_ramp_ms: found 401, wanted at most timing.stop_budget_ms (400): power is cut then"#,
+        ],
     );
-    check(&[("frame_late_ms = 60", "frame_late_ms = 2")], &["station / seat / frame_late_ms: found 2, wanted more than timing.tick_ms"]);
+    check(
+        &[("frame_late_ms = 60", "frame_late_ms = 2")],
+        &["station / seat / frame_late_ms: found 2, wanted more than timing.tick_ms"],
+    );
 }
 
 #[test]
@@ -84,17 +105,27 @@ fn pressures_and_flows() {
         &[("\nrelief_bar = 220", "\nrelief_bar = 200")],
         &["supply / relief_bar: found 200, wanted more than pressure_bar (200), or the relief valve never rests"],
     );
-    check(&[("control_band_bar = 15", "control_band_bar = 200")], &["supply / control_band_bar: found 200, wanted less than pressure_bar (200)"]);
+    check(
+        &[("control_band_bar = 15", "control_band_bar = 200")],
+        &["supply / control_band_bar: found 200, wanted less than pressure_bar (200)"],
+    );
     check(
         &[("dump_lpm = 80", "dump_lpm = 50")],
         &["supply / dump_lpm: found 50, wanted at least pump_lpm (60): open, it takes the whole pump flow to tank"],
     );
     check(
         &[("port_relief_bar = 240", "port_relief_bar = 180")],
-        &[r#"valve "slew" / port_relief_bar: found 180, wanted more than supply.pressure_bar (200), or it opens in normal work"#],
+        &[
+            r#"valve "slew" / port_relief_bar: found 180, wanted more than supply.pressure_bar (200), or it opens in normal work"#,
+        ],
     );
-    check(&[("blend_bar = 0.5\noverlap", "blend_bar = 10\noverlap"), ("rated_drop_bar = 35", "rated_drop_bar = 5")],
-        &[r#"valve "slew" / blend_bar: found 10, wanted less than rated_drop_bar (5)"#]);
+    check(
+        &[
+            ("blend_bar = 0.5\noverlap", "blend_bar = 10\noverlap"),
+            ("rated_drop_bar = 35", "rated_drop_bar = 5"),
+        ],
+        &[r#"valve "slew" / blend_bar: found 10, wanted less than rated_drop_bar (5)"#],
+    );
     check(
         &[("valve = \"boom\"", "valve = \"bom\"")],
         &[r#"axis "boom" / valve: found "bom", wanted one of the kinds under [valve.NAME]: slew, boom, stick, bucket"#],
@@ -103,15 +134,24 @@ fn pressures_and_flows() {
 
 #[test]
 fn cylinders_and_motors() {
-    check(&[("rod_mm = 45", "rod_mm = 80")], &[r#"axis "boom" / cylinder / rod_mm: found 80, wanted less than bore_mm (80)"#]);
     check(
-        &[("cushion_mm = 20", "cushion_mm = 300")],
-        &[r#"axis "boom" / cylinder / cushion_mm: found 300, wanted at most half of the stroke: there is one at each end"#],
+        &[("rod_mm = 45", "rod_mm = 80")],
+        &[r#"axis "boom" / cylinder / rod_mm: found 80, wanted less than bore_mm (80)"#],
     );
     check(
-        &[(r#"linkage = { kind = "clevis", barrel_pin_mm = [120, 0, -250], rod_pin_mm = [750, 0, 100], closed_mm = 558 }"#,
-           r#"linkage = { kind = "direct", zero_deg = -60 }"#)],
-        &[r#"axis "boom" / linkage: found "direct" with a cylinder, wanted a motor: a motor sits on its joint, a cylinder drives it through pins"#],
+        &[("cushion_mm = 20", "cushion_mm = 300")],
+        &[
+            r#"axis "boom" / cylinder / cushion_mm: found 300, wanted at most half of the stroke: there is one at each end"#,
+        ],
+    );
+    check(
+        &[(
+            r#"linkage = { kind = "clevis", barrel_pin_mm = [120, 0, -250], rod_pin_mm = [750, 0, 100], closed_mm = 558 }"#,
+            r#"linkage = { kind = "direct", zero_deg = -60 }"#,
+        )],
+        &[
+            r#"axis "boom" / linkage: found "direct" with a cylinder, wanted a motor: a motor sits on its joint, a cylinder drives it through pins"#,
+        ],
     );
 }
 
@@ -123,74 +163,124 @@ fn sensors_and_channels() {
     );
     check(
         &[("fault_volts = [0.2, 9.8]", "fault_volts = [0.2, 10]")],
-        &[r#"axis "slew" / sensor / fault_volts: found [0.2, 10], wanted inside 0 to converter_v (10): a fault has to be a voltage that can be read"#],
+        &[
+            r#"axis "slew" / sensor / fault_volts: found [0.2, 10], wanted inside 0 to converter_v (10): a fault has to be a voltage that can be read"#,
+        ],
     );
-    check(&[("at_mm = [0, 408]", "at_mm = [9, 9]")], &[r#"axis "boom" / sensor / at_mm: found [9, 9], wanted two different strokes"#]);
+    check(
+        &[("at_mm = [0, 408]", "at_mm = [9, 9]")],
+        &[r#"axis "boom" / sensor / at_mm: found [9, 9], wanted two different strokes"#],
+    );
     check(
         &[("at_mm = [0, 408]", "at_mm = [0, 300]")],
-        &[r#"axis "boom" / sensor: found 12.74 V with the actuator fully out, which is a fault, wanted a calibration that stays inside 0.2 to 9.8 V over the whole stroke"#],
+        &[
+            r#"axis "boom" / sensor: found 12.74 V with the actuator fully out, which is a fault, wanted a calibration that stays inside 0.2 to 9.8 V over the whole stroke"#,
+        ],
     );
-    check(&[("neutral = 0.5", "neutral = 0.9")], &[r#"axis "slew" / channel / neutral: found 0.9, wanted inside band ([0.1, 0.9]), on neither end"#]);
+    check(
+        &[("neutral = 0.5", "neutral = 0.9")],
+        &[r#"axis "slew" / channel / neutral: found 0.9, wanted inside band ([0.1, 0.9]), on neither end"#],
+    );
 }
 
 #[test]
 fn linkages() {
     const CLEAR: &str = "wanted a linkage that closes over the whole stroke, 5 degrees clear of its dead centres";
     check(
-        &[("stroke_mm = 408", "stroke_mm = 460"), ("at_mm = [0, 408]", "at_mm = [0, 460]")],
-        &[&format!(r#"axis "boom" / linkage: found at 100 % of the stroke the cylinder (1018.0 mm) is too long: 1018.0 mm at most, {CLEAR}"#)],
+        &[("closed_mm = 558", "closed_mm = 1040")],
+        &[&format!(
+            r#"axis "boom" / linkage: found that at 0 % of the stroke the cylinder (1040.0 mm) is too long: 1033.9 mm at most, {CLEAR}"#
+        )],
     );
     check(
-        &[("closed_mm = 558", "closed_mm = 490")],
-        &[&format!(r#"axis "boom" / linkage: found at 0 % of the stroke 2.9 degrees from a dead centre, {CLEAR}"#)],
+        &[("closed_mm = 558", "closed_mm = 480")],
+        &[&format!(
+            r#"axis "boom" / linkage: found that at 0 % of the stroke it is 3.2 degrees from a dead centre, {CLEAR}"#
+        )],
     );
     check(
-        &[("coupler_mm = 262", "coupler_mm = 20")],
-        &[r#"axis "bucket" / linkage: found pins that do not meet in the middle of range_deg: the coupler (20.0 mm) is too short: 20.0 mm at least, wanted a linkage that closes there"#],
+        &[("coupler_mm = 262", "coupler_mm = 700")],
+        &[
+            r#"axis "bucket" / linkage: found pins that do not meet in the middle of range_deg: the coupler (700.0 mm) is too long: 603.4 mm at most, wanted a linkage that closes there"#,
+        ],
     );
     check(
         &[("range_deg = [-60, 35]", "range_deg = [-70, 35]")],
-        &[r#"axis "boom" / joint: found range_deg [-70.00, 35.00], wanted it inside what the stroke reaches: -60.00 to 35.00"#],
+        &[
+            r#"axis "boom" / joint / range_deg: found [-70, 35], wanted a range inside what the stroke reaches: -60.00 to 35.00"#,
+        ],
     );
     check(
         &[("range_deg = [-75, 75]", "range_deg = [-75, 85]")],
-        &[r#"axis "slew" / joint: found range_deg [-75.00, 85.00], wanted it inside what the stroke reaches: -80.00 to 80.00"#],
+        &[
+            r#"axis "slew" / joint / range_deg: found [-75, 85], wanted a range inside what the stroke reaches: -80.00 to 80.00"#,
+        ],
     );
 }
 
 #[test]
 fn names_levers_and_arms() {
     check(
-        &[("name = \"stick\"", "name = \"boom\""), (r#""boom", "stick", "bucket"]"#, r#""boom", "bucket"]"#)],
+        &[
+            ("name = \"stick\"", "name = \"boom\""),
+            (r#""boom", "stick", "bucket"]"#, r#""boom", "bucket"]"#),
+        ],
         &[r#"axis "boom" / name: found a second "boom", wanted a name of its own"#],
     );
-    check(&[("lever = 2", "lever = 1")], &[r#"axis "stick" / lever: found the lever of another axis, wanted a lever that moves no other axis in joint mode"#]);
-    check(&[("lever = 2", "lever = 16")], &[r#"axis "stick" / lever: found 16, wanted a whole number from 0 to 15"#]);
     check(
-        &[(r#"["slew", "boom", "stick", "bucket"]"#, r#"["slew", "boom", "sick", "bucket"]"#)],
+        &[("lever = 2", "lever = 1")],
+        &[
+            r#"axis "stick" / lever: found the lever of another axis, wanted a lever that moves no other axis in joint mode"#,
+        ],
+    );
+    check(
+        &[("lever = 2", "lever = 16")],
+        &[r#"axis "stick" / lever: found 16, wanted a whole number from 0 to 15"#],
+    );
+    check(
+        &[(
+            r#"["slew", "boom", "stick", "bucket"]"#,
+            r#"["slew", "boom", "sick", "bucket"]"#,
+        )],
         &[r#"arm "digger" / axes: found no axis "sick", wanted one of "slew", "boom", "stick", "bucket""#],
     );
     check(
-        &[(r#"["slew", "boom", "stick", "bucket"]"#, r#"["slew", "boom", "boom", "bucket"]"#)],
-        &[r#"arm "digger" / axes: found "boom", which arm "digger" has already, wanted each axis in one place of one arm"#],
+        &[(
+            r#"["slew", "boom", "stick", "bucket"]"#,
+            r#"["slew", "boom", "boom", "bucket"]"#,
+        )],
+        &[
+            r#"arm "digger" / axes: found "boom", which arm "digger" has already, wanted each axis in one place of one arm"#,
+        ],
     );
     check(
         &[("pitch_joint = \"bucket\"", "pitch_joint = \"grip\"")],
         &[r#"arm "digger" / pitch_joint: found "grip", wanted one of this arm's axes: slew, boom, stick, bucket"#],
     );
-    check(&[("levers = [2, 0, 1, 3]", "levers = [2, 0, 1]")], &[r#"arm "digger" / levers: found 3 of them, wanted four levers, for forward, left, up and pitch"#]);
-    check(&[("levers = [2, 0, 1, 3]", "levers = [2, 0, 2, 3]")], &[r#"arm "digger" / levers: found [2, 0, 2, 3], wanted four different levers"#]);
+    check(
+        &[("levers = [2, 0, 1, 3]", "levers = [2, 0, 1]")],
+        &[r#"arm "digger" / levers: found 3 of them, wanted four levers, for forward, left, up and pitch"#],
+    );
+    check(
+        &[("levers = [2, 0, 1, 3]", "levers = [2, 0, 2, 3]")],
+        &[r#"arm "digger" / levers: found [2, 0, 2, 3], wanted four different levers"#],
+    );
 }
 
 #[test]
 fn zones_and_capacities() {
     check(
         &[("max_mm = [500, 400, 2100]", "max_mm = [500, -400, 2100]")],
-        &[r#"zone "seat" / max_mm: found [500, -400, 2100], wanted each coordinate greater than in min_mm ([-500, -400, 500])"#],
+        &[
+            r#"zone "seat" / max_mm: found [500, -400, 2100], wanted each coordinate greater than in min_mm ([-500, -400, 500])"#,
+        ],
     );
     let zone = "[[zone]]\nname = \"Z\"\nmin_mm = [0, 0, 0]\nmax_mm = [1, 1, 1]\nmargin_mm = 0\n";
     let many: String = (0..8).map(|i| zone.replace('Z', &i.to_string())).collect();
-    check(&[("[[zone]]", &format!("{many}[[zone]]"))], &["zone: found 9 of them, wanted 0 to 8"]);
+    check(
+        &[("[[zone]]", &format!("{many}[[zone]]"))],
+        &["zone: found 9 of them, wanted 0 to 8"],
+    );
 }
 
 #[test]
@@ -211,4 +301,24 @@ fn all_mistakes_come_out_at_once_in_the_order_of_the_file() {
             "arm 1 / name: found 7, wanted a text of 1 to 200 characters on one line",
         ],
     );
+}
+
+#[test]
+fn a_file_cut_off_anywhere_is_refused_or_read_but_never_a_panic() {
+    let text = builtin("drystone-setter").unwrap();
+    for end in (0..text.len()).step_by(97).filter(|&end| text.is_char_boundary(end)) {
+        if let Err(e) = read("f", &text[..end]) {
+            assert!(e.list().iter().all(|c| c.line <= 1 + text.lines().count()), "{e}");
+        }
+    }
+    for text in [
+        "",
+        "\u{feff}name = 1",
+        "a = ".repeat(1000).as_str(),
+        &"[".repeat(100_000),
+        &"a.".repeat(100_000),
+        "\0",
+    ] {
+        assert!(read("f", text).is_err());
+    }
 }

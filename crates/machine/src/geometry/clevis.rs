@@ -8,13 +8,13 @@ use super::{Bar, GeometryError};
 /// Barrel pin on the parent, rod pin on the child, and which side of the barrel arm the rod arm lies.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Clevis {
-    pub(super) barrel: Vector2<f64>,
-    pub(super) rod: Vector2<f64>,
-    pub(super) closed: f64,
+    pub(crate) barrel: Vector2<f64>,
+    pub(crate) rod: Vector2<f64>,
+    pub(crate) closed: f64,
     /// Joint angle at which the two arms would lie on each other, on the turn the range is on.
-    folded: f64,
+    pub(crate) folded: f64,
     /// +1 if the rod arm lies ahead of the barrel arm, else -1.
-    side: f64,
+    pub(crate) side: f64,
 }
 
 impl Clevis {

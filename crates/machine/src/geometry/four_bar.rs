@@ -9,21 +9,21 @@ use crate::description::Circuit;
 /// Cylinder to rocker, rocker to coupler, coupler to child.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FourBar {
-    pub(super) barrel: Vector2<f64>,
-    pub(super) pivot: Vector2<f64>,
-    pub(super) rocker_rod: f64,
-    pub(super) rocker_coupler: f64,
-    pub(super) rocker_angle: f64,
-    pub(super) coupler: f64,
-    pub(super) child: Vector2<f64>,
-    pub(super) closed: f64,
-    pub(super) middle: f64,
+    pub(crate) barrel: Vector2<f64>,
+    pub(crate) pivot: Vector2<f64>,
+    pub(crate) rocker_rod: f64,
+    pub(crate) rocker_coupler: f64,
+    pub(crate) rocker_angle: f64,
+    pub(crate) coupler: f64,
+    pub(crate) child: Vector2<f64>,
+    pub(crate) closed: f64,
+    pub(crate) middle: f64,
     /// On which side of the line pivot -> child pin the rocker's pin lies: +1 ahead, -1 behind.
-    pub(super) rocker_side: f64,
+    pub(crate) rocker_side: f64,
     /// On which side of the line joint -> rocker's pin the child pin lies.
-    pub(super) child_side: f64,
+    pub(crate) child_side: f64,
     /// On which side of the line pivot -> barrel pin the rod pin lies.
-    pub(super) rod_side: f64,
+    pub(crate) rod_side: f64,
 }
 
 /// A four-bar at one joint angle.

@@ -9,7 +9,7 @@
 
 mod clevis;
 mod four_bar;
-mod triangle;
+pub(crate) mod triangle;
 
 use std::f64::consts::PI;
 use std::fmt;

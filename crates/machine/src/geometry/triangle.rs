@@ -82,7 +82,7 @@ pub(super) fn off_line(angle: f64) -> f64 {
     angle.min(PI - angle)
 }
 
-pub(super) fn heading(v: Vector2<f64>) -> f64 {
+pub(crate) fn heading(v: Vector2<f64>) -> f64 {
     v.y.atan2(v.x)
 }
 

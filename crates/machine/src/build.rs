@@ -1,0 +1,338 @@
+//! From what the file says to what the core runs on: f64 to f32, pins to triangles, times to microseconds.
+//!
+//! Only what the integrator believes and what the core must keep goes over; what there *is* (masses, valves, oil) stays here,
+//! for the simulator.
+
+use bellcrank_core::linkage::{self, Triangle};
+use bellcrank_core::machine::{
+    self as core, AxisId, Calibration, EachWay, Machine, Parts, StationLimits, Tracking, ValveCurve,
+};
+use bellcrank_core::units::Duration;
+use bellcrank_core::vec3::Vec3;
+use nalgebra::Vector3;
+
+use crate::description::{Arm, Axis, Channel, Description, Drive, Joint, JointAxis, Station, Timing, Watch, Zone};
+use crate::geometry::triangle::heading;
+use crate::geometry::{Clevis, FourBar, Geometry, GeometryError};
+
+/// Why a description is no machine. A description that was read from a file has been checked and gives one.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum BuildError {
+    /// More of something than the core has room for.
+    #[error("more {0} than the core has room for")]
+    TooMany(&'static str),
+    /// A number that is none of an axis, a joint or a lever.
+    #[error("{0} number {1} does not exist")]
+    NoSuch(&'static str, usize),
+    /// A linkage that does not close within the range of its joint.
+    #[error("axis {axis:?}: {why}")]
+    Linkage {
+        /// Name of the axis.
+        axis: String,
+        /// Why it does not close.
+        #[source]
+        why: GeometryError,
+    },
+    /// The core refuses a number.
+    #[error("the core refuses it: {0}")]
+    Refused(core::MachineError),
+}
+
+/// Makes the core's machine.
+///
+/// # Errors
+/// [`BuildError`]: more axes, arms, joints or zones than fit, an arm that names what is not there, a linkage that does not
+/// close, or a number that the core refuses.
+pub fn build(description: &Description) -> Result<Machine, BuildError> {
+    Machine::new(Parts {
+        axes: all("axes", core::AXES_MAX, description.axes.iter().map(axis))?,
+        arms: all(
+            "arms",
+            core::ARMS_MAX,
+            description.arms.iter().map(|a| arm(a, &description.axes)),
+        )?,
+        zones: all("zones", core::ZONES_MAX, description.zones.iter().map(|z| Ok(zone(z))))?,
+        timing: timing(&description.timing),
+        seat: station(&description.stations.seat),
+        remote: description.stations.remote.as_ref().map(station),
+        pump_flow: single(description.supply.flow),
+    })
+    .map_err(BuildError::Refused)
+}
+
+/// Collects into one of the core's lists, which has `room` for so many and no more.
+fn all<T, L: FromIterator<T>>(
+    what: &'static str,
+    room: usize,
+    items: impl Iterator<Item = Result<T, BuildError>>,
+) -> Result<L, BuildError> {
+    let items = items.collect::<Result<Vec<T>, BuildError>>()?;
+    if items.len() > room {
+        return Err(BuildError::TooMany(what));
+    }
+    Ok(items.into_iter().collect())
+}
+
+fn axis(axis: &Axis) -> Result<core::Axis, BuildError> {
+    let failed = |why| BuildError::Linkage {
+        axis: axis.name.clone(),
+        why,
+    };
+    let geometry = Geometry::new(&axis.linkage, axis.joint.axis, axis.joint.range).map_err(failed)?;
+    let ends = [axis.joint.range.0, axis.joint.range.1].map(|angle| geometry.stroke(angle));
+    let (a, b) = (ends[0].map_err(failed)?, ends[1].map_err(failed)?);
+    let within = |stroke: f64| single(stroke.clamp(0.0, axis.actuator.travel));
+    let [low, high] = axis.sensor.points.map(pair);
+    Ok(core::Axis {
+        linkage: linkage(&geometry),
+        stroke: (within(a.min(b)), within(a.max(b))),
+        sensor: Calibration {
+            low,
+            high,
+            fault_volts: pair(axis.sensor.fault_volts),
+        },
+        valve: ValveCurve {
+            deadband: each_way(axis.drive.deadband),
+            full_rate: each_way(axis.drive.full_rate),
+        },
+        area: each_way((axis.actuator.area_a, axis.actuator.area_b)),
+        channel: channel(&axis.channel),
+        tracking: tracking(&axis.drive),
+        watch: watch(&axis.watch),
+        lever: axis.lever.map(lever).transpose()?,
+    })
+}
+
+fn linkage(geometry: &Geometry) -> linkage::Linkage {
+    match geometry {
+        Geometry::Clevis(Clevis {
+            barrel,
+            rod,
+            closed,
+            folded,
+            side,
+        }) => linkage::Linkage::Clevis(Triangle {
+            a: single(barrel.norm()),
+            b: single(rod.norm()),
+            closed: single(*closed),
+            zero: single(*folded),
+            sense: single(*side),
+        }),
+        Geometry::FourBar(bars) => linkage::Linkage::FourBar(four_bar(bars)),
+        Geometry::Direct { zero } => linkage::Linkage::Direct { zero: single(*zero) },
+    }
+}
+
+fn four_bar(bars: &FourBar) -> linkage::FourBar {
+    let arm = bars.barrel - bars.pivot;
+    linkage::FourBar {
+        cylinder: Triangle {
+            a: single(arm.norm()),
+            b: single(bars.rocker_rod),
+            closed: single(bars.closed),
+            // The core's triangle gives the direction of the coupler's pin, not that of the rod's.
+            zero: single(heading(arm) + bars.rocker_angle),
+            sense: single(bars.rod_side),
+        },
+        pivot: [single(bars.pivot.x), single(bars.pivot.y)],
+        rocker: single(bars.rocker_coupler),
+        coupler: single(bars.coupler),
+        child: single(bars.child.norm()),
+        child_zero: single(heading(bars.child)),
+        child_side: single(bars.child_side),
+        rocker_side: single(bars.rocker_side),
+    }
+}
+
+fn arm(arm: &Arm, axes: &[Axis]) -> Result<core::Arm, BuildError> {
+    let joint = |&index: &usize| {
+        let axis = axes.get(index).ok_or(BuildError::NoSuch("axis", index))?;
+        Ok(core::Joint {
+            axis: axis_id(index)?,
+            about: about(&axis.joint),
+            link: vec3(axis.joint.link),
+            radius: single(axis.joint.radius),
+        })
+    };
+    let [forward, left, up, pitch] = arm.levers;
+    Ok(core::Arm {
+        base: vec3(arm.base),
+        joints: all("joints in an arm", core::JOINTS_MAX, arm.axes.iter().map(joint))?,
+        pitch_joint: u8::try_from(arm.pitch_joint).map_err(|_| BuildError::NoSuch("joint", arm.pitch_joint))?,
+        grip: arm.grip.map(axis_id).transpose()?,
+        tip_speed: single(arm.tip_speed),
+        pitch_rate: single(arm.pitch_rate),
+        tip_ramp: single(arm.tip_ramp),
+        tip_braking: single(arm.tip_braking),
+        levers: [lever(forward)?, lever(left)?, lever(up)?, lever(pitch)?],
+    })
+}
+
+fn about(joint: &Joint) -> core::JointAxis {
+    match joint.axis {
+        JointAxis::X => core::JointAxis::X,
+        JointAxis::Y => core::JointAxis::Y,
+        JointAxis::Z => core::JointAxis::Z,
+    }
+}
+
+fn zone(zone: &Zone) -> core::Zone {
+    core::Zone {
+        min: vec3(zone.min),
+        max: vec3(zone.max),
+        margin: single(zone.margin),
+    }
+}
+
+fn timing(timing: &Timing) -> core::Timing {
+    core::Timing {
+        tick: micros(timing.tick),
+        tick_late: micros(timing.tick_late),
+        stop_discrepancy: micros(timing.stop_discrepancy),
+        debounce: micros(timing.debounce),
+        stop_budget: micros(timing.stop_budget),
+        reaction: micros(timing.reaction),
+    }
+}
+
+fn station(station: &Station) -> StationLimits {
+    StationLimits {
+        frame_late: micros(station.frame_late),
+        speed_cap: single(station.speed_cap),
+        dead_zone: single(station.dead_zone),
+    }
+}
+
+fn channel(channel: &Channel) -> core::Channel {
+    core::Channel {
+        neutral: single(channel.neutral),
+        low: single(channel.band.0),
+        high: single(channel.band.1),
+        reversed: channel.reversed,
+    }
+}
+
+fn tracking(drive: &Drive) -> Tracking {
+    Tracking {
+        gain: single(drive.gain),
+        integral_time: single(drive.integral_time),
+        ramp_up: single(1.0 / drive.ramp_up),
+        ramp_down: single(1.0 / drive.ramp_down),
+        stop_ramp: single(1.0 / drive.stop_ramp),
+        braking: single(drive.braking),
+    }
+}
+
+fn watch(watch: &Watch) -> core::Watch {
+    core::Watch {
+        jump_rate: single(watch.jump_rate),
+        sensor_confirm: micros(watch.sensor_confirm),
+        still_rate: single(watch.still_rate),
+        settle: micros(watch.settle),
+        unasked: micros(watch.unasked),
+        no_motion: micros(watch.no_motion),
+        wrong_way: micros(watch.wrong_way),
+        following: single(watch.following),
+    }
+}
+
+fn axis_id(index: usize) -> Result<AxisId, BuildError> {
+    AxisId::new(index).ok_or(BuildError::NoSuch("axis", index))
+}
+
+fn lever(index: usize) -> Result<u8, BuildError> {
+    u8::try_from(index).map_err(|_| BuildError::NoSuch("lever", index))
+}
+
+fn each_way((out, inward): (f64, f64)) -> EachWay {
+    EachWay {
+        out: single(out),
+        inward: single(inward),
+    }
+}
+
+fn vec3(v: Vector3<f64>) -> Vec3 {
+    [single(v.x), single(v.y), single(v.z)]
+}
+
+fn pair((a, b): (f64, f64)) -> (f32, f32) {
+    (single(a), single(b))
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "the core computes in f32; what overflows is infinite and refused there"
+)]
+fn single(x: f64) -> f32 {
+    x as f32
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "the cast ends at 0 and at 71 minutes"
+)]
+fn micros(seconds: f64) -> Duration {
+    Duration::from_ticks((seconds * 1e6).round() as u32)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{BUILTIN, builtin, read};
+
+    #[test]
+    fn the_core_takes_the_built_in_machines() {
+        for name in BUILTIN {
+            let machine = build(&read(name, builtin(name).unwrap()).unwrap()).unwrap();
+            assert_eq!(machine.timing().tick, Duration::from_ticks(2000));
+        }
+    }
+
+    #[test]
+    fn core_and_host_agree_on_every_linkage() {
+        // The core states 4e-6 rad for its angles, 1e-6 m for its strokes and 2e-5 relative for its ratios.
+        for name in BUILTIN {
+            let description = read(name, builtin(name).unwrap()).unwrap();
+            let machine = build(&description).unwrap();
+            for (axis, (_, core)) in description.axes.iter().zip(machine.axes()) {
+                let geometry = Geometry::new(&axis.linkage, axis.joint.axis, axis.joint.range).unwrap();
+                for i in 0..=20 {
+                    let stroke = core.stroke.0 + (core.stroke.1 - core.stroke.0) * i as f32 / 20.0;
+                    let angle = geometry.angle(f64::from(stroke)).unwrap();
+                    let near = |got: f32, expect: f64, tolerance: f64| {
+                        let difference = (f64::from(got) - expect).abs();
+                        assert!(difference <= tolerance, "{name}, {}: {got} against {expect}", axis.name);
+                    };
+                    near(core.linkage.angle(stroke).unwrap(), angle, 4e-6);
+                    near(core.linkage.stroke(single(angle)).unwrap(), f64::from(stroke), 1e-6);
+                    let ratio = geometry.ratio(angle).unwrap();
+                    near(core.linkage.ratio(single(angle)).unwrap(), ratio, 2e-5 * ratio.abs());
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn what_cannot_be_built_says_why() {
+        let good = read("f", builtin("yard-digger").unwrap()).unwrap();
+        let check = |spoil: fn(&mut Description), expect: &str| {
+            let mut bad = good.clone();
+            spoil(&mut bad);
+            assert_eq!(build(&bad).unwrap_err().to_string(), expect);
+        };
+        check(|d| d.arms[0].axes[0] = 9, "axis number 9 does not exist");
+        check(
+            |d| d.arms = vec![d.arms[0].clone(); 3],
+            "more arms than the core has room for",
+        );
+        check(
+            |d| d.axes[0].drive.full_rate.0 = f64::NAN,
+            "the core refuses it: axis 0: Valve is not usable",
+        );
+        check(
+            |d| d.axes[1].joint.range.1 = 3.0,
+            "axis \"boom\": the cylinder is at its dead centre, or past it",
+        );
+    }
+}

@@ -1,0 +1,106 @@
+//! The core's linkages against textbook geometry.
+
+use std::f64::consts::PI;
+
+use bellcrank_core::linkage::{FourBar, Linkage, LinkageError, Triangle};
+use proptest::prelude::*;
+
+/// A clevis whose angle is the included angle itself, whose stroke is the pin-to-pin length.
+fn clevis(a: f32, b: f32) -> Linkage {
+    Linkage::Clevis(Triangle { a, b, closed: 1e-6, zero: 0.0, sense: 1.0 })
+}
+
+/// Source: law of cosines, cos θ = (a²+b²-L²)/(2ab) (any trigonometry text); PV-01, PV-02.
+#[test]
+fn included_angle_of_the_law_of_cosines() {
+    for (a, b, length, degrees) in [(0.8, 0.35, 0.9, 94.865756), (0.8, 0.35, 0.6, 44.048626), (0.6, 0.8, 1.0, 90.0)] {
+        let angle = clevis(a, b).angle(length).unwrap().to_degrees();
+        assert!((f64::from(angle) - degrees).abs() < 2e-4, "{angle}, wanted {degrees}");
+    }
+    let length = clevis(0.6, 0.8).stroke(60_f32.to_radians()).unwrap();
+    assert!((f64::from(length) - 0.7211102551).abs() < 2e-6);
+}
+
+/// Source: dL/dθ = ab sin θ / L, by differentiating the law of cosines; PV-03.
+#[test]
+fn effective_lever() {
+    for (a, b, degrees, lever) in [(0.6, 0.8, 90.0_f32, 0.48), (0.6, 0.8, 60.0, 0.576461), (0.8, 0.35, 94.865756, 0.30999)] {
+        let found = clevis(a, b).ratio(degrees.to_radians()).unwrap();
+        assert!((f64::from(found) - lever).abs() < 5e-6, "{found}, wanted {lever}");
+    }
+}
+
+/// Source: triangle inequality; PV-05. Outside is an error, never NaN.
+#[test]
+fn unreachable_lengths_are_errors() {
+    let linkage = clevis(0.6, 0.8);
+    assert_eq!(linkage.angle(0.19), Err(LinkageError::TooShort));
+    assert_eq!(linkage.angle(1.41), Err(LinkageError::TooLong));
+    assert_eq!(linkage.angle(f32::NAN), Err(LinkageError::NotFinite));
+    assert_eq!(linkage.ratio(0.0), Err(LinkageError::DeadCentre));
+    assert_eq!(linkage.ratio(f32::NAN), Err(LinkageError::DeadCentre));
+}
+
+/// Links 40, 120, 80, 100 mm in metres; the rocker is the textbook's crank at θ2, the child its rocker at θ4. The textbook's
+/// ground runs from crank pivot to rocker pivot along +x, so the rocker pivot is at (-0.1, 0) seen from the joint.
+fn four_bar(child_side: f32, rocker_side: f32) -> Linkage {
+    Linkage::FourBar(FourBar {
+        // A cylinder whose stroke is a measure of the crank's angle: θ2 = included angle of a triangle with its zero at 0.
+        cylinder: Triangle { a: 0.1, b: 0.1, closed: 1e-6, zero: 0.0, sense: 1.0 },
+        pivot: [-0.1, 0.0],
+        rocker: 0.04,
+        coupler: 0.12,
+        child: 0.08,
+        child_zero: 0.0,
+        child_side,
+        rocker_side,
+    })
+}
+
+/// Pin-to-pin length of the crank's cylinder at θ2.
+fn stroke_at(degrees: f64) -> f32 {
+    (0.2 * (degrees.to_radians() / 2.0).sin()) as f32 - 1e-6
+}
+
+/// Source: Norton, Design of Machinery, ch. 4, worked four-bar (40, 120, 80, 100 mm at 40°): θ4 = 57.325° open, -98.005° crossed;
+/// PV-06, PV-07. Velocity ratio: ch. 6, ω4/ω2 = 0.279919; PV-09. (Values recomputed, book named from memory.)
+#[test]
+fn textbook_four_bar() {
+    let open = four_bar(-1.0, 1.0);
+    let angle = open.angle(stroke_at(40.0)).unwrap();
+    assert!((f64::from(angle).to_degrees() - 57.3249).abs() < 1e-3, "{}", angle.to_degrees());
+    let crossed = four_bar(1.0, -1.0);
+    let other = crossed.angle(stroke_at(40.0)).unwrap();
+    assert!((f64::from(other).to_degrees() + 98.005).abs() < 1e-3, "{}", other.to_degrees());
+
+    // d stroke / d θ4 = (d stroke / d θ2) / (ω4/ω2); d stroke / d θ2 = 0.1 cos(θ2/2) for two arms of 0.1 m.
+    let wanted = 0.1 * (20_f64.to_radians()).cos() / 0.279919;
+    assert!((f64::from(open.ratio(angle).unwrap()) - wanted).abs() < 2e-5);
+    assert!((f64::from(open.stroke(angle).unwrap()) - f64::from(stroke_at(40.0))).abs() < 1e-6);
+}
+
+proptest! {
+    /// Against the law of cosines in f64, 5 degrees and more away from the dead centres.
+    #[test]
+    fn clevis_to_its_stated_error(a in 0.1_f64..2.0, b in 0.1_f64..2.0, share in 0.0_f64..1.0) {
+        let angle = (5.0 + 170.0 * share).to_radians();
+        let (a32, b32) = (a as f32, b as f32);
+        let (a, b) = (f64::from(a32), f64::from(b32));
+        let length = (a * a + b * b - 2.0 * a * b * angle.cos()).sqrt();
+        let linkage = Linkage::Clevis(Triangle { a: a32, b: b32, closed: 0.01, zero: 0.0, sense: 1.0 });
+        let stroke = (length - f64::from(0.01_f32)) as f32;
+        // What f32 makes of the stroke is not the linkage's error.
+        let length = f64::from(stroke) + f64::from(0.01_f32);
+        let cosine: f64 = (a * a + b * b - length * length) / (2.0 * a * b);
+        let wanted = cosine.clamp(-1.0, 1.0).acos();
+        let lever = a * b * wanted.sin() / length;
+        let found = linkage.angle(stroke).unwrap();
+        // A rounding of the length, up to 2e-7 m, moves the angle by that over the lever.
+        let rounding = 2.4e-7 / lever;
+        prop_assert!((f64::from(found) - wanted).abs() < 1e-6 + rounding, "{found} {wanted}");
+        prop_assert!((f64::from(linkage.stroke(found).unwrap()) - f64::from(stroke)).abs() < 1e-6);
+        let ratio = f64::from(linkage.ratio(found).unwrap());
+        prop_assert!((ratio / lever - 1.0).abs() < 5e-5, "{ratio} {lever}");
+        prop_assert!(f64::from(found) < PI);
+    }
+}
