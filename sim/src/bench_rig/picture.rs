@@ -10,8 +10,8 @@ use crate::plant::rig::Sample;
 
 /// Size of the picture, pixels.
 const SIZE: (u32, u32) = (960, 980);
-/// Height of the title line, pixels.
-const TITLE: u32 = 46;
+/// Points are drawn on a grid this much finer than a pixel, or slow curves would come out as stairs.
+const FINE: u32 = 8;
 const FONT: &str = "sans-serif";
 /// Two colours that differ in brightness too.
 const FIRST: RGBColor = RGBColor(0x0b, 0x53, 0x94);
@@ -41,23 +41,38 @@ struct Panel {
 /// Never: a picture in memory has nothing to fail on.
 pub fn picture(bench: &Bench, record: &Record) -> String {
     let mut svg = String::new();
+    let (width, height) = SIZE;
     {
-        let root = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
+        let root = SVGBackend::with_string(&mut svg, (width * FINE, height * FINE)).into_drawing_area();
         draw(&root, bench, record).expect("a picture in memory has nothing to fail on");
     }
-    svg
+    let size = |fine: u32| format!("<svg width=\"{}\" height=\"{}\"", width * fine, height * fine);
+    svg.replacen(&size(FINE), &size(1), 1)
+}
+
+/// Pixels on the fine grid.
+fn px(pixels: u32) -> u32 {
+    pixels * FINE
+}
+
+/// The same as a coordinate.
+fn at(pixels: u32) -> i32 {
+    px(pixels).cast_signed()
 }
 
 fn draw(root: &Drawing, bench: &Bench, record: &Record) -> DrawingResult {
     root.fill(&WHITE)?;
-    let (head, body) = root.split_vertically(TITLE);
-    let title = TextStyle::from((FONT, 20).into_font()).color(&INK).pos(Pos::new(HPos::Left, VPos::Top));
-    head.draw_text(&bench.name, &title, (14, 14))?;
+    let (head, body) = root.split_vertically(px(46));
+    head.draw_text(&bench.name, &text_style(23), (at(14), at(14)))?;
     let panels = panels(bench, record);
     for (number, (area, panel)) in body.split_evenly((panels.len(), 1)).iter().zip(&panels).enumerate() {
         draw_panel(area, panel, bench.rig.end, number + 1 == panels.len())?;
     }
     root.present()
+}
+
+fn text_style(size: u32) -> TextStyle<'static> {
+    TextStyle::from((FONT, px(size)).into_font()).color(&INK).pos(Pos::new(HPos::Left, VPos::Top))
 }
 
 fn panels(bench: &Bench, record: &Record) -> Vec<Panel> {
@@ -109,19 +124,20 @@ fn stairs(programme: &[(f64, f64)], end: f64) -> Vec<(f64, f64)> {
 
 fn draw_panel(area: &Drawing, panel: &Panel, end: f64, last: bool) -> DrawingResult {
     let mut chart = ChartBuilder::on(area)
-        .margin_right(24)
-        .margin_left(8)
-        .margin_top(26)
-        .x_label_area_size(if last { 40 } else { 14 })
-        .y_label_area_size(56)
+        .margin_right(px(24))
+        .margin_left(px(8))
+        .margin_top(px(26))
+        .x_label_area_size(px(if last { 40 } else { 14 }))
+        .y_label_area_size(px(56))
         .build_cartesian_2d(0.0..end, scale(panel))?;
-    let small = TextStyle::from((FONT, 13).into_font()).color(&INK);
+    let label = TextStyle::from((FONT, px(15)).into_font()).color(&INK);
     chart
         .configure_mesh()
         .light_line_style(TRANSPARENT)
-        .bold_line_style(FAINT)
-        .axis_style(INK)
-        .label_style(small.clone())
+        .bold_line_style(FAINT.stroke_width(px(1)))
+        .axis_style(INK.stroke_width(px(1)))
+        .set_all_tick_mark_size(px(4))
+        .label_style(label)
         .y_labels(5)
         .x_labels(10)
         .x_label_formatter(&|t| if last { plain(*t) } else { String::new() })
@@ -129,17 +145,16 @@ fn draw_panel(area: &Drawing, panel: &Panel, end: f64, last: bool) -> DrawingRes
         .x_desc(if last { "time, s" } else { "" })
         .draw()?;
     for curve in &panel.curves {
-        chart.draw_series(LineSeries::new(curve.points.iter().copied(), curve.colour.stroke_width(2)))?;
+        chart.draw_series(LineSeries::new(curve.points.iter().copied(), curve.colour.stroke_width(px(2))))?;
     }
 
-    let bold = TextStyle::from((FONT, 15).into_font()).color(&INK);
-    area.draw_text(panel.title, &bold, (66, 6))?;
+    area.draw_text(panel.title, &text_style(17), (at(66), at(5)))?;
     if panel.curves.len() > 1 {
         let (width, _) = area.dim_in_pixel();
         for (curve, place) in panel.curves.iter().rev().zip([110, 220]) {
-            let x = width.cast_signed() - place;
-            area.draw(&PathElement::new(vec![(x, 13), (x + 20, 13)], curve.colour.stroke_width(3)))?;
-            area.draw_text(curve.name, &small, (x + 26, 7))?;
+            let (x, y) = (width.cast_signed() - at(place), at(13));
+            area.draw(&PathElement::new(vec![(x, y), (x + at(20), y)], curve.colour.stroke_width(px(3))))?;
+            area.draw_text(curve.name, &text_style(15), (x + at(26), at(6)))?;
         }
     }
     Ok(())

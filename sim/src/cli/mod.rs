@@ -28,7 +28,7 @@ use clap::{CommandFactory, Parser, Subcommand};
 pub use console::Console;
 pub use machine_file::MachineArg;
 pub use out_folder::{OutFolder, OutFolderError};
-pub use table::{decimals, table};
+pub use table::{decimals, listed, table};
 
 /// The whole command line.
 #[derive(Debug, Parser)]

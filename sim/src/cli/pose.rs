@@ -66,7 +66,7 @@ pub struct Args {
 impl Args {
     pub(super) fn run(&self, console: &Console) -> miette::Result<Verdict> {
         let machine = self.machine.load()?;
-        let core = bellcrank_machine::core_machine(&machine).into_diagnostic()?;
+        let core = bellcrank_machine::build(&machine).into_diagnostic()?;
         let model = ArmModel::new(&machine, &core, self.arm.as_deref(), self.payload_kg)?;
         if let Some(path) = &self.csv {
             let report = pose::read(&model, path)?;

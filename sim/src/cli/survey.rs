@@ -2,7 +2,7 @@
 
 use miette::{IntoDiagnostic, miette};
 
-use super::{Console, MachineArg, Verdict, decimals, table};
+use super::{Console, MachineArg, Verdict, decimals, listed, table};
 use crate::survey::{self, ActuatorSurvey, ArmSurvey, AxisSurvey, EachWay, Holding, Survey};
 
 const LONG: &str = "\
@@ -43,22 +43,27 @@ impl Args {
 /// A survey for people, at most 100 columns wide.
 pub fn text(survey: &Survey) -> String {
     let arms: String = survey.arms.iter().map(arm_text).collect();
-    let pump = format!("{} bar, {} l/min", decimals(survey.supply_bar, 0), decimals(survey.pump_lpm, 0));
     format!(
-        "{} ({pump})\n\nGeometry and sensing\n{}\nHydraulics\n{}{}\n{arms}{}",
+        "{} ({} bar, {} l/min)\n\n{}{COUNTS}\n{}{WAYS}\n{arms}{}",
         survey.machine,
+        decimals(survey.supply_bar, 0),
+        decimals(survey.pump_lpm, 0),
         geometry(survey),
         hydraulics(survey),
-        LEGEND,
         verdict(survey)
     )
 }
 
-const LEGEND: &str = "\
-deg/s: fastest, where the moment arm is least; slowest way, pump and valve together. Hold: in the worst pose.\n";
+const COUNTS: &str = "\
+count: one step of the sensor's converter, of stroke and of the joint; tip: what it is there at worst
+";
+const WAYS: &str = "\
+out / in. pump: its whole flow; valve: its rated flow; deg/s: joint, with both, at the least moment arm
+hold: in the worst pose of the grid; Hz: mass on the oil at mid stroke, in the slowest pose
+";
 
 fn geometry(survey: &Survey) -> String {
-    let heading = ["axis", "joint deg", "stroke mm", "of", "moment arm mm", "1 count mm", "at joint deg", "at tip mm"];
+    let heading = ["axis", "joint deg", "stroke mm", "of", "moment arm mm", "count mm", "count deg", "tip mm"];
     table(heading, survey.axes.iter().map(|axis| {
         let (stroke, of, arm, count) = match &axis.actuator {
             ActuatorSurvey::Cylinder { stroke_mm, travel_mm, moment_arm_mm, count_mm, .. } => {
@@ -122,8 +127,7 @@ fn arm_text(arm: &ArmSurvey) -> String {
         let [x, y, z] = place.tip_mm.map(|mm| decimals(mm, 0));
         vec![name.to_owned(), decimals(place.from_base_mm, 0), x, y, z, angles(&place.angles_deg)]
     });
-    let pose = format!("pose deg ({})", arm.axes.join(", "));
-    let reach = table(["tip", "from base mm", "x", "y", "z", &pose], rows);
+    let reach = table(["tip", "from base mm", "x", "y", "z", "pose deg"], rows);
     let zones = arm.zones.iter().map(|zone| {
         let name = format!("{} (margin {} mm)", zone.zone, decimals(zone.margin_mm, 0));
         vec![name, decimals(zone.clearance_mm, 0), zone.nearest_link.clone(), angles(&zone.angles_deg)]
@@ -131,27 +135,27 @@ fn arm_text(arm: &ArmSurvey) -> String {
     let zones = if arm.zones.is_empty() {
         String::new()
     } else {
-        table(["zone", "clearance mm", "link of", &pose], zones) + "\n"
+        table(["zone", "clearance mm", "link of", "pose deg"], zones) + "\n"
     };
-    format!("Arm {:?}, on a grid over its joints' ranges\n{reach}\n{zones}", arm.arm)
+    let lead = format!("Arm {:?}, on a grid over the ranges of", arm.arm);
+    format!("{}{reach}\n{zones}", listed(&lead, &arm.axes))
 }
 
 fn verdict(survey: &Survey) -> String {
-    let mut lines = Vec::new();
+    let mut text = String::new();
     if !survey.without_load_holding_valve.is_empty() {
-        lines.push(format!("No load-holding valve, but carrying weight: {}", survey.without_load_holding_valve.join(", ")));
+        text += &listed("Carrying weight without a load-holding valve:", &survey.without_load_holding_valve);
     }
     for arm in &survey.arms {
         for zone in arm.zones.iter().filter(|zone| zone.clearance_mm < 0.0) {
-            lines.push(format!("Arm {:?} can reach into {:?}: only the core keeps it out", arm.arm, zone.zone));
+            text += &format!("Arm {:?} can reach into {:?}: only the core keeps it out\n", arm.arm, zone.zone);
         }
     }
     if survey.too_weak.is_empty() {
-        lines.push("Verdict: good. The supply pressure holds every pose of the grid".to_owned());
+        text + "Verdict: good, the supply pressure holds every pose of the grid\n"
     } else {
-        lines.push(format!("Verdict: failed. Over supply pressure (!): {}", survey.too_weak.join(", ")));
+        text + &listed("Verdict: failed, holding takes more than the supply pressure (!):", &survey.too_weak)
     }
-    lines.join("\n") + "\n"
 }
 
 fn span([low, high]: [f64; 2]) -> String {

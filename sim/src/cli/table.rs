@@ -2,6 +2,9 @@
 
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
 
+/// Most characters in a line of a list.
+const WIDTH: usize = 100;
+
 /// A table with a heading: the first column to the left, the others, being numbers, to the right.
 pub fn table<'a>(heading: impl IntoIterator<Item = &'a str>, rows: impl IntoIterator<Item = Vec<String>>) -> String {
     let mut table = Table::new();
@@ -21,4 +24,20 @@ pub fn decimals(number: f64, digits: usize) -> String {
     let text = format!("{number:.digits$}");
     let is_zero = text.bytes().all(|byte| matches!(byte, b'-' | b'0' | b'.'));
     if is_zero { text.trim_start_matches('-').to_owned() } else { text }
+}
+
+/// A list after its lead, in lines of at most 100 characters.
+pub fn listed(lead: &str, items: &[String]) -> String {
+    let mut text = lead.to_owned();
+    let mut width = lead.len();
+    for (number, item) in items.iter().enumerate() {
+        let comma = if number + 1 < items.len() { "," } else { "" };
+        if width + item.len() + 2 > WIDTH {
+            text += "\n ";
+            width = 1;
+        }
+        text += &format!(" {item}{comma}");
+        width += item.len() + 2;
+    }
+    text + "\n"
 }

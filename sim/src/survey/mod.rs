@@ -88,6 +88,7 @@ fn with_payload(bodies: &Bodies, machine: &Description, mass: f64) -> Bodies {
 #[derive(Default)]
 struct SeenArm {
     tips: Option<[Seen; 4]>,
+    /// For each zone the least distance, and the axis whose link it is.
     zones: Vec<(Seen, usize)>,
 }
 
@@ -117,14 +118,16 @@ impl SeenArm {
                 }
             }
         }
-        for zone in 0..machine.zones.len() {
-            let Some(nearest) = clearance::of_arm_to_zone(machine, index, pose, zone) else { continue };
-            match self.zones.get_mut(zone) {
-                None => self.zones.push((seen(nearest.distance), nearest.axis)),
-                Some((best, axis)) if nearest.distance < best.value => {
-                    (*best, *axis) = (seen(nearest.distance), nearest.axis);
+        for (number, zone) in machine.zones.iter().enumerate() {
+            for &axis in arm.axes.iter().chain(&arm.grip) {
+                let joint = &machine.axes[axis].joint;
+                let line = clearance::line_to_box(zone, *pose.origin(axis), pose.point(axis, &joint.link));
+                let distance = line - joint.radius;
+                match self.zones.get_mut(number) {
+                    None => self.zones.push((seen(distance), axis)),
+                    Some(nearest) if distance < nearest.0.value => *nearest = (seen(distance), axis),
+                    Some(_) => {}
                 }
-                Some(_) => {}
             }
         }
     }
