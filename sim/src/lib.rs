@@ -1,8 +1,17 @@
-//! The simulated machine.
+//! The simulated machine: plant, wiring, rehearsals, and what is made of them.
+//!
+//! The plant knows physics and nothing of control; the wiring joins it to the control core and is where things go wrong; a
+//! rehearsal runs both tick by tick and judges what came of it. The core is reached through its public face alone and does not
+//! know that it is simulated.
 
 pub mod bench_rig;
 pub mod clearance;
 pub mod cli;
+pub mod findings;
 pub mod plant;
 pub mod pose;
+pub mod run;
+pub mod scenario;
 pub mod survey;
+pub mod trace;
+pub mod wiring;

@@ -5,11 +5,12 @@ use std::sync::Arc;
 use bellcrank_core::machine::AxisId;
 use bellcrank_core::{Controller, Outputs};
 use bellcrank_machine::description::Description;
+use bellcrank_machine::geometry::Geometry;
 use nalgebra::Vector3;
 use xxhash_rust::xxh3::Xxh3;
 
 use crate::clearance;
-use crate::plant::{Accuracy, AxisParts, Bodies, Linkage, Mechanism, Payload, Plant, PlantError, Source};
+use crate::plant::{Accuracy, AxisParts, Bodies, Linkage, Mechanism, Payload, Plant, PlantError, Pump, Source, Table};
 use crate::scenario::Scenario;
 use crate::trace::{ArmSample, AxisSample, Noticed, Sample, Trace};
 use crate::wiring::Wiring;
@@ -48,7 +49,7 @@ pub enum RunError {
 pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
     let description = &*scenario.machine;
     let bad = |reason: String| RunError::Machine { machine: description.name.clone(), reason };
-    let machine = bellcrank_machine::core_machine(description).map_err(|error| bad(error.to_string()))?;
+    let machine = bellcrank_machine::build(description).map_err(|error| bad(error.to_string()))?;
     let mut plant = plant(description, Accuracy::default()).map_err(bad)?;
     for load in &scenario.payloads {
         hang(&mut plant, description, load.arm, load.mass);
@@ -85,12 +86,16 @@ pub fn plant(machine: &Description, accuracy: Accuracy) -> Result<Plant, String>
     let bodies = Bodies::of_machine(machine).map_err(|error| error.to_string())?;
     let mut parts = Vec::new();
     for axis in &machine.axes {
-        let linkage = bellcrank_machine::geometry::Linkage::resolve(&axis.linkage, &axis.joint)
+        let joint = &axis.joint;
+        let table = Geometry::new(&axis.linkage, joint.axis, joint.range)
+            .and_then(|geometry| {
+                Table::new(&geometry, f64::midpoint(joint.range.0, joint.range.1), axis.actuator.travel)
+            })
             .map_err(|error| format!("axis {:?}: {error}", axis.name))?;
-        let linkage: Arc<dyn Linkage> = Arc::new(linkage);
+        let linkage: Arc<dyn Linkage> = Arc::new(table);
         parts.push(AxisParts { actuator: &axis.actuator, valve: &axis.valve, linkage });
     }
-    let source = Source::Pump(crate::plant::Pump::new(&machine.supply, &machine.oil));
+    let source = Source::Pump(Pump::new(&machine.supply, &machine.oil));
     Ok(Plant::new(Mechanism::Arms(bodies), &parts, source, &machine.oil, accuracy))
 }
 

@@ -69,6 +69,17 @@ impl ArmPose {
     }
 }
 
+/// One item a joint, as many as there is room for: `collect`, without its way to a panic.
+pub fn per_joint<T>(items: impl IntoIterator<Item = T>) -> Vec<T, JOINTS_MAX> {
+    let mut kept = Vec::new();
+    for item in items {
+        if kept.push(item).is_err() {
+            break;
+        }
+    }
+    kept
+}
+
 /// Turns a frame about one of its own axes, and says which way that axis points.
 fn turn(frame: &mut [Vec3; 3], about: JointAxis, angle: f32) -> Vec3 {
     let (sin, cos) = math::sin_cos(angle);

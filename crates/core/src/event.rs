@@ -2,8 +2,6 @@
 
 use core::fmt;
 
-use heapless::HistoryBuf;
-
 use crate::machine::AxisId;
 use crate::supervise::State;
 use crate::units::Instant;
@@ -166,14 +164,15 @@ pub enum What {
 #[derive(Debug, Clone)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct EventLog {
-    ring: HistoryBuf<Event, EVENTS_KEPT>,
+    /// Event number n stands at n modulo the length.
+    ring: [Option<Event>; EVENTS_KEPT],
     count: u32,
 }
 
 impl Default for EventLog {
     fn default() -> Self {
         Self {
-            ring: HistoryBuf::new(),
+            ring: [None; EVENTS_KEPT],
             count: 0,
         }
     }
@@ -182,7 +181,9 @@ impl Default for EventLog {
 impl EventLog {
     /// Adds an event, overwriting the oldest when full.
     pub fn push(&mut self, event: Event) {
-        self.ring.write(event);
+        if let Some(place) = self.ring.get_mut(self.count as usize % EVENTS_KEPT) {
+            *place = Some(event);
+        }
         self.count = self.count.saturating_add(1);
     }
 
@@ -193,7 +194,8 @@ impl EventLog {
 
     /// The events kept that came after the first `seen`, oldest first.
     pub fn since(&self, seen: u32) -> impl Iterator<Item = &Event> {
-        let new = self.count.saturating_sub(seen) as usize;
-        self.ring.oldest_ordered().skip(self.ring.len().saturating_sub(new))
+        let count = self.count as usize;
+        let first = count.saturating_sub(EVENTS_KEPT).max(seen as usize);
+        (first..count).filter_map(|number| self.ring.get(number % EVENTS_KEPT)?.as_ref())
     }
 }

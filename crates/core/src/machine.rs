@@ -4,6 +4,8 @@
 //! is the door: it refuses what would make a later stage divide by zero, index nothing or take NaN for a number. Whether the
 //! numbers describe a sensible machine (linkages that close, pins that fit) is checked on the host, by `bellcrank-machine`.
 
+// long because the machine's parts and the door that checks them are read together
+
 use heapless::Vec;
 
 use crate::linkage::Linkage;

@@ -1,2 +1,83 @@
-//! xtask
-fn main() {}
+//! What people and CI run, one name for each: `cargo xtask test`, `cargo xtask bench`.
+//!
+//! `test` is everything CI asks for, in the order in which a mistake is cheapest to find; it stops at the first failure.
+
+mod bare_metal;
+mod steps;
+
+use std::process::Command;
+
+use clap::{Parser, Subcommand};
+use miette::Result;
+
+use crate::steps::{Steps, cargo, run};
+
+/// Features of the crates that go on a machine, each to be built alone.
+const FEATURES: [(&str, &str); 1] = [("bellcrank-core", "defmt")];
+
+#[derive(Parser)]
+#[command(name = "cargo xtask", about, long_about = None)]
+struct Arguments {
+    #[command(subcommand)]
+    task: Task,
+}
+
+/// What people and CI run
+#[derive(Subcommand)]
+enum Task {
+    /// Everything CI runs, in order, up to the first failure
+    Test,
+    /// The benches, measured
+    Bench,
+}
+
+fn main() -> Result<()> {
+    match Arguments::parse().task {
+        Task::Test => test(),
+        Task::Bench => run(cargo("bench").args(["--package", "bellcrank-benches"])),
+    }
+}
+
+fn test() -> Result<()> {
+    let mut steps = Steps::default();
+    let outcome = test_steps(&mut steps);
+    steps.print_table();
+    outcome
+}
+
+fn test_steps(steps: &mut Steps) -> Result<()> {
+    steps.step("format", || {
+        run(cargo("fmt").args(["--all", "--check"]))?;
+        run(cargo("fmt").args(["--check", "--manifest-path", bare_metal::NO_PANIC]))
+    })?;
+    steps.step("lints", || {
+        run(cargo("clippy").args(["--workspace", "--all-targets", "--", "--deny", "warnings"]))
+    })?;
+    // On its own, for two reasons: under a test harness, which links the standard library, a platform float function
+    // compiles unnoticed; and in a workspace build, features that another member asked for are on as well.
+    steps.step("core on its own", || run(&mut alone("bellcrank-core")))?;
+    for (package, feature) in FEATURES {
+        steps.step(&format!("{package} with only {feature}"), || {
+            run(alone(package).args(["--features", feature]))
+        })?;
+    }
+    let compiler = steps.step_with("microcontroller compiler", bare_metal::Compiler::find)?;
+    steps.step("core for a microcontroller", || compiler.build_core())?;
+    steps.step("no path to a panic", || compiler.link_without_panic())?;
+    steps.step("tests", || run(cargo("test").arg("--workspace")))?;
+    steps.step("documents", || {
+        run(cargo("doc")
+            .args(["--workspace", "--no-deps"])
+            .env("RUSTDOCFLAGS", "--deny warnings"))
+    })?;
+    // As tests, each bench runs its body once, unmeasured.
+    steps.step("benches, once each", || {
+        run(cargo("test").args(["--package", "bellcrank-benches", "--benches"]))
+    })
+}
+
+fn alone(package: &str) -> Command {
+    let mut command = cargo("build");
+    command.args(["--package", package, "--no-default-features"]);
+    command
+}

@@ -8,7 +8,7 @@ use bellcrank_core::inputs::{Mode, Station};
 use bellcrank_core::supervise::State;
 use bellcrank_machine::description::Description;
 use bellcrank_machine::document::{self, Complaints, FileError, Table};
-use bellcrank_machine::{MachineFileError, load};
+use bellcrank_machine::{MachineFileError, builtin, load};
 use miette::Diagnostic;
 use nalgebra::Vector3;
 
@@ -57,7 +57,10 @@ pub fn parse(file: &str, text: &str, folder: &Path) -> Result<Scenario, Scenario
         t.pass_over_rest();
         t.text("machine")
     })?;
-    let machine = Arc::new(load(&name, folder)?);
+    let machine = Arc::new(match builtin(&name) {
+        Some(text) => bellcrank_machine::read(&name, text)?,
+        None => load(folder.join(&name))?,
+    });
     Ok(document::read(file, text, |t| scenario(t, &machine))?)
 }
 
@@ -74,7 +77,9 @@ fn scenario(t: &Table, machine: &Arc<Description>) -> Scenario {
     let mode = t.choice("mode", &[("joint", Mode::Joint), ("tip", Mode::Tip)]).unwrap_or_default();
     let who = Who { machine, station };
     let mut hands = t.tables("hand", |t| who.hand(t, length));
-    let mut faults = t.tables("fault", |t| who.fault(t, length));
+    let mut faults: Vec<Fault> = t.optional("fault").map_or_else(Vec::new, |key| {
+        t.tables(key, |t| who.fault(t, length)).into_iter().flatten().collect()
+    });
     hands.sort_by(|a, b| a.at.total_cmp(&b.at));
     faults.sort_by(|a, b| a.at.total_cmp(&b.at));
     Scenario {
@@ -87,7 +92,7 @@ fn scenario(t: &Table, machine: &Arc<Description>) -> Scenario {
         start: who.start(t),
         payloads: t.optional("payload").map_or_else(Vec::new, |key| t.tables(key, |t| who.payload(t))),
         hands,
-        faults: faults.into_iter().flatten().collect(),
+        faults,
         expect: t.optional("expect").map_or_else(Expect::default, |key| t.table(key, |t| who.expect(t))),
     }
 }

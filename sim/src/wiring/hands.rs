@@ -18,14 +18,14 @@ pub struct Hands {
 
 impl Hands {
     /// Everything the hands have done up to `t`, with the faults that are on having the last word.
-    pub fn at(scenario: &Scenario, t: f64, faults: impl Iterator<Item = FaultKind>) -> Self {
+    pub fn at(scenario: &Scenario, t: f64, faults: &[FaultKind]) -> Self {
         let mut hands = Self::default();
         for hand in scenario.hands.iter().take_while(|hand| hand.at <= t) {
             hands.act(scenario, hand.act);
         }
         for fault in faults {
             if let FaultKind::WrongLever { act } = fault {
-                hands.act(scenario, act);
+                hands.act(scenario, *act);
             }
         }
         hands

@@ -17,7 +17,7 @@ use crate::scenario::{FaultKind, Scenario};
 use hands::Hands;
 use sensor::Sensors;
 
-/// Time between two frames of a hand control, in ticks of the core: 10 ms by wire, 20 ms by radio at a tick of 2 ms.
+/// Time between two frames of a hand control, s: by wire, and by radio.
 const SEAT_FRAME_S: f64 = 0.010;
 const REMOTE_FRAME_S: f64 = 0.020;
 
@@ -30,9 +30,9 @@ pub struct Wiring<'s> {
     remote: Line,
 }
 
-/// The newest frame that came through from one station.
-#[derive(Default)]
+/// The way from one station to the core: it carries a frame every so often.
 struct Line {
+    every: f64,
     frame: HandFrame,
     made: Option<f64>,
 }
@@ -44,34 +44,25 @@ impl<'s> Wiring<'s> {
             scenario,
             rng: ChaCha8Rng::seed_from_u64(seed),
             sensors: Sensors::new(&scenario.machine),
-            seat: Line::default(),
-            remote: Line::default(),
+            seat: Line::new(SEAT_FRAME_S),
+            remote: Line::new(REMOTE_FRAME_S),
         }
     }
 
     /// What the core reads at time `t`, s.
     pub fn read(&mut self, t: f64, plant: &Plant) -> Inputs {
-        let hands = Hands::at(self.scenario, t, self.active(t));
+        let broken: Vec<FaultKind> = self.active(t).collect();
+        let hands = Hands::at(self.scenario, t, &broken);
         let frame = hands.frame(self.scenario);
-        let silent = |station| self.active(t).any(|kind| kind == FaultKind::LinkLost { station });
         // The station that is not in charge lies at rest, but is heard.
         let at_rest = HandFrame { stop_clear: true, mode: frame.mode, ..HandFrame::default() };
-        for (station, every) in [(Station::Seat, SEAT_FRAME_S), (Station::Remote, REMOTE_FRAME_S)] {
-            let there = station == Station::Seat || self.scenario.machine.stations.remote.is_some();
-            let lost = silent(station);
-            let frame = if station == self.scenario.station { frame } else { at_rest };
-            let line = match station {
-                Station::Seat => &mut self.seat,
-                Station::Remote => &mut self.remote,
-            };
-            if there && !lost && line.made.is_none_or(|made| t - made > every - 1e-9) {
-                *line = Line { frame, made: Some(t) };
+        for (station, line) in [(Station::Seat, &mut self.seat), (Station::Remote, &mut self.remote)] {
+            if !broken.contains(&FaultKind::LinkLost { station }) {
+                line.send(t, if station == self.scenario.station { frame } else { at_rest });
             }
         }
-        let pressed = self.active(t).any(|kind| kind == FaultKind::StopButton);
-        let channel_open = |channel| self.active(t).any(|kind| kind == FaultKind::StopChannelOpen { channel });
-        let stop_chain = [!pressed && !channel_open(0), !pressed && !channel_open(1)];
-        let broken: Vec<FaultKind> = self.active(t).collect();
+        let pressed = broken.contains(&FaultKind::StopButton);
+        let closed = |channel| !pressed && !broken.contains(&FaultKind::StopChannelOpen { channel });
         let mut sensors = PerAxis::default();
         for (index, axis) in self.scenario.machine.axes.iter().enumerate() {
             if let Some(id) = AxisId::new(index) {
@@ -82,7 +73,7 @@ impl<'s> Wiring<'s> {
         Inputs {
             now: instant(t),
             sensors,
-            stop_chain,
+            stop_chain: [closed(0), closed(1)],
             reset: hands.reset,
             selector: self.scenario.station,
             seat: self.seat.frame_at(t),
@@ -131,6 +122,19 @@ impl<'s> Wiring<'s> {
 }
 
 impl Line {
+    fn new(every: f64) -> Self {
+        Self { every, frame: HandFrame::default(), made: None }
+    }
+
+    /// Carries a frame, if one is due at time `t`.
+    fn send(&mut self, t: f64, frame: HandFrame) {
+        // A frame that is due is not put off by the rounding of its time.
+        if self.made.is_none_or(|made| t - made > self.every - 1e-9) {
+            (self.frame, self.made) = (frame, Some(t));
+        }
+    }
+
+    /// The newest frame that came through, as old as it is at time `t`.
     fn frame_at(&self, t: f64) -> HandFrame {
         HandFrame { age: self.made.map(|made| duration(t - made)), ..self.frame }
     }

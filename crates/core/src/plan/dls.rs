@@ -6,6 +6,7 @@
 
 use heapless::Vec;
 
+use crate::chain::per_joint;
 use crate::machine::JOINTS_MAX;
 
 /// Rows of the task: forward, left, up (m/s), pitch (rad/s).
@@ -111,11 +112,7 @@ impl Gram {
 
     fn damped(&self, lambda2: f32, columns: &[Column], task: &Task) -> Vec<f32, JOINTS_MAX> {
         let weights = self.factor(lambda2).solve(task);
-        columns
-            .iter()
-            .take(JOINTS_MAX)
-            .map(|column| inner(column, &weights))
-            .collect()
+        per_joint(columns.iter().map(|column| inner(column, &weights)))
     }
 }
 

@@ -8,7 +8,7 @@ use heapless::Vec;
 
 use super::Rates;
 use super::dls::{Column, Task, solve};
-use crate::chain::ArmPose;
+use crate::chain::{ArmPose, per_joint};
 use crate::machine::{Arm, Axis, JOINTS_MAX, Machine};
 use crate::math;
 use crate::sense::Posture;
@@ -133,18 +133,14 @@ fn locate(arm: &Arm, posture: &Posture) -> (Option<ArmPose>, Vec<Column, JOINTS_
 fn columns(arm: &Arm, pose: &ArmPose) -> Vec<Column, JOINTS_MAX> {
     let pitch_joint = usize::from(arm.pitch_joint);
     let pitch_axis = pose.joints.get(pitch_joint).map_or([0.0; 3], |joint| joint.about);
-    pose.joints
-        .iter()
-        .zip(pose.point_columns(JOINTS_MAX, pose.tip))
-        .enumerate()
-        .map(|(index, (joint, [x, y, z]))| {
-            if index > pitch_joint {
-                [0.0; 4]
-            } else {
-                [x, y, z, dot(pitch_axis, joint.about)]
-            }
-        })
-        .collect()
+    let moves = pose.joints.iter().zip(pose.point_columns(JOINTS_MAX, pose.tip));
+    per_joint(moves.enumerate().map(|(index, (joint, [x, y, z]))| {
+        if index > pitch_joint {
+            [0.0; 4]
+        } else {
+            [x, y, z, dot(pitch_axis, joint.about)]
+        }
+    }))
 }
 
 /// Joint rates for a task; joints that would leave their range are held and the rest asked again; all are slowed alike where
@@ -156,7 +152,7 @@ fn within_limits(
     columns: &[Column],
     task: &Task,
 ) -> Vec<f32, JOINTS_MAX> {
-    let mut free: Vec<Column, JOINTS_MAX> = columns.iter().copied().take(JOINTS_MAX).collect();
+    let mut free = per_joint(columns.iter().copied());
     let mut rates = solve(&free, task);
     for _ in 0..JOINTS_MAX {
         let mut held = false;
@@ -194,7 +190,7 @@ fn leaves_range(axis: &Axis, stroke: f32, rate: f32) -> bool {
 /// Joint angles, rad, from base to tip, that bring the tip of `arm` to `target`, m, from `start` and within the given ranges;
 /// none where it does not get within 0.1 mm in 200 damped steps. Which way the tip points is left free.
 pub fn reach(arm: &Arm, ranges: &[(f32, f32)], start: &[f32], target: Vec3) -> Option<Vec<f32, JOINTS_MAX>> {
-    let mut angles: Vec<f32, JOINTS_MAX> = start.iter().copied().take(arm.joints.len()).collect();
+    let mut angles = per_joint(start.iter().copied().take(arm.joints.len()));
     for _ in 0..200 {
         let pose = ArmPose::new(arm, angles.iter().copied());
         let error = sub(target, pose.tip);
@@ -208,10 +204,7 @@ pub fn reach(arm: &Arm, ranges: &[(f32, f32)], start: &[f32], target: Vec3) -> O
         } else {
             error
         };
-        let columns: Vec<Column, JOINTS_MAX> = pose
-            .point_columns(JOINTS_MAX, pose.tip)
-            .map(|[x, y, z]| [x, y, z, 0.0])
-            .collect();
+        let columns = per_joint(pose.point_columns(JOINTS_MAX, pose.tip).map(|[x, y, z]| [x, y, z, 0.0]));
         let step = solve(&columns, &[x, y, z, 0.0]);
         for ((angle, step), (low, high)) in angles.iter_mut().zip(&step).zip(ranges) {
             *angle = math::clamp(*angle + step, *low, *high);

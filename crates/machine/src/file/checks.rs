@@ -46,11 +46,10 @@ pub(super) fn linkage(t: &Table, axis: &Axis) {
         );
     }
     if least < reach.0 - SAME || greatest > reach.1 + SAME {
-        let wanted = format!(
-            "a range inside what the stroke reaches: {:.2} to {:.2}",
-            reach.0.to_degrees(),
-            reach.1.to_degrees()
-        );
+        // Rounded inwards, so that what is named can be written.
+        let from = (reach.0.to_degrees() * 10.0 - 1e-7).ceil() / 10.0;
+        let to = (reach.1.to_degrees() * 10.0 + 1e-7).floor() / 10.0;
+        let wanted = format!("a range inside what the stroke reaches: {from} to {to}");
         t.wrong("joint / range_deg", wanted);
     }
 }

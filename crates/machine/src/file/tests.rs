@@ -207,13 +207,13 @@ fn linkages() {
     check(
         &[("range_deg = [-60, 35]", "range_deg = [-70, 35]")],
         &[
-            r#"axis "boom" / joint / range_deg: found [-70, 35], wanted a range inside what the stroke reaches: -60.00 to 35.00"#,
+            r#"axis "boom" / joint / range_deg: found [-70, 35], wanted a range inside what the stroke reaches: -60.5 to 35.6"#,
         ],
     );
     check(
         &[("range_deg = [-75, 75]", "range_deg = [-75, 85]")],
         &[
-            r#"axis "slew" / joint / range_deg: found [-75, 85], wanted a range inside what the stroke reaches: -80.00 to 80.00"#,
+            r#"axis "slew" / joint / range_deg: found [-75, 85], wanted a range inside what the stroke reaches: -80 to 80"#,
         ],
     );
 }

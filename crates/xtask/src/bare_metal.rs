@@ -1,0 +1,171 @@
+//! The core for a Cortex-M4F: that it builds, that it links without a panic handler, that it needs no software `f64`.
+//!
+//! The target's `core` library comes from rustup. Where rustup has none (no toolchain of rustup's, or no way to its
+//! server), Debian's `rustc-web` with `rust-web-src` builds it from source; that compiler is named in the environment of
+//! these commands alone, so that a build for the host never sees it. Either way the results have a folder of their own.
+
+use std::{
+    env, fs,
+    path::{Path, PathBuf},
+    process::Command,
+};
+
+use miette::{IntoDiagnostic, Result, WrapErr, bail};
+
+use crate::steps::{as_typed, cargo, root, run};
+
+/// The manifest of the image that links only while nothing can panic.
+pub const NO_PANIC: &str = "tests/no-panic/Cargo.toml";
+
+const TARGET: &str = "thumbv7em-none-eabihf";
+const TARGET_FOLDER: &str = "target/bare-metal";
+const DEBIAN_PACKAGES: [&str; 2] = ["rustc-web", "rust-web-src"];
+const DEBIAN_RUSTC: &str = "/usr/bin/rustc";
+
+/// Who compiles for the microcontroller.
+pub enum Compiler {
+    /// The compiler at hand, for which rustup has the target.
+    Rustup,
+    /// Debian's compiler, the library's source, and the linker out of the compiler at hand.
+    Debian { linker_folder: PathBuf },
+}
+
+impl Compiler {
+    /// Installs what is missing, if it may.
+    ///
+    /// # Errors
+    ///
+    /// Neither way is open; says what to install.
+    pub fn find() -> Result<Self> {
+        // One try: without a way to rustup's server, say so soon.
+        let mut target_add = Command::new("rustup");
+        target_add
+            .args(["target", "add", TARGET])
+            .env("RUSTUP_MAX_RETRIES", "0");
+        if run(&mut target_add).is_ok() {
+            println!("{TARGET} from rustup");
+            return Ok(Compiler::Rustup);
+        }
+        println!("no {TARGET} from rustup; trying Debian's compiler");
+        if !debian_packages_are_installed() {
+            install_debian_packages()?;
+        }
+        Ok(Compiler::Debian {
+            linker_folder: linker_folder()?,
+        })
+    }
+
+    /// Builds the core as a microcontroller gets it.
+    ///
+    /// # Errors
+    ///
+    /// It does not build.
+    pub fn build_core(&self) -> Result<()> {
+        run(self
+            .build()
+            .args(["--package", "bellcrank-core", "--no-default-features"]))
+    }
+
+    /// Links the core without a panic handler, and sees to it that a panic would have been noticed.
+    ///
+    /// # Errors
+    ///
+    /// Something reachable can panic, or a planted panic goes unnoticed, or `f64` arithmetic is linked in.
+    pub fn link_without_panic(&self) -> Result<()> {
+        let mut planted = self.build();
+        planted.args(["--manifest-path", NO_PANIC, "--features", "planted-panic"]);
+        let output = planted.output().into_diagnostic()?;
+        let said = String::from_utf8_lossy(&output.stderr);
+        if output.status.success() || !said.contains("panicking branch") {
+            bail!(
+                "`{}` should have failed to link, for its panic; it said:\n{said}",
+                as_typed(&planted)
+            );
+        }
+        println!("a planted panic does not link, as it should");
+
+        run(self.build().args(["--manifest-path", NO_PANIC])).wrap_err(
+            "if it says `panicking branch`, something that tests/no-panic/main.rs calls can panic. To see what, add \
+             `-- --emit asm` to a release `cargo rustc --package bellcrank-core` and look for calls of `panic` and `fail`",
+        )?;
+
+        let image = root().join(TARGET_FOLDER).join(TARGET).join("release/no-panic");
+        let image = fs::read(&image)
+            .into_diagnostic()
+            .wrap_err_with(|| image.display().to_string())?;
+        if let Some(name) = double_precision_helper(&image) {
+            bail!("the core calls `{name}`: `f64` arithmetic, which a Cortex-M4F does in software");
+        }
+        Ok(())
+    }
+
+    /// `cargo build` for the target, in release: only optimised code shows that it cannot panic.
+    fn build(&self) -> Command {
+        let mut command = cargo("build");
+        command.args(["--release", "--target", TARGET, "--target-dir", TARGET_FOLDER]);
+        if let Compiler::Debian { linker_folder } = self {
+            let path = env::var_os("PATH").unwrap_or_default();
+            let folders = env::split_paths(&path).chain([linker_folder.clone()]);
+            command
+                .arg("-Zbuild-std=core")
+                .env("RUSTC", DEBIAN_RUSTC)
+                .env("RUSTC_BOOTSTRAP", "1")
+                .env("PATH", env::join_paths(folders).expect("what was split can be joined"));
+        }
+        command
+    }
+}
+
+fn debian_packages_are_installed() -> bool {
+    let mut query = Command::new("dpkg");
+    query.arg("--status").args(DEBIAN_PACKAGES);
+    query.output().is_ok_and(|output| output.status.success())
+}
+
+fn install_debian_packages() -> Result<()> {
+    let mut install = Command::new("apt-get");
+    install
+        .args(["install", "-qq", "-y", "--no-install-recommends"])
+        .args(DEBIAN_PACKAGES);
+    let as_root = Command::new("id")
+        .arg("-u")
+        .output()
+        .is_ok_and(|output| output.stdout == b"0\n");
+    if !as_root {
+        bail!(
+            "missing: {TARGET}. Run `rustup target add {TARGET}`, or as root on Debian `{}`",
+            as_typed(&install)
+        );
+    }
+    run(Command::new("apt-get").args(["update", "-qq"]))?;
+    run(install.env("DEBIAN_FRONTEND", "noninteractive"))
+}
+
+/// Where the compiler at hand keeps `rust-lld`, which Debian's lacks.
+fn linker_folder() -> Result<PathBuf> {
+    let output = Command::new("rustc")
+        .args(["--print", "target-libdir"])
+        .output()
+        .into_diagnostic()?;
+    let library = String::from_utf8_lossy(&output.stdout).trim().to_owned();
+    let folder = Path::new(&library).with_file_name("bin");
+    if !folder.join("rust-lld").exists() {
+        bail!("missing: `rust-lld`, expected in {}", folder.display());
+    }
+    Ok(folder)
+}
+
+/// The name of a function that does `f64` arithmetic in software, if one is among the image's symbols.
+fn double_precision_helper(image: &[u8]) -> Option<&'static str> {
+    const HELPERS: [&str; 6] = [
+        "__aeabi_dadd",
+        "__aeabi_dsub",
+        "__aeabi_dmul",
+        "__aeabi_ddiv",
+        "__aeabi_d2f",
+        "__aeabi_f2d",
+    ];
+    HELPERS
+        .into_iter()
+        .find(|name| image.windows(name.len()).any(|window| window == name.as_bytes()))
+}

@@ -1,0 +1,65 @@
+//! An image that is never run, only linked: it links while nothing reachable from here can panic.
+//!
+//! `panic-never` makes the panic handler a call to a function that does not exist. As long as the optimiser can show
+//! that no call of it is left, the linker never asks for it; one reachable `v[i]`, `unwrap` or division by a whole
+//! number that may be zero, and linking fails. The arguments of the entry are unknown to the compiler, so it cannot
+//! argue a panic away for particular values.
+//!
+//! `cargo xtask test` builds this twice: as it is, which must link, and with the feature `planted-panic`, which must not.
+
+#![no_std]
+#![no_main]
+
+use bellcrank_core::{Controller, Inputs, Machine, Outputs, math};
+use panic_never as _;
+
+/// What the linker takes for the start of the program, and so keeps, with all that it calls: the first tick of a new
+/// controller, a tick of one in any state whatever, and each float function.
+#[unsafe(no_mangle)]
+pub fn _start(
+    machine: &Machine,
+    controller: &mut Controller<'_>,
+    inputs: &Inputs,
+    [x, y, z]: [f32; 3],
+) -> ([Outputs; 2], f32) {
+    let first = Controller::new(machine).tick(inputs);
+    let any = controller.tick(inputs);
+    ([first, any], every_float_function(x, y, z) + planted(x))
+}
+
+fn every_float_function(x: f32, y: f32, z: f32) -> f32 {
+    let (s, c) = math::sin_cos(x);
+    [
+        s,
+        c,
+        math::sin(y),
+        math::cos(y),
+        math::atan2(y, x),
+        math::acos(x),
+        math::asin(x),
+        math::sqrt(x),
+        math::hypot(x, y),
+        math::norm3(x, y, z),
+        math::rough_norm3(x, y, z),
+        math::abs(x),
+        math::sign(x),
+        math::min(x, y),
+        math::max(x, y),
+        math::clamp(x, y, z),
+        math::lerp(x, y, z),
+        math::wrap_angle(x),
+    ]
+    .iter()
+    .sum()
+}
+
+/// Off the end of a table, if the argument says so.
+#[cfg(feature = "planted-panic")]
+fn planted(x: f32) -> f32 {
+    [1.0, 2.0, 3.0][x as usize]
+}
+
+#[cfg(not(feature = "planted-panic"))]
+fn planted(_: f32) -> f32 {
+    0.0
+}
