@@ -14,7 +14,16 @@ pub fn bellcrank() -> assert_cmd::Command {
     let path = BUILT.get_or_init(|| {
         let profile: &[&str] = if cfg!(debug_assertions) { &[] } else { &["--release"] };
         let built = Process::new(env!("CARGO"))
-            .args(["build", "--quiet", "--package", "bellcrank-sim", "--bin", "bellcrank", "--message-format", "json"])
+            .args([
+                "build",
+                "--quiet",
+                "--package",
+                "bellcrank-sim",
+                "--bin",
+                "bellcrank",
+                "--message-format",
+                "json",
+            ])
             .args(profile)
             .current_dir(root())
             .stderr(Stdio::inherit())
@@ -23,7 +32,9 @@ pub fn bellcrank() -> assert_cmd::Command {
         assert!(built.status.success(), "the command does not build");
         let said = String::from_utf8(built.stdout).expect("cargo speaks UTF-8");
         let messages = said.lines().filter_map(|line| serde_json::from_str::<Value>(line).ok());
-        let files: Vec<PathBuf> = messages.filter_map(|m| m["executable"].as_str().map(PathBuf::from)).collect();
+        let files: Vec<PathBuf> = messages
+            .filter_map(|m| m["executable"].as_str().map(PathBuf::from))
+            .collect();
         files.into_iter().next_back().expect("cargo names the file it built")
     });
     let mut command = assert_cmd::Command::new(path);
@@ -42,7 +53,11 @@ fn here(path: &str) -> PathBuf {
 /// Runs the command in a folder of its own and expects an exit code.
 #[track_caller]
 fn run(folder: &Path, arguments: &[&str], code: i32) -> Output {
-    let output = bellcrank().current_dir(folder).args(arguments).output().expect("it runs");
+    let output = bellcrank()
+        .current_dir(folder)
+        .args(arguments)
+        .output()
+        .expect("it runs");
     let said = String::from_utf8_lossy(&output.stderr);
     assert_eq!(output.status.code(), Some(code), "{arguments:?} said {said}");
     output
@@ -74,7 +89,10 @@ impl Rows {
         let mut reader = csv::Reader::from_path(path).expect("a CSV file");
         let headings = reader.headers().expect("headings").iter().map(str::to_owned).collect();
         let number = |cell: &str| cell.parse().expect("a number");
-        let rows = reader.records().map(|row| row.expect("a row").iter().map(number).collect()).collect();
+        let rows = reader
+            .records()
+            .map(|row| row.expect("a row").iter().map(number).collect())
+            .collect();
         Rows { headings, rows }
     }
 
@@ -96,10 +114,17 @@ fn check_arm(name: &str, joints: usize) {
         .iter()
         .flat_map(|(stem, unit)| (0..joints).map(move |k| (format!("{stem}{k}"), format!("{stem}{k}_{unit}"))))
         .collect();
-    asked += &columns.iter().map(|(_, column)| column.as_str()).collect::<Vec<_>>().join(",");
+    asked += &columns
+        .iter()
+        .map(|(_, column)| column.as_str())
+        .collect::<Vec<_>>()
+        .join(",");
     for row in 0..oracle.rows.len() {
-        let cells = columns.iter().map(|(theirs, _)| format!("{:?}", oracle.value(row, theirs)));
-        asked += &format!("\n{}", cells.collect::<Vec<_>>().join(","));
+        let cells = columns
+            .iter()
+            .map(|(theirs, _)| format!("{:?}", oracle.value(row, theirs)));
+        asked += "\n";
+        asked += &cells.collect::<Vec<_>>().join(",");
     }
     fs::write(folder.path().join("asked.csv"), asked).expect("written");
 
@@ -112,22 +137,46 @@ fn check_arm(name: &str, joints: usize) {
         let compare = |what: &str, got: Vec<f64>, want: Vec<f64>, bound: f64| {
             let scale = want.iter().fold(1.0, |scale: f64, x| scale.max(x.abs()));
             for (got, want) in got.iter().zip(&want) {
-                assert!((got - want).abs() <= bound * scale, "arm {name} row {row}, {what}: {got} is not {want}");
+                assert!(
+                    (got - want).abs() <= bound * scale,
+                    "arm {name} row {row}, {what}: {got} is not {want}"
+                );
             }
             assert_eq!(got.len(), want.len());
         };
         let theirs = |headings: Vec<String>| headings.iter().map(|h| oracle.value(row, h)).collect::<Vec<f64>>();
         let per_joint = |stem: &str| theirs((0..joints).map(|k| format!("{stem}{k}")).collect());
         let grid = |stem: &str, rows: usize, columns: usize, join: &str| {
-            theirs((0..rows * columns).map(|k| format!("{stem}{}{join}{}", k / columns, k % columns)).collect())
+            theirs(
+                (0..rows * columns)
+                    .map(|k| format!("{stem}{}{join}{}", k / columns, k % columns))
+                    .collect(),
+            )
         };
-        let axis = |key: &str| pose["axes"].as_array().expect("axes").iter().map(|a| number(&a[key])).collect();
+        let axis = |key: &str| {
+            pose["axes"]
+                .as_array()
+                .expect("axes")
+                .iter()
+                .map(|a| number(&a[key]))
+                .collect()
+        };
         let tip = ["tip_x", "tip_y", "tip_z"].map(|h| oracle.value(row, h) * 1e3);
 
         compare("torque", axis("torque_nm"), per_joint("tau"), 1e-9);
         compare("gravity torque", axis("gravity_torque_nm"), per_joint("g"), 1e-9);
-        compare("mass matrix", numbers(&pose["mass_matrix_kg_m2"]), grid("m", joints, joints, "_"), 1e-9);
-        compare("Jacobian", numbers(&pose["jacobian_m_rad"]), grid("j", 6, joints, "_"), 1e-9);
+        compare(
+            "mass matrix",
+            numbers(&pose["mass_matrix_kg_m2"]),
+            grid("m", joints, joints, "_"),
+            1e-9,
+        );
+        compare(
+            "Jacobian",
+            numbers(&pose["jacobian_m_rad"]),
+            grid("j", 6, joints, "_"),
+            1e-9,
+        );
         compare("rotation", numbers(&pose["tip_rotation"]), grid("r", 3, 3, ""), 1e-9);
         compare("tip", numbers(&pose["tip_mm"]), tip.to_vec(), 1e-9);
         let apart = distance(&numbers(&pose["core_tip_mm"]), &tip);
@@ -142,7 +191,9 @@ fn number(value: &Value) -> f64 {
 
 /// All numbers of an array of numbers or of rows.
 fn numbers(value: &Value) -> Vec<f64> {
-    value.as_array().map_or_else(|| vec![number(value)], |items| items.iter().flat_map(numbers).collect())
+    value
+        .as_array()
+        .map_or_else(|| vec![number(value)], |items| items.iter().flat_map(numbers).collect())
 }
 
 fn distance(a: &[f64], b: &[f64]) -> f64 {
@@ -158,9 +209,16 @@ fn two_arms_are_posed_as_a_rigid_body_library_poses_them() {
 #[test]
 fn angles_strokes_and_tip_lead_to_each_other() {
     let folder = folder();
-    let pose = |arguments: &[&str]| json(folder.path(), &[&["pose", "yard digger"], arguments].concat())["poses"][0].clone();
+    let pose =
+        |arguments: &[&str]| json(folder.path(), &[&["pose", "yard digger"], arguments].concat())["poses"][0].clone();
     let axis = |pose: &Value, key: &str| -> Vec<f64> {
-        let of = |axis: &Value| if axis[key].is_null() { number(&axis["actuator"][key]) } else { number(&axis[key]) };
+        let of = |axis: &Value| {
+            if axis[key].is_null() {
+                number(&axis["actuator"][key])
+            } else {
+                number(&axis[key])
+            }
+        };
         pose["axes"].as_array().expect("axes").iter().map(of).collect()
     };
     let join = |list: &[f64]| list.iter().map(ToString::to_string).collect::<Vec<_>>().join(",");
@@ -170,7 +228,13 @@ fn angles_strokes_and_tip_lead_to_each_other() {
         .as_array()
         .expect("axes")
         .iter()
-        .map(|axis| number(if axis["actuator"]["kind"] == "motor" { &axis["actuator"]["stroke_deg"] } else { &axis["actuator"]["stroke_mm"] }))
+        .map(|axis| {
+            number(if axis["actuator"]["kind"] == "motor" {
+                &axis["actuator"]["stroke_deg"]
+            } else {
+                &axis["actuator"]["stroke_mm"]
+            })
+        })
         .collect();
     let by_stroke = pose(&["--strokes-mm", &join(&strokes)]);
     assert!(distance(&axis(&by_stroke, "angle_deg"), &[-20.0, -30.0, 70.0, 25.0]) < 1e-9);
@@ -180,15 +244,68 @@ fn angles_strokes_and_tip_lead_to_each_other() {
 }
 
 #[test]
+fn every_tip_that_is_reached_is_found_again() {
+    // Poses at the ends and in the middle of the digger's ranges; which of the poses for a tip comes back is left open.
+    let folder = folder();
+    let ranges = [
+        [-75.0, 0.0, 75.0],
+        [-60.0, -12.0, 35.0],
+        [20.0, 75.0, 130.0],
+        [-30.0, 40.0, 110.0],
+    ];
+    let mut asked = "q0_deg,q1_deg,q2_deg,q3_deg".to_owned();
+    for number in 0..81 {
+        let angles = [0, 1, 2, 3].map(|k| ranges[k][number / [1, 3, 9, 27][k] % 3].to_string());
+        asked += "\n";
+        asked += &angles.join(",");
+    }
+    fs::write(folder.path().join("angles.csv"), asked).expect("written");
+    let tips = |file| -> Vec<Vec<f64>> {
+        let report = json(folder.path(), &["pose", "yard digger", "--csv", file]);
+        report["poses"]
+            .as_array()
+            .expect("poses")
+            .iter()
+            .map(|pose| numbers(&pose["tip_mm"]))
+            .collect()
+    };
+    let by_angles = tips("angles.csv");
+    let rows = by_angles
+        .iter()
+        .map(|tip| tip.iter().map(ToString::to_string).collect::<Vec<_>>().join(","));
+    let asked = format!("tip_x_mm,tip_y_mm,tip_z_mm\n{}", rows.collect::<Vec<_>>().join("\n"));
+    fs::write(folder.path().join("tips.csv"), asked).expect("written");
+    for (by_tip, by_angles) in tips("tips.csv").iter().zip(&by_angles) {
+        assert!(distance(by_tip, by_angles) < 1e-5, "{by_tip:?} is not {by_angles:?}");
+    }
+}
+
+#[test]
 fn pressures_carry_the_torque() {
     // Statics: pressure times area times moment arm is the torque (80/45 mm boom cylinder of the digger, tank at 2 bar).
     let folder = folder();
-    let report = json(folder.path(), &["pose", "yard-digger", "--angles-deg", "0,-20,60,20", "--payload-kg", "100"]);
+    let report = json(
+        folder.path(),
+        &[
+            "pose",
+            "yard-digger",
+            "--angles-deg",
+            "0,-20,60,20",
+            "--payload-kg",
+            "100",
+        ],
+    );
     let boom = &report["poses"][0]["axes"][1];
-    let (area_a, area_b) = (80.0_f64.powi(2) * std::f64::consts::PI / 4e6, (80.0_f64.powi(2) - 45.0_f64.powi(2)) * std::f64::consts::PI / 4e6);
+    let (area_a, area_b) = (
+        80.0_f64.powi(2) * std::f64::consts::PI / 4e6,
+        (80.0_f64.powi(2) - 45.0_f64.powi(2)) * std::f64::consts::PI / 4e6,
+    );
     let force = number(&boom["pressure_a_bar"]) * 1e5 * area_a - number(&boom["pressure_b_bar"]) * 1e5 * area_b;
     let torque = force * number(&boom["actuator"]["moment_arm_mm"]) / 1e3;
-    assert!((torque / number(&boom["gravity_torque_nm"]) - 1.0).abs() < 1e-9, "{boom}");
+    assert!(
+        (torque / number(&boom["gravity_torque_nm"]) - 1.0).abs() < 1e-9,
+        "{boom}"
+    );
     assert!((number(&boom["pressure_b_bar"]) - 2.0).abs() < 1e-9, "{boom}");
 }
 
@@ -211,7 +328,11 @@ fn the_single_cylinder_follows_its_reference() {
     let x = column(&reference, "x_m");
     let range = x.iter().copied().fold(f64::MIN, f64::max) - x.iter().copied().fold(f64::MAX, f64::min);
     assert!(off("t_s") < 1e-9);
-    assert!(off("x_m") / range < 1e-3, "position off by {} of its range", off("x_m") / range);
+    assert!(
+        off("x_m") / range < 1e-3,
+        "position off by {} of its range",
+        off("x_m") / range
+    );
 
     assert!((number(&report["stroke_mm"]["end"]) - 1e3 * x[x.len() - 1]).abs() < 1e-3 * 1e3 * range);
     let picture = fs::read_to_string(folder.path().join("here/single-cylinder.svg")).expect("the picture");
@@ -238,7 +359,10 @@ fn a_survey_counts_what_can_be_counted_by_hand() {
     near(&boom["actuator"]["pump_mm_s"]["extend"], 60.0 / 60.0 * 1e4 / a);
     near(&boom["actuator"]["pump_mm_s"]["retract"], 60.0 / 60.0 * 1e4 / b);
     near(&boom["actuator"]["travel_mm"], 408.0);
-    assert_eq!(survey["without_load_holding_valve"], serde_json::json!(["boom", "stick", "bucket"]));
+    assert_eq!(
+        survey["without_load_holding_valve"],
+        serde_json::json!(["boom", "stick", "bucket"])
+    );
     assert_eq!(survey["too_weak"], serde_json::json!([]));
     let arm = &survey["arms"][0];
     assert!(number(&arm["furthest"]["from_base_mm"]) > number(&arm["nearest"]["from_base_mm"]));
@@ -252,11 +376,27 @@ fn holding_pressure_of_the_survey_is_that_of_the_pose() {
     let folder = folder();
     let survey = json(folder.path(), &["survey", "drystone-setter"]);
     let lift = &survey["axes"][1];
-    let angles: Vec<String> = numbers(&lift["holding"]["angles_deg"]).iter().map(ToString::to_string).collect();
-    let pose = json(folder.path(), &["pose", "drystone-setter", "--arm", "left", "--angles-deg", &angles.join(",")]);
+    let angles: Vec<String> = numbers(&lift["holding"]["angles_deg"])
+        .iter()
+        .map(ToString::to_string)
+        .collect();
+    let pose = json(
+        folder.path(),
+        &[
+            "pose",
+            "drystone-setter",
+            "--arm",
+            "left",
+            "--angles-deg",
+            &angles.join(","),
+        ],
+    );
     let axis = &pose["poses"][0]["axes"][1];
     let bar = number(&axis["pressure_a_bar"]).max(number(&axis["pressure_b_bar"]));
-    assert!((bar - number(&lift["holding"]["bar"])).abs() < 1e-6, "{bar} against {lift}");
+    assert!(
+        (bar - number(&lift["holding"]["bar"])).abs() < 1e-6,
+        "{bar} against {lift}"
+    );
 }
 
 #[test]
@@ -276,7 +416,10 @@ fn what_people_read_fits_on_a_terminal() {
         &["survey", "drystone setter", "--payload-kg", "60"][..],
         &["survey", "yard digger"],
         &["pose", "yard digger", "--angles-deg", "0,-20,60,20"],
-        &["rig", root().join("sim/rigs/single-cylinder.toml").to_str().expect("UTF-8")],
+        &[
+            "rig",
+            root().join("sim/rigs/single-cylinder.toml").to_str().expect("UTF-8"),
+        ],
         &["--help"],
         &["survey", "--help"],
         &["pose", "--help"],
@@ -284,7 +427,10 @@ fn what_people_read_fits_on_a_terminal() {
     ] {
         let said = text(folder.path(), arguments);
         // A path is as long as it is.
-        let long: Vec<&str> = said.lines().filter(|line| line.chars().count() > 100 && !line.contains('/')).collect();
+        let long: Vec<&str> = said
+            .lines()
+            .filter(|line| line.chars().count() > 100 && !line.contains('/'))
+            .collect();
         assert!(long.is_empty(), "{arguments:?}: {long:#?}");
     }
 }
@@ -304,7 +450,10 @@ fn schemas_on_file_are_those_of_the_code() {
         let path = root().join(format!("sim/schemas/{name}.json"));
         let on_file = fs::read_to_string(&path).unwrap_or_default();
         let now = text(folder.path(), &["schema", name]);
-        assert!(on_file == now, "{name}: `bellcrank schema {name} > sim/schemas/{name}.json` brings it up to date");
+        assert!(
+            on_file == now,
+            "{name}: `bellcrank schema {name} > sim/schemas/{name}.json` brings it up to date"
+        );
     }
 }
 
@@ -313,6 +462,6 @@ fn every_shell_gets_its_completions() {
     let folder = folder();
     for shell in ["bash", "elvish", "fish", "powershell", "zsh"] {
         let script = text(folder.path(), &["completions", shell]);
-        assert!(script.contains("--payload-kg"), "{shell}");
+        assert!(script.contains("payload-kg"), "{shell}");
     }
 }

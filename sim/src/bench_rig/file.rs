@@ -40,9 +40,15 @@ fn bench(t: &Table) -> Bench {
     let end = t.number("end_s", 0.001..=3600.0);
     let interval = t.number("interval_ms", 0.01..=10_000.0);
     if end / interval > SAMPLES_MAX {
-        t.complain("interval_ms", format!("{:.0} rows until end_s", end / interval), format!("at most {SAMPLES_MAX}"));
+        t.complain(
+            "interval_ms",
+            format!("{:.0} rows until end_s", end / interval),
+            format!("at most {SAMPLES_MAX}"),
+        );
     }
-    let rel = t.optional("accuracy").map_or(Accuracy::default().rel, |key| t.number(key, 1e-12..=0.1));
+    let rel = t
+        .optional("accuracy")
+        .map_or(Accuracy::default().rel, |key| t.number(key, 1e-12..=0.1));
     let (supply, tank) = t.table("supply", supply);
     let actuator = t.table("cylinder", cylinder);
     let (stroke, pressure) = t.table("start", |t| start(t, actuator.travel));
@@ -63,26 +69,40 @@ fn bench(t: &Table) -> Bench {
             end,
         },
         interval,
-        accuracy: Accuracy { rel, ..Accuracy::default() },
+        accuracy: Accuracy {
+            rel,
+            ..Accuracy::default()
+        },
     }
 }
 
 fn supply(t: &Table) -> (f64, f64) {
     let (pressure, tank) = (t.number("pressure_bar", BAR), t.number("tank_bar", 0.0..=20.0));
     if tank >= pressure {
-        t.complain("tank_bar", bar(tank), format!("less than pressure_bar ({})", bar(pressure)));
+        t.complain(
+            "tank_bar",
+            bar(tank),
+            format!("less than pressure_bar ({})", bar(pressure)),
+        );
     }
     (pressure, tank)
 }
 
 fn oil(t: &Table) -> Oil {
-    Oil { density: t.number("density_kg_m3", 600.0..=1300.0), bulk_modulus: t.number("bulk_modulus_mpa", 50.0..=3000.0) }
+    Oil {
+        density: t.number("density_kg_m3", 600.0..=1300.0),
+        bulk_modulus: t.number("bulk_modulus_mpa", 50.0..=3000.0),
+    }
 }
 
 fn cylinder(t: &Table) -> Actuator {
     let (bore, rod) = (t.number("bore_mm", 5.0..=500.0), t.number("rod_mm", 2.0..=400.0));
     if rod >= bore {
-        t.complain("rod_mm", format!("{}", rod * 1e3), format!("less than bore_mm ({})", bore * 1e3));
+        t.complain(
+            "rod_mm",
+            format!("{}", rod * 1e3),
+            format!("less than bore_mm ({})", bore * 1e3),
+        );
     }
     let travel = t.number("stroke_mm", 1.0..=10_000.0);
     let cushion = t.number("cushion_mm", 0.0..=500.0);
@@ -101,7 +121,9 @@ fn cylinder(t: &Table) -> Actuator {
         leak: t.number("leak_cm3_s_bar", 0.0..=100.0),
         viscous: t.number("viscous_ns_m", FRICTION),
         coulomb: t.number("coulomb_n", FRICTION),
-        coulomb_speed: t.optional("coulomb_at_mm_s").map_or(0.005, |key| t.number(key, 0.1..=100.0)),
+        coulomb_speed: t
+            .optional("coulomb_at_mm_s")
+            .map_or(0.005, |key| t.number(key, 0.1..=100.0)),
         cushion,
     }
 }
@@ -126,7 +148,10 @@ fn valve(t: &Table, supply: f64) -> Valve {
     if let Some(relief) = valve.port_relief
         && relief <= supply
     {
-        let wanted = format!("more than supply.pressure_bar ({}), or it opens in normal work", bar(supply));
+        let wanted = format!(
+            "more than supply.pressure_bar ({}), or it opens in normal work",
+            bar(supply)
+        );
         t.complain("port_relief_bar", bar(relief), wanted);
     }
     valve
@@ -136,7 +161,11 @@ fn valve(t: &Table, supply: f64) -> Valve {
 fn start(t: &Table, travel: f64) -> (f64, [f64; 2]) {
     let stroke = t.number("stroke_mm", 0.0..=10_000.0);
     if stroke > travel {
-        t.complain("stroke_mm", format!("{}", stroke * 1e3), format!("at most cylinder.stroke_mm ({})", travel * 1e3));
+        t.complain(
+            "stroke_mm",
+            format!("{}", stroke * 1e3),
+            format!("at most cylinder.stroke_mm ({})", travel * 1e3),
+        );
     }
     (stroke, t.pair("pressure_bar", 0.0..=700.0).into())
 }
@@ -149,12 +178,19 @@ struct Programme {
 
 impl Programme {
     fn read(t: &Table, end: f64) -> Programme {
-        let mut programme = Programme { command: Vec::new(), load: Vec::new() };
+        let mut programme = Programme {
+            command: Vec::new(),
+            load: Vec::new(),
+        };
         let mut before = f64::NEG_INFINITY;
         t.tables("step", |t| {
             let at = t.number("at_s", TIME_S);
             if at <= before {
-                t.complain("at_s", format!("{at}"), format!("later than the step before it ({before})"));
+                t.complain(
+                    "at_s",
+                    format!("{at}"),
+                    format!("later than the step before it ({before})"),
+                );
             }
             if at >= end {
                 t.complain("at_s", format!("{at}"), format!("before end_s ({end})"));

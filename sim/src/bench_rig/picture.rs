@@ -72,19 +72,31 @@ fn draw(root: &Drawing, bench: &Bench, record: &Record) -> DrawingResult {
 }
 
 fn text_style(size: u32) -> TextStyle<'static> {
-    TextStyle::from((FONT, px(size)).into_font()).color(&INK).pos(Pos::new(HPos::Left, VPos::Top))
+    TextStyle::from((FONT, px(size)).into_font())
+        .color(&INK)
+        .pos(Pos::new(HPos::Left, VPos::Top))
 }
 
 fn panels(bench: &Bench, record: &Record) -> Vec<Panel> {
     let curve = |name, colour, value: fn(&Sample) -> f64| Curve {
         name,
         colour,
-        points: record.samples.iter().map(|sample| (sample.time, value(sample))).collect(),
+        points: record
+            .samples
+            .iter()
+            .map(|sample| (sample.time, value(sample)))
+            .collect(),
     };
     let rig = &bench.rig;
     let mut panels = vec![
-        Panel { title: "stroke, mm", curves: vec![curve("stroke", FIRST, |sample| sample.stroke * 1e3)] },
-        Panel { title: "speed, mm/s", curves: vec![curve("speed", FIRST, |sample| sample.speed * 1e3)] },
+        Panel {
+            title: "stroke, mm",
+            curves: vec![curve("stroke", FIRST, |sample| sample.stroke * 1e3)],
+        },
+        Panel {
+            title: "speed, mm/s",
+            curves: vec![curve("speed", FIRST, |sample| sample.speed * 1e3)],
+        },
         Panel {
             title: "pressure, bar",
             curves: vec![
@@ -95,16 +107,27 @@ fn panels(bench: &Bench, record: &Record) -> Vec<Panel> {
         Panel {
             title: "spool, share of full travel",
             curves: vec![
-                Curve { name: "command", colour: SECOND, points: stairs(&rig.command, rig.end) },
+                Curve {
+                    name: "command",
+                    colour: SECOND,
+                    points: stairs(&rig.command, rig.end),
+                },
                 curve("spool", FIRST, |sample| sample.spool),
             ],
         },
     ];
     if rig.load.iter().any(|(_, load)| *load != 0.0) {
-        let points = stairs(&rig.load, rig.end).into_iter().map(|(t, load)| (t, load / 1e3)).collect();
+        let points = stairs(&rig.load, rig.end)
+            .into_iter()
+            .map(|(t, load)| (t, load / 1e3))
+            .collect();
         panels.push(Panel {
             title: "load against extension, kN",
-            curves: vec![Curve { name: "load", colour: FIRST, points }],
+            curves: vec![Curve {
+                name: "load",
+                colour: FIRST,
+                points,
+            }],
         });
     }
     panels
@@ -145,7 +168,10 @@ fn draw_panel(area: &Drawing, panel: &Panel, end: f64, last: bool) -> DrawingRes
         .x_desc(if last { "time, s" } else { "" })
         .draw()?;
     for curve in &panel.curves {
-        chart.draw_series(LineSeries::new(curve.points.iter().copied(), curve.colour.stroke_width(px(2))))?;
+        chart.draw_series(LineSeries::new(
+            curve.points.iter().copied(),
+            curve.colour.stroke_width(px(2)),
+        ))?;
     }
 
     area.draw_text(panel.title, &text_style(17), (at(66), at(5)))?;
@@ -153,7 +179,10 @@ fn draw_panel(area: &Drawing, panel: &Panel, end: f64, last: bool) -> DrawingRes
         let (width, _) = area.dim_in_pixel();
         for (curve, place) in panel.curves.iter().rev().zip([110, 220]) {
             let (x, y) = (width.cast_signed() - at(place), at(13));
-            area.draw(&PathElement::new(vec![(x, y), (x + at(20), y)], curve.colour.stroke_width(px(3))))?;
+            area.draw(&PathElement::new(
+                vec![(x, y), (x + at(20), y)],
+                curve.colour.stroke_width(px(3)),
+            ))?;
             area.draw_text(curve.name, &text_style(15), (x + at(26), at(6)))?;
         }
     }
@@ -162,8 +191,17 @@ fn draw_panel(area: &Drawing, panel: &Panel, end: f64, last: bool) -> DrawingRes
 
 /// The values of all curves with some air.
 fn scale(panel: &Panel) -> Range<f64> {
-    let values = || panel.curves.iter().flat_map(|curve| &curve.points).map(|(_, value)| *value);
-    let (least, greatest) = (values().fold(f64::INFINITY, f64::min), values().fold(f64::NEG_INFINITY, f64::max));
+    let values = || {
+        panel
+            .curves
+            .iter()
+            .flat_map(|curve| &curve.points)
+            .map(|(_, value)| *value)
+    };
+    let (least, greatest) = (
+        values().fold(f64::INFINITY, f64::min),
+        values().fold(f64::NEG_INFINITY, f64::max),
+    );
     let air = 0.06 * (greatest - least).max(1e-3);
     least - air..greatest + air
 }

@@ -83,7 +83,11 @@ impl Span {
         let (mut least, mut greatest) = (first, first);
         for sample in samples {
             least = if value(sample) < value(&least) { *sample } else { least };
-            greatest = if value(sample) > value(&greatest) { *sample } else { greatest };
+            greatest = if value(sample) > value(&greatest) {
+                *sample
+            } else {
+                greatest
+            };
         }
         Span {
             start: value(&first),
@@ -97,11 +101,22 @@ impl Span {
 }
 
 /// All samples as CSV, in SI, each number the shortest that reads back as the same double.
+///
+/// # Panics
+/// Never: memory takes everything.
 pub fn csv(record: &Record) -> Vec<u8> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     writer.write_record(HEADINGS).expect("memory takes everything");
     for s in &record.samples {
-        let row = (s.time, s.stroke, s.speed, s.pressure_a, s.pressure_b, s.spool, s.spool_rate);
+        let row = (
+            s.time,
+            s.stroke,
+            s.speed,
+            s.pressure_a,
+            s.pressure_b,
+            s.spool,
+            s.spool_rate,
+        );
         writer.serialize(row).expect("memory takes everything");
     }
     writer.into_inner().expect("memory takes everything")

@@ -50,9 +50,9 @@ impl Console {
             stdout.flush()
         });
         match written {
-            Err(cause) if cause.kind() != io::ErrorKind::BrokenPipe => {
-                Err(cause).into_diagnostic().wrap_err("standard output cannot be written")
-            }
+            Err(cause) if cause.kind() != io::ErrorKind::BrokenPipe => Err(cause)
+                .into_diagnostic()
+                .wrap_err("standard output cannot be written"),
             _ => Ok(()),
         }
     }
@@ -71,19 +71,23 @@ impl Console {
 
     /// Repeats the cautions, for the commands that show a verdict, a pressure or a motion.
     pub fn caution(&self) {
-        self.remark(&format!("\n{CAUTION}"));
+        remark(&format!("\n{CAUTION}"));
     }
 
     /// Prints an error with the place it is at, without colour where the terminal or `NO_COLOR` says so.
     pub fn explain(&self, error: &dyn Diagnostic) {
-        let handler = MietteHandlerOpts::new().width(WIDTH).wrap_lines(false).break_words(false).build();
-        self.remark(&format!("{:?}", Explained { error, handler }));
+        let handler = MietteHandlerOpts::new()
+            .width(WIDTH)
+            .wrap_lines(false)
+            .break_words(false)
+            .build();
+        remark(&format!("{:?}", Explained { error, handler }));
     }
+}
 
-    /// Says something beside the result. There is nobody left to tell if standard error refuses it.
-    fn remark(&self, text: &str) {
-        let _ = writeln!(io::stderr().lock(), "{text}");
-    }
+/// Says something beside the result. There is nobody left to tell if standard error refuses it.
+fn remark(text: &str) {
+    let _ = writeln!(io::stderr().lock(), "{text}");
 }
 
 /// An error as its handler prints it.

@@ -31,7 +31,10 @@ impl MachineArg {
         }
         let looks_like_a_name = !self.machine.contains(['.', '/', '\\']);
         if looks_like_a_name && !std::path::Path::new(&self.machine).exists() {
-            return Err(UnknownMachine { found: self.machine.clone() }.into());
+            return Err(UnknownMachine {
+                found: self.machine.clone(),
+            }
+            .into());
         }
         Ok(load(&self.machine)?)
     }

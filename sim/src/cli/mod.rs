@@ -35,10 +35,10 @@ pub use table::{decimals, listed, table};
 #[command(name = "bellcrank", version, about = ABOUT, max_term_width = 100, after_help = EXIT_CODES)]
 pub struct Cli {
     /// Folder for the files that a command writes; made if it is not there
-    #[arg(long, global = true, value_name = "DIR", default_value = "out")]
+    #[arg(long, global = true, value_name = "DIR", default_value = "out", display_order = 100)]
     pub out: PathBuf,
     /// Print one JSON document instead of text (`bellcrank schema` tells its form)
-    #[arg(long, global = true)]
+    #[arg(long, global = true, display_order = 100)]
     pub json: bool,
     /// What to do.
     #[command(subcommand)]
@@ -52,10 +52,13 @@ const EXIT_CODES: &str = "Exit codes: 0 good, 1 what was judged has failed, 2 ba
 #[derive(Debug, Subcommand)]
 pub enum Command {
     /// Tell what a machine's geometry, hydraulics and sensing allow
+    #[command(long_about = survey::LONG)]
     Survey(survey::Args),
     /// Turn joint angles, strokes or a tip position into the other two, and into torques, forces and pressures
-    Pose(pose::Args),
+    #[command(long_about = pose::LONG)]
+    Pose(Box<pose::Args>),
     /// Drive one cylinder on a test bench through a programme
+    #[command(long_about = rig::LONG)]
     Rig(rig::Args),
     /// Print the completions of this command for a shell
     Completions(completions::Args),
@@ -96,7 +99,9 @@ pub fn main() -> ExitCode {
     let console = Console::new(cli.out, cli.json);
     let done = match &cli.command {
         Some(command) => command.run(&console),
-        None => console.print(&Cli::command().render_help().to_string()).map(|()| Verdict::Good),
+        None => console
+            .print(&Cli::command().render_help().to_string())
+            .map(|()| Verdict::Good),
     };
     match done {
         Ok(Verdict::Good) => ExitCode::SUCCESS,

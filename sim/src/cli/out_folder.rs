@@ -32,7 +32,10 @@ impl OutFolder {
         fs::create_dir_all(path)
             .and_then(|()| File::create(&trial))
             .and_then(|_| fs::remove_file(&trial))
-            .map_err(|cause| OutFolderError { path: path.to_path_buf(), cause })?;
+            .map_err(|cause| OutFolderError {
+                path: path.to_path_buf(),
+                cause,
+            })?;
         Ok(OutFolder(path.to_path_buf()))
     }
 

@@ -5,12 +5,13 @@ use miette::IntoDiagnostic;
 use super::{Console, MachineArg, Verdict, decimals, table};
 use crate::pose::{self, ActuatorPose, ArmModel, Ask, Asked, AxisPose, PoseReport, PoseRow};
 
-const LONG: &str = "\
+/// What `--help` opens with.
+pub(super) const LONG: &str = "\
 Turn joint angles, strokes or a tip position into the other two, and into torques, forces and pressures
 
-Lists have one number for each axis of the arm, from base to tip, without blanks: --angles-deg 0,-30,60,10.
-Torques are what the actuators must give for the rates and accelerations that are asked (rest, if none are); pressures
-are what one chamber needs for it while the other stands at tank pressure. Friction is left out.
+Lists have one number for each axis of the arm, from base to tip, without blanks: --angles-deg 0,-30,60,10. \
+Torques are what the actuators must give for the rates and accelerations that are asked (rest, if none are); \
+pressures are what one chamber needs for it while the other stands at tank pressure. Friction is left out.
 
 CSV: the first line names the columns. For an axis called boom, joint 1 of its arm counted from 0:
   boom_deg, boom_rad, q1_deg, q1_rad                      joint angle
@@ -18,12 +19,16 @@ CSV: the first line names the columns. For an axis called boom, joint 1 of its a
   tip_x_mm, tip_y_mm, tip_z_mm                            tip position
   boom_deg_s, boom_rad_s, qd1_deg_s, qd1_rad_s            joint rate; zero if left out
   boom_deg_s2, boom_rad_s2, qdd1_deg_s2, qdd1_rad_s2      joint acceleration; zero if left out
-Give all the angles, or all the strokes, or the tip. The answers go to pose.csv in the output folder, or all of them to
-standard output with --json.";
+Blanks in a name are written _. Give all the angles, or all the strokes, or the tip. The answers go to pose.csv in the \
+output folder, and with --json to standard output too.";
+
+const USAGE: &str = "\
+bellcrank pose [OPTIONS] <MACHINE>
+           <--angles-deg|--angles-rad|--strokes-mm|--tip-mm> <A,B,..> | --csv <FILE>";
 
 /// `bellcrank pose MACHINE`
 #[derive(Debug, clap::Args)]
-#[command(long_about = LONG)]
+#[command(override_usage = USAGE)]
 #[command(group = clap::ArgGroup::new("pose").required(true).args(["angles_deg", "angles_rad", "strokes_mm", "tip_mm", "csv"]))]
 pub struct Args {
     #[command(flatten)]
@@ -47,16 +52,40 @@ pub struct Args {
     #[arg(long, value_name = "FILE", conflicts_with_all = ["rates", "accels"])]
     csv: Option<String>,
     /// Joint rates, degrees/s
-    #[arg(long, value_name = "A,B,..", value_delimiter = ',', allow_hyphen_values = true, group = "rates")]
+    #[arg(
+        long,
+        value_name = "A,B,..",
+        value_delimiter = ',',
+        allow_hyphen_values = true,
+        group = "rates"
+    )]
     rates_deg_s: Option<Vec<f64>>,
     /// Joint rates, rad/s
-    #[arg(long, value_name = "A,B,..", value_delimiter = ',', allow_hyphen_values = true, group = "rates")]
+    #[arg(
+        long,
+        value_name = "A,B,..",
+        value_delimiter = ',',
+        allow_hyphen_values = true,
+        group = "rates"
+    )]
     rates_rad_s: Option<Vec<f64>>,
     /// Joint accelerations, degrees/s²
-    #[arg(long, value_name = "A,B,..", value_delimiter = ',', allow_hyphen_values = true, group = "accels")]
+    #[arg(
+        long,
+        value_name = "A,B,..",
+        value_delimiter = ',',
+        allow_hyphen_values = true,
+        group = "accels"
+    )]
     accels_deg_s2: Option<Vec<f64>>,
     /// Joint accelerations, rad/s²
-    #[arg(long, value_name = "A,B,..", value_delimiter = ',', allow_hyphen_values = true, group = "accels")]
+    #[arg(
+        long,
+        value_name = "A,B,..",
+        value_delimiter = ',',
+        allow_hyphen_values = true,
+        group = "accels"
+    )]
     accels_rad_s2: Option<Vec<f64>>,
     /// Mass hung from the tip, kg
     #[arg(long, value_name = "KG", default_value_t = 0.0, allow_hyphen_values = true)]
@@ -71,7 +100,9 @@ impl Args {
         if let Some(path) = &self.csv {
             let report = pose::read(&model, path)?;
             let file = console.open_out()?.write("pose.csv", &pose::write(&report))?;
-            console.show(&report, |report| format!("{}\nAll answers: {}\n", summary(report), file.display()))?;
+            console.show(&report, |report| {
+                format!("{}\nAll answers: {}\n", summary(report), file.display())
+            })?;
         } else {
             let row = model.pose(&self.asked(&model))?;
             console.show(&model.report(vec![row]), text)?;
@@ -105,19 +136,51 @@ fn text(report: &PoseReport) -> String {
 }
 
 fn pose_text(report: &PoseReport, pose: &PoseRow) -> String {
-    let heading = ["axis", "angle", "stroke", "moment arm", "torque", "force", "bar A", "bar B"];
-    let units = ["", "deg", "mm", "mm", "kN m", "kN", "", ""].map(str::to_owned).to_vec();
+    let heading = [
+        "axis",
+        "angle",
+        "stroke",
+        "moment arm",
+        "torque",
+        "force",
+        "bar A",
+        "bar B",
+    ];
+    let units = ["", "deg", "mm", "mm", "kN m", "kN", "", ""]
+        .map(str::to_owned)
+        .to_vec();
     let rows = pose.axes.iter().map(|axis| axis_row(report, axis));
-    let list = |numbers: &[f64], digits| numbers.iter().map(|x| decimals(*x, digits)).collect::<Vec<_>>().join("  ");
+    let list = |numbers: &[f64], digits| {
+        numbers
+            .iter()
+            .map(|x| decimals(*x, digits))
+            .collect::<Vec<_>>()
+            .join("  ")
+    };
     let matrix = |rows: &[Vec<f64>], digits| -> String {
-        let width = rows.iter().flatten().map(|x| decimals(*x, digits).len()).max().unwrap_or(0) + 2;
-        let line = |row: &Vec<f64>| row.iter().map(|x| format!("{:>width$}", decimals(*x, digits))).collect::<String>();
+        let width = rows
+            .iter()
+            .flatten()
+            .map(|x| decimals(*x, digits).len())
+            .max()
+            .unwrap_or(0)
+            + 2;
+        let cell = |x: &f64| format!("{:>width$}", decimals(*x, digits));
+        let line = |row: &Vec<f64>| row.iter().map(cell).collect::<Vec<_>>().concat();
         rows.iter().map(|row| line(row) + "\n").collect()
     };
     let rotation: Vec<Vec<f64>> = pose.tip_rotation.iter().map(|row| row.to_vec()).collect();
-    let payload = if report.payload_kg > 0.0 { format!(", {} kg at the tip", report.payload_kg) } else { String::new() };
+    let payload = if report.payload_kg > 0.0 {
+        format!(", {} kg at the tip", report.payload_kg)
+    } else {
+        String::new()
+    };
     let over = pose.axes.iter().any(|axis| over_supply(report, axis));
-    let note = if over { format!("! more than the supply's {} bar\n", decimals(report.supply_bar, 0)) } else { String::new() };
+    let note = if over {
+        format!("! more than the supply's {} bar\n", decimals(report.supply_bar, 0))
+    } else {
+        String::new()
+    };
     format!(
         "{}, arm {:?}{payload}\n\n{}{note}\n\
          tip         {} mm\n\
@@ -137,12 +200,21 @@ fn pose_text(report: &PoseReport, pose: &PoseRow) -> String {
 
 fn axis_row(report: &PoseReport, axis: &AxisPose) -> Vec<String> {
     let [stroke, arm, force] = match axis.actuator {
-        ActuatorPose::Cylinder { stroke_mm, moment_arm_mm, force_n, .. } => {
-            [decimals(stroke_mm, 1), decimals(moment_arm_mm, 1), decimals(force_n / 1e3, 2)]
-        }
-        ActuatorPose::Motor { stroke_deg, .. } => {
-            [format!("{} deg", decimals(stroke_deg, 1)), "motor".to_owned(), "-".to_owned()]
-        }
+        ActuatorPose::Cylinder {
+            stroke_mm,
+            moment_arm_mm,
+            force_n,
+            ..
+        } => [
+            decimals(stroke_mm, 1),
+            decimals(moment_arm_mm, 1),
+            decimals(force_n / 1e3, 2),
+        ],
+        ActuatorPose::Motor { stroke_deg, .. } => [
+            format!("{} deg", decimals(stroke_deg, 1)),
+            "motor".to_owned(),
+            "-".to_owned(),
+        ],
     };
     let mark = if over_supply(report, axis) { " !" } else { "" };
     vec![
@@ -163,10 +235,21 @@ fn over_supply(report: &PoseReport, axis: &AxisPose) -> bool {
 
 /// Many poses for people: the worst of each axis.
 fn summary(report: &PoseReport) -> String {
-    let heading = ["axis", "least deg", "greatest deg", "torque kN m, most", "bar A, most", "bar B, most"];
+    let heading = [
+        "axis",
+        "least deg",
+        "greatest deg",
+        "torque kN m, most",
+        "bar A, most",
+        "bar B, most",
+    ];
     let rows = (0..report.axes.len()).map(|k| {
         let most = |value: &dyn Fn(&AxisPose) -> f64| {
-            report.poses.iter().map(|pose| value(&pose.axes[k])).fold(f64::NEG_INFINITY, f64::max)
+            report
+                .poses
+                .iter()
+                .map(|pose| value(&pose.axes[k]))
+                .fold(f64::NEG_INFINITY, f64::max)
         };
         vec![
             report.axes[k].clone(),

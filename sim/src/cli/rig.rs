@@ -5,18 +5,18 @@ use miette::IntoDiagnostic;
 use super::{Console, Verdict, decimals, table};
 use crate::bench_rig::{self, RigReport, Span};
 
-const LONG: &str = "\
+/// What `--help` opens with.
+pub(super) const LONG: &str = "\
 Drive one cylinder on a test bench through a programme of commands and loads
 
-A mass on a double-acting cylinder behind a proportional valve on a constant supply, simulated with the same equations as a
-whole machine. Writes all samples to NAME.csv (t_s, x_m, v_m_s, pA_Pa, pB_Pa, spool, spool_rate_1_s) and a picture to
-NAME.svg in the output folder, NAME being that of the rig file.
+A mass on a double-acting cylinder behind a proportional valve on a constant supply, simulated with the same equations \
+as a whole machine. Writes all samples to NAME.csv (t_s, x_m, v_m_s, pA_Pa, pB_Pa, spool, spool_rate_1_s) and a \
+picture to NAME.svg in the output folder, NAME being that of the rig file.
 
 The rig file is TOML with the unit in each key; sim/rigs/single-cylinder.toml has every key, explained.";
 
 /// `bellcrank rig RIG.toml`
 #[derive(Debug, clap::Args)]
-#[command(long_about = LONG)]
 pub struct Args {
     /// The rig file
     #[arg(value_name = "RIG.toml")]
@@ -42,8 +42,21 @@ fn text(report: &RigReport) -> String {
     let row = |name: &str, span: &Span, digits| {
         let number = |value| decimals(value, digits);
         let at = |value, at| format!("{} at {} s", number(value), decimals(at, 2));
-        let Span { start, least, least_at_s, greatest, greatest_at_s, end } = *span;
-        vec![name.to_owned(), number(start), at(least, least_at_s), at(greatest, greatest_at_s), number(end)]
+        let Span {
+            start,
+            least,
+            least_at_s,
+            greatest,
+            greatest_at_s,
+            end,
+        } = *span;
+        vec![
+            name.to_owned(),
+            number(start),
+            at(least, least_at_s),
+            at(greatest, greatest_at_s),
+            number(end),
+        ]
     };
     let rows = [
         row("stroke mm", &report.stroke_mm, 2),

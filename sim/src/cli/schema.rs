@@ -9,9 +9,15 @@ use crate::bench_rig::RigReport;
 use crate::pose::PoseReport;
 use crate::survey::Survey;
 
+/// The name of a command, and the schema of its output.
+type Output = (&'static str, fn() -> Schema);
+
 /// Every output that has a schema, by the name of its command.
-const OUTPUTS: [(&str, fn() -> Schema); 3] =
-    [("survey", || schema_for!(Survey)), ("pose", || schema_for!(PoseReport)), ("rig", || schema_for!(RigReport))];
+const OUTPUTS: [Output; 3] = [
+    ("survey", || schema_for!(Survey)),
+    ("pose", || schema_for!(PoseReport)),
+    ("rig", || schema_for!(RigReport)),
+];
 
 /// `bellcrank schema NAME`
 #[derive(Debug, clap::Args)]

@@ -8,11 +8,17 @@ const WIDTH: usize = 100;
 /// A table with a heading: the first column to the left, the others, being numbers, to the right.
 pub fn table<'a>(heading: impl IntoIterator<Item = &'a str>, rows: impl IntoIterator<Item = Vec<String>>) -> String {
     let mut table = Table::new();
-    table.load_preset(presets::NOTHING).set_content_arrangement(ContentArrangement::Disabled);
+    table
+        .load_preset(presets::NOTHING)
+        .set_content_arrangement(ContentArrangement::Disabled);
     table.set_header(heading);
     table.add_rows(rows);
     for (number, column) in table.column_iter_mut().enumerate() {
-        let alignment = if number == 0 { CellAlignment::Left } else { CellAlignment::Right };
+        let alignment = if number == 0 {
+            CellAlignment::Left
+        } else {
+            CellAlignment::Right
+        };
         column.set_cell_alignment(alignment);
         column.set_padding((0, 2));
     }
@@ -23,7 +29,11 @@ pub fn table<'a>(heading: impl IntoIterator<Item = &'a str>, rows: impl IntoIter
 pub fn decimals(number: f64, digits: usize) -> String {
     let text = format!("{number:.digits$}");
     let is_zero = text.bytes().all(|byte| matches!(byte, b'-' | b'0' | b'.'));
-    if is_zero { text.trim_start_matches('-').to_owned() } else { text }
+    if is_zero {
+        text.trim_start_matches('-').to_owned()
+    } else {
+        text
+    }
 }
 
 /// A list after its lead, in lines of at most 100 characters.
@@ -36,8 +46,29 @@ pub fn listed(lead: &str, items: &[String]) -> String {
             text += "\n ";
             width = 1;
         }
-        text += &format!(" {item}{comma}");
+        text.extend([" ", item, comma]);
         width += item.len() + 2;
     }
     text + "\n"
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn zero_has_no_sign() {
+        assert_eq!(decimals(-0.004, 2), "0.00");
+        assert_eq!(decimals(-0.005_1, 2), "-0.01");
+        assert_eq!(decimals(f64::INFINITY, 1), "inf");
+    }
+
+    #[test]
+    fn a_list_stays_within_its_lines() {
+        let items = vec!["a name of some length".to_owned(); 12];
+        let text = listed("All:", &items);
+        assert!(text.lines().all(|line| line.len() <= WIDTH), "{text}");
+        assert_eq!(text.matches("length").count(), 12);
+        assert_eq!(listed("One:", &items[..1]), "One: a name of some length\n");
+    }
 }

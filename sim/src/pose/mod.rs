@@ -61,7 +61,11 @@ pub struct Refusal {
 
 impl Refusal {
     fn new(key: impl Into<String>, found: impl Into<String>, wanted: impl Into<String>) -> Refusal {
-        Refusal { key: key.into(), found: found.into(), wanted: wanted.into() }
+        Refusal {
+            key: key.into(),
+            found: found.into(),
+            wanted: wanted.into(),
+        }
     }
 }
 
@@ -93,11 +97,19 @@ impl<'m> ArmModel<'m> {
         };
         let Some(index) = index else {
             let found = name.map_or("none named".to_owned(), |name| format!("{name:?}"));
-            let wanted = if known.is_empty() { "a machine with an arm".to_owned() } else { known.join(" or ") };
+            let wanted = if known.is_empty() {
+                "a machine with an arm".to_owned()
+            } else {
+                known.join(" or ")
+            };
             return Err(Refusal::new("arm", found, wanted));
         };
         if !(0.0..=1e6).contains(&payload) {
-            return Err(Refusal::new("payload", format!("{payload} kg"), "a mass from 0 to 1000000 kg"));
+            return Err(Refusal::new(
+                "payload",
+                format!("{payload} kg"),
+                "a mass from 0 to 1000000 kg",
+            ));
         }
         let arm = &machine.arms[index];
         let settle = |&axis: &usize| {
@@ -106,10 +118,23 @@ impl<'m> ArmModel<'m> {
         };
         let mut bodies = Bodies::of_machine(machine).expect("a checked machine's arms are chains");
         if let Some(&last) = arm.axes.last() {
-            bodies.set_payload(last, Payload { mass: payload, at: machine.axes[last].joint.link });
+            bodies.set_payload(
+                last,
+                Payload {
+                    mass: payload,
+                    at: machine.axes[last].joint.link,
+                },
+            );
         }
         let core = core.arms()[index].clone();
-        Ok(ArmModel { machine, arm, core, geometry: arm.axes.iter().map(settle).collect(), bodies, payload })
+        Ok(ArmModel {
+            machine,
+            arm,
+            core,
+            geometry: arm.axes.iter().map(settle).collect(),
+            bodies,
+            payload,
+        })
     }
 
     /// Number of joints.
@@ -169,7 +194,11 @@ impl<'m> ArmModel<'m> {
             let (least, greatest) = axis.joint.range;
             if angle < least - SAME_ANGLE || angle > greatest + SAME_ANGLE {
                 let found = format!("{:.3} deg", angle.to_degrees());
-                let wanted = format!("{:.3} to {:.3} deg, the joint's range", least.to_degrees(), greatest.to_degrees());
+                let wanted = format!(
+                    "{:.3} to {:.3} deg, the joint's range",
+                    least.to_degrees(),
+                    greatest.to_degrees()
+                );
                 return Err(Refusal::new(&axis.name, found, wanted));
             }
         }
@@ -185,7 +214,11 @@ impl<'m> ArmModel<'m> {
             let stroke = told / scale;
             let found = format!("a stroke of {told:.3} {unit}");
             if stroke < -SAME_STROKE || stroke > travel + SAME_STROKE {
-                return Err(Refusal::new(&axis.name, found, format!("0 to {:.3} {unit}", travel * scale)));
+                return Err(Refusal::new(
+                    &axis.name,
+                    found,
+                    format!("0 to {:.3} {unit}", travel * scale),
+                ));
             }
             angles.push(geometry.angle(stroke).map_err(|why| unclosed(axis, found, why))?);
         }
@@ -195,7 +228,9 @@ impl<'m> ArmModel<'m> {
     fn answer(&self, angles: &[f64], rates: &[f64], accelerations: &[f64]) -> Result<PoseRow, Refusal> {
         let (all, pose) = self.place(angles);
         let tip = self.tip(&pose);
-        let torque = self.bodies.torque(&pose, &self.spread(rates), &self.spread(accelerations));
+        let torque = self
+            .bodies
+            .torque(&pose, &self.spread(rates), &self.spread(accelerations));
         let gravity = statics::gravity_torque(&self.bodies, &pose);
         let (jacobian, matrix) = (self.jacobian(&pose), self.bodies.mass_matrix(&pose));
         let entry = |i: usize, j: usize| matrix.get(self.bodies.tree(), i, j);
@@ -225,9 +260,10 @@ impl<'m> ArmModel<'m> {
                         rate_mm_s: ratio * rates[k] * 1e3,
                         force_n: hold.force,
                     },
-                    ActuatorKind::Motor { .. } => {
-                        ActuatorPose::Motor { stroke_deg: stroke.to_degrees(), torque_nm: hold.force }
-                    }
+                    ActuatorKind::Motor { .. } => ActuatorPose::Motor {
+                        stroke_deg: stroke.to_degrees(),
+                        torque_nm: hold.force,
+                    },
                 },
                 pressure_a_bar: hold.pressure_a / 1e5,
                 pressure_b_bar: hold.pressure_b / 1e5,
@@ -290,7 +326,10 @@ impl<'m> ArmModel<'m> {
 
     /// The tip as the core sees it, m.
     fn core_tip(&self, angles: &[f64]) -> Vector3<f64> {
-        #[expect(clippy::cast_possible_truncation, reason = "rounding to f32 is what the core is given")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            reason = "rounding to f32 is what the core is given"
+        )]
         let angles = angles.iter().map(|&angle| angle as f32);
         Vector3::from(ArmPose::new(&self.core, angles).tip.map(f64::from))
     }

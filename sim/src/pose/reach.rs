@@ -1,12 +1,14 @@
 //! From a tip position to joint angles: the core's own search, from several starts, made exact in f64.
 
 use bellcrank_core::plan;
-use nalgebra::{DVector, Vector3};
+use nalgebra::{DMatrix, DVector, Vector3};
 
 use super::{ArmModel, Refusal};
 
-/// Steps of the refinement. Each makes a small error far smaller.
-const STEPS: usize = 20;
+/// Most steps of the refinement. Each makes a small error far smaller, but a joint may first have to run into its end.
+const STEPS: usize = 50;
+/// Starts that are strewn over the ranges, after those that are chosen.
+const STREWN: usize = 40;
 /// The tip is there, m.
 const THERE: f64 = 1e-9;
 /// The tip is there as nearly as the core can tell, m.
@@ -24,7 +26,9 @@ impl ArmModel<'_> {
         };
         let mut nearest: Option<(f64, Vec<f64>)> = None;
         for start in self.starts() {
-            let Some(angles) = self.core_search(&start, &target) else { continue };
+            let Some(angles) = self.core_search(&start, &target) else {
+                continue;
+            };
             let (distance, angles) = self.refine(angles, &target);
             if nearest.as_ref().is_none_or(|(least, _)| distance < *least) {
                 nearest = Some((distance, angles));
@@ -49,7 +53,7 @@ impl ArmModel<'_> {
         }
     }
 
-    /// Where the search starts: the middle of all ranges, then each joint towards either end, then all of them.
+    /// Where the search starts: the middle of all ranges, each joint towards either end, all of them, and then anywhere.
     fn starts(&self) -> Vec<Vec<f64>> {
         let at = |share: &dyn Fn(usize) -> f64| -> Vec<f64> {
             let ranges = self.axes().map(|axis| axis.joint.range).enumerate();
@@ -60,35 +64,70 @@ impl ArmModel<'_> {
             starts.extend((0..self.joints()).map(|joint| at(&|k| if k == joint { end } else { 0.5 })));
             starts.push(at(&|_| end));
         }
+        // Multiples of roots of different numbers never line up.
+        starts.extend((1..=STREWN).map(|number| at(&|k| (number as f64 * ((2 + 4 * k) as f64).sqrt()).fract())));
         starts
     }
 
-    #[expect(clippy::cast_possible_truncation, reason = "rounding to f32 is what the core is given")]
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "rounding to f32 is what the core is given"
+    )]
     fn core_search(&self, start: &[f64], target: &Vector3<f64>) -> Option<Vec<f64>> {
-        let ranges: Vec<(f32, f32)> =
-            self.axes().map(|axis| (axis.joint.range.0 as f32, axis.joint.range.1 as f32)).collect();
+        let ranges: Vec<(f32, f32)> = self
+            .axes()
+            .map(|axis| (axis.joint.range.0 as f32, axis.joint.range.1 as f32))
+            .collect();
         let start: Vec<f32> = start.iter().map(|&angle| angle as f32).collect();
-        let found = plan::reach(&self.core, &ranges, &start, [target.x as f32, target.y as f32, target.z as f32])?;
+        let found = plan::reach(
+            &self.core,
+            &ranges,
+            &start,
+            [target.x as f32, target.y as f32, target.z as f32],
+        )?;
         Some(found.iter().map(|&angle| f64::from(angle)).collect())
     }
 
     /// Newton steps with the smallest change of angles, kept inside the ranges.
     fn refine(&self, mut angles: Vec<f64>, target: &Vector3<f64>) -> (f64, Vec<f64>) {
         self.keep_in_range(&mut angles);
+        let mut pose = self.place(&angles).1;
         for _ in 0..STEPS {
-            let (_, pose) = self.place(&angles);
             let error = target - self.tip(&pose);
             if error.norm() < THERE {
                 break;
             }
-            let columns = self.jacobian(&pose).rows(0, 3).into_owned().svd(true, true);
-            let cut = STIFF * columns.singular_values.max();
-            let Ok(step) = columns.solve(&DVector::from_column_slice(error.as_slice()), cut) else { break };
-            angles.iter_mut().zip(step.iter()).for_each(|(angle, step)| *angle += step);
+            let columns = self.jacobian(&pose).rows(0, 3).into_owned();
+            let step = self.step_within(columns, &error, &angles);
+            for (angle, step) in angles.iter_mut().zip(&step) {
+                *angle += step;
+            }
             self.keep_in_range(&mut angles);
+            pose = self.place(&angles).1;
         }
-        let (_, pose) = self.place(&angles);
         ((target - self.tip(&pose)).norm(), angles)
+    }
+
+    /// The smallest step, the joints left out that stand at an end of their range and would be sent beyond it.
+    fn step_within(&self, mut columns: DMatrix<f64>, error: &Vector3<f64>, angles: &[f64]) -> DVector<f64> {
+        let mut held = vec![false; angles.len()];
+        loop {
+            let mut step = least_step(&columns, error);
+            let mut more = false;
+            for (k, axis) in self.axes().enumerate() {
+                let (low, high) = axis.joint.range;
+                let beyond = (angles[k] <= low && step[k] < 0.0) || (angles[k] >= high && step[k] > 0.0);
+                more |= beyond && !held[k];
+                held[k] |= beyond;
+                if held[k] {
+                    step[k] = 0.0;
+                    columns.column_mut(k).fill(0.0);
+                }
+            }
+            if !more {
+                return step;
+            }
+        }
     }
 
     fn keep_in_range(&self, angles: &mut [f64]) {
@@ -96,4 +135,15 @@ impl ArmModel<'_> {
             *angle = angle.clamp(axis.joint.range.0, axis.joint.range.1);
         }
     }
+}
+
+/// The smallest change of angles that moves the tip so, as nearly as the arm can.
+fn least_step(columns: &DMatrix<f64>, error: &Vector3<f64>) -> DVector<f64> {
+    let parts = columns.clone().svd(true, true);
+    let cut = STIFF * parts.singular_values.max();
+    let wanted = DVector::from_column_slice(error.as_slice());
+    // Both factors were asked for, so there is a solution.
+    parts
+        .solve(&wanted, cut)
+        .unwrap_or_else(|_| DVector::zeros(columns.ncols()))
 }

@@ -59,9 +59,18 @@ enum Column {
 /// The file cannot be read, or has mistakes (poses that the arm cannot take among them): all of them in one error.
 pub fn read(model: &ArmModel, path: &str) -> Result<PoseReport, TableError> {
     let (file, text) = read_file(path)?;
-    let mut mistakes = Mistakes { file: &file, list: Vec::new() };
-    let mut reader = csv::ReaderBuilder::new().flexible(true).trim(csv::Trim::All).from_reader(text.as_bytes());
-    let names: Vec<String> = reader.headers().map(|row| row.iter().map(str::to_owned).collect()).unwrap_or_default();
+    let mut mistakes = Mistakes {
+        file: &file,
+        list: Vec::new(),
+    };
+    let mut reader = csv::ReaderBuilder::new()
+        .flexible(true)
+        .trim(csv::Trim::All)
+        .from_reader(text.as_bytes());
+    let names: Vec<String> = reader
+        .headers()
+        .map(|row| row.iter().map(str::to_owned).collect())
+        .unwrap_or_default();
     let columns = mistakes.columns(model, &names);
     if !mistakes.list.is_empty() {
         return Err(TableError::Content(mistakes.list));
@@ -70,7 +79,7 @@ pub fn read(model: &ArmModel, path: &str) -> Result<PoseReport, TableError> {
     for record in reader.records() {
         // The text is UTF-8 and rows may be of any length, so there is nothing left that the reader could object to.
         let Ok(record) = record else { break };
-        let line = record.position().map_or(0, csv::Position::line);
+        let line = line_of(&text, &record);
         if rows.len() == MAX_ROWS {
             mistakes.add(line, "", format!("more than {MAX_ROWS} rows"), "fewer".to_owned());
             break;
@@ -81,7 +90,9 @@ pub fn read(model: &ArmModel, path: &str) -> Result<PoseReport, TableError> {
             continue;
         }
         let cells = names.iter().zip(&record).map(|(name, cell)| (name.as_str(), cell));
-        let Some(numbers) = mistakes.numbers(line, cells) else { continue };
+        let Some(numbers) = mistakes.numbers(line, cells) else {
+            continue;
+        };
         match model.pose(&asked(model.joints(), &columns, &numbers)) {
             Ok(row) => rows.push(row),
             Err(refusal) => mistakes.add(line, &refusal.key, refusal.found, refusal.wanted),
@@ -90,10 +101,17 @@ pub fn read(model: &ArmModel, path: &str) -> Result<PoseReport, TableError> {
     if rows.is_empty() && mistakes.list.is_empty() {
         mistakes.add(1, "", "no row of numbers".to_owned(), "at least one".to_owned());
     }
-    if mistakes.list.is_empty() { Ok(model.report(rows)) } else { Err(TableError::Content(mistakes.list)) }
+    if mistakes.list.is_empty() {
+        Ok(model.report(rows))
+    } else {
+        Err(TableError::Content(mistakes.list))
+    }
 }
 
 /// The answers as CSV, one row a pose.
+///
+/// # Panics
+/// Never: memory takes everything, and all rows are of one length.
 pub fn write(report: &PoseReport) -> Vec<u8> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     for (number, pose) in report.poses.iter().enumerate() {
@@ -102,7 +120,12 @@ pub fn write(report: &PoseReport) -> Vec<u8> {
             let mut cell = |what: &str, value: f64| row.push((format!("{}_{what}", column_name(&axis.axis)), value));
             cell("deg", axis.angle_deg);
             match axis.actuator {
-                ActuatorPose::Cylinder { stroke_mm, moment_arm_mm, rate_mm_s, force_n } => {
+                ActuatorPose::Cylinder {
+                    stroke_mm,
+                    moment_arm_mm,
+                    rate_mm_s,
+                    force_n,
+                } => {
                     cell("stroke_mm", stroke_mm);
                     cell("moment_arm_mm", moment_arm_mm);
                     cell("mm_s", rate_mm_s);
@@ -120,10 +143,14 @@ pub fn write(report: &PoseReport) -> Vec<u8> {
         }
         row.push(("core_apart_mm".to_owned(), pose.core_apart_mm));
         if number == 0 {
-            writer.write_record(row.iter().map(|(name, _)| name)).expect("memory takes everything");
+            writer
+                .write_record(row.iter().map(|(name, _)| name))
+                .expect("memory takes everything");
         }
         // The shortest text that reads back as the same double.
-        writer.write_record(row.iter().map(|(_, value)| value.to_string())).expect("rows are of one length");
+        writer
+            .write_record(row.iter().map(|(_, value)| value.to_string()))
+            .expect("rows are of one length");
     }
     writer.into_inner().expect("memory takes everything")
 }
@@ -131,6 +158,21 @@ pub fn write(report: &PoseReport) -> Vec<u8> {
 /// An axis' name as it stands in a heading.
 fn column_name(axis: &str) -> String {
     axis.replace(' ', "_")
+}
+
+/// The line that a row starts on. The reader's own count stands before the blank lines that it skips.
+fn line_of(text: &str, record: &csv::StringRecord) -> u64 {
+    let Some(position) = record.position() else { return 0 };
+    let from = usize::try_from(position.byte())
+        .ok()
+        .and_then(|byte| text.get(byte..))
+        .unwrap_or_default();
+    let blank = from
+        .chars()
+        .take_while(|c| matches!(c, '\r' | '\n'))
+        .filter(|c| *c == '\n')
+        .count();
+    position.line() + blank as u64
 }
 
 struct Mistakes<'f> {
@@ -142,7 +184,14 @@ impl Mistakes<'_> {
     fn add(&mut self, line: u64, path: &str, found: String, wanted: String) {
         let line = usize::try_from(line).unwrap_or(usize::MAX);
         let (file, path) = (self.file.to_owned(), path.to_owned());
-        self.list.push(Complaint { file, line, span: 0..0, path, found, wanted });
+        self.list.push(Complaint {
+            file,
+            line,
+            span: 0..0,
+            path,
+            found,
+            wanted,
+        });
     }
 
     /// What each column gives, where the headings make sense.
@@ -152,8 +201,13 @@ impl Mistakes<'_> {
         for name in names {
             match known.iter().find(|(known, _)| known == name) {
                 None => {
-                    let axis = model.axes().next().map_or(String::new(), |axis| column_name(&axis.name));
-                    let wanted = format!("a name like {axis}_deg, q0_rad, {axis}_stroke_mm, tip_x_mm, {axis}_deg_s, qdd0_rad_s2");
+                    let axis = model
+                        .axes()
+                        .next()
+                        .map_or(String::new(), |axis| column_name(&axis.name));
+                    let wanted = format!(
+                        "a name like {axis}_deg, q0_rad, {axis}_stroke_mm, tip_x_mm, {axis}_deg_s, qdd0_rad_s2"
+                    );
                     self.add(1, name, "an unknown column".to_owned(), wanted);
                 }
                 Some((_, column)) if columns.iter().any(|other| other.what() == column.what()) => {
@@ -208,8 +262,9 @@ impl Column {
 /// All headings that a file for this arm may have.
 fn known_columns(model: &ArmModel) -> Vec<(String, Column)> {
     const DEG: f64 = std::f64::consts::PI / 180.0;
-    let mut known: Vec<(String, Column)> =
-        (0..3).map(|k| (format!("tip_{}_mm", ["x", "y", "z"][k]), Column::Tip(k))).collect();
+    let mut known: Vec<(String, Column)> = (0..3)
+        .map(|k| (format!("tip_{}_mm", ["x", "y", "z"][k]), Column::Tip(k)))
+        .collect();
     for (k, axis) in model.axes().enumerate() {
         let name = column_name(&axis.name);
         let mut add = |name: &str, unit: &str, column| known.push((format!("{name}_{unit}"), column));
@@ -252,5 +307,9 @@ fn asked(joints: usize, columns: &[Column], numbers: &[f64]) -> Asked {
         None if by_stroke => Ask::Strokes(place),
         None => Ask::Angles(place),
     };
-    Asked { pose, rates, accelerations }
+    Asked {
+        pose,
+        rates,
+        accelerations,
+    }
 }

@@ -24,19 +24,40 @@ impl<'m> Chain<'m> {
     /// An arm with its grip.
     pub(super) fn of_arm(machine: &'m Description, arm: &Arm) -> Chain<'m> {
         let judged = arm.axes.iter().chain(&arm.grip).copied().collect();
-        Chain { machine, joints: arm.axes.clone(), judged, tip: arm.axes.last().copied() }
+        Chain {
+            machine,
+            joints: arm.axes.clone(),
+            judged,
+            tip: arm.axes.last().copied(),
+        }
     }
 
     /// Every axis that belongs to no arm, by itself.
     pub(super) fn of_loose_axes(machine: &'m Description) -> Vec<Chain<'m>> {
-        let in_arm = |axis: &usize| machine.arms.iter().any(|arm| arm.axes.contains(axis) || arm.grip == Some(*axis));
+        let in_arm = |axis: &usize| {
+            machine
+                .arms
+                .iter()
+                .any(|arm| arm.axes.contains(axis) || arm.grip == Some(*axis))
+        };
         let loose = (0..machine.axes.len()).filter(|axis| !in_arm(axis));
-        loose.map(|axis| Chain { machine, joints: vec![axis], judged: vec![axis], tip: None }).collect()
+        loose
+            .map(|axis| Chain {
+                machine,
+                joints: vec![axis],
+                judged: vec![axis],
+                tip: None,
+            })
+            .collect()
     }
 
     /// Visits every pose of the grid, with as many values of each joint as there is room for.
     pub(super) fn each(&self, bodies: &Bodies, visit: impl FnMut(&PerJoint, &Pose)) {
-        let fits = |values: &usize| values.checked_pow(self.exponent()).is_some_and(|poses| poses <= POSES_MAX);
+        let fits = |values: &usize| {
+            values
+                .checked_pow(self.exponent())
+                .is_some_and(|poses| poses <= POSES_MAX)
+        };
         let values = (2..=PER_JOINT_MAX).take_while(fits).last().unwrap_or(2);
         self.each_of(values, &[], bodies, visit);
     }
@@ -58,8 +79,12 @@ impl<'m> Chain<'m> {
         for &(axis, angle) in kept {
             angles[axis] = angle;
         }
-        let free: Vec<usize> =
-            self.joints.iter().copied().filter(|joint| kept.iter().all(|(axis, _)| axis != joint)).collect();
+        let free: Vec<usize> = self
+            .joints
+            .iter()
+            .copied()
+            .filter(|joint| kept.iter().all(|(axis, _)| axis != joint))
+            .collect();
         let poses = free.iter().fold(1, |poses, _| poses * values);
         let mut pose = Pose::default();
         for number in 0..poses {

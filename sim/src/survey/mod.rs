@@ -58,7 +58,12 @@ pub fn survey(machine: &Description, payload: f64) -> Result<Survey, TreeError> 
     }
 
     let axes = found.report();
-    let loads = |axis: &&AxisSurvey| axis.holding.iter().chain(&axis.holding_payload).any(|hold| hold.above_tank_bar * 1e5 > NO_LOAD);
+    let loads = |axis: &&AxisSurvey| {
+        axis.holding
+            .iter()
+            .chain(&axis.holding_payload)
+            .any(|hold| hold.above_tank_bar * 1e5 > NO_LOAD)
+    };
     Ok(Survey {
         machine: machine.name.clone(),
         supply_bar: machine.supply.pressure / 1e5,
@@ -66,7 +71,11 @@ pub fn survey(machine: &Description, payload: f64) -> Result<Survey, TreeError> 
         pump_lpm: machine.supply.flow * 60e3,
         payload_kg: payload,
         without_load_holding_valve: axes.iter().filter(loads).map(|axis| axis.axis.clone()).collect(),
-        too_weak: axes.iter().filter(|axis| !axis.holds).map(|axis| axis.axis.clone()).collect(),
+        too_weak: axes
+            .iter()
+            .filter(|axis| !axis.holds)
+            .map(|axis| axis.axis.clone())
+            .collect(),
         axes,
         arms,
     })
@@ -79,7 +88,13 @@ fn settle(axis: &bellcrank_machine::description::Axis) -> Geometry {
 fn with_payload(bodies: &Bodies, machine: &Description, mass: f64) -> Bodies {
     let mut bodies = bodies.clone();
     for last in machine.arms.iter().filter_map(|arm| arm.axes.last()) {
-        bodies.set_payload(*last, Payload { mass, at: machine.axes[*last].joint.link });
+        bodies.set_payload(
+            *last,
+            Payload {
+                mass,
+                at: machine.axes[*last].joint.link,
+            },
+        );
     }
     bodies
 }
@@ -105,7 +120,11 @@ impl SeenArm {
         let arm = &machine.arms[index];
         let tip = tip(machine, arm, pose);
         let from_base = (tip - arm.base).xy().norm();
-        let seen = |value: f64| Seen { value, tip, angles: arm.axes.iter().map(|&axis| angles[axis]).collect() };
+        let seen = |value: f64| Seen {
+            value,
+            tip,
+            angles: arm.axes.iter().map(|&axis| angles[axis]).collect(),
+        };
         // Each is kept where it is greatest.
         let values = [from_base, -from_base, tip.z, -tip.z];
         match &mut self.tips {
@@ -140,15 +159,27 @@ impl SeenArm {
             angles_deg: degrees(&seen.angles),
         };
         let [furthest, nearest, highest, lowest] = self.tips.expect("a grid has poses").each_ref().map(place);
-        let zones = self.zones.iter().zip(&machine.zones).map(|((seen, axis), zone)| ZoneSurvey {
-            zone: zone.name.clone(),
-            clearance_mm: seen.value * 1e3,
-            margin_mm: zone.margin * 1e3,
-            nearest_link: machine.axes[*axis].name.clone(),
-            angles_deg: degrees(&seen.angles),
-        });
+        let zones = self
+            .zones
+            .iter()
+            .zip(&machine.zones)
+            .map(|((seen, axis), zone)| ZoneSurvey {
+                zone: zone.name.clone(),
+                clearance_mm: seen.value * 1e3,
+                margin_mm: zone.margin * 1e3,
+                nearest_link: machine.axes[*axis].name.clone(),
+                angles_deg: degrees(&seen.angles),
+            });
         let axes = arm.axes.iter().map(|&axis| machine.axes[axis].name.clone());
-        ArmSurvey { arm: arm.name.clone(), axes: axes.collect(), furthest, nearest, highest, lowest, zones: zones.collect() }
+        ArmSurvey {
+            arm: arm.name.clone(),
+            axes: axes.collect(),
+            furthest,
+            nearest,
+            highest,
+            lowest,
+            zones: zones.collect(),
+        }
     }
 }
 

@@ -101,7 +101,10 @@ pub struct EachWay {
 impl EachWay {
     /// Both, turned into something else.
     pub fn map(self, change: impl Fn(f64) -> f64) -> EachWay {
-        EachWay { extend: change(self.extend), retract: change(self.retract) }
+        EachWay {
+            extend: change(self.extend),
+            retract: change(self.retract),
+        }
     }
 }
 
