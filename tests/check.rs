@@ -25,13 +25,31 @@ pub fn parts() -> Parts {
     let axis = |lever| Axis {
         linkage: Linkage::Direct { zero: -1.5 },
         stroke: (0.1, 2.9),
-        sensor: Calibration { low: (0.5, 0.0), high: (9.5, 3.0), fault_volts: (0.2, 9.8) },
-        valve: ValveCurve {
-            deadband: EachWay { out: DEADBAND, inward: DEADBAND },
-            full_rate: EachWay { out: FULL_RATE, inward: FULL_RATE },
+        sensor: Calibration {
+            low: (0.5, 0.0),
+            high: (9.5, 3.0),
+            fault_volts: (0.2, 9.8),
         },
-        area: EachWay { out: 1e-4, inward: 1e-4 },
-        channel: Channel { neutral: 0.5, low: 0.1, high: 0.9, reversed: false },
+        valve: ValveCurve {
+            deadband: EachWay {
+                out: DEADBAND,
+                inward: DEADBAND,
+            },
+            full_rate: EachWay {
+                out: FULL_RATE,
+                inward: FULL_RATE,
+            },
+        },
+        area: EachWay {
+            out: 1e-4,
+            inward: 1e-4,
+        },
+        channel: Channel {
+            neutral: 0.5,
+            low: 0.1,
+            high: 0.9,
+            reversed: false,
+        },
         tracking: Tracking {
             gain: 2.0,
             integral_time: 1.0,
@@ -52,13 +70,27 @@ pub fn parts() -> Parts {
         },
         lever: Some(lever),
     };
-    let joint = |index, about, link| Joint { axis: AxisId::new(index).unwrap(), about, link, radius: 0.1 };
-    let station = |late, speed_cap| StationLimits { frame_late: micros(late), speed_cap, dead_zone: 0.05 };
+    let joint = |index, about, link| Joint {
+        axis: AxisId::new(index).unwrap(),
+        about,
+        link,
+        radius: 0.1,
+    };
+    let station = |late, speed_cap| StationLimits {
+        frame_late: micros(late),
+        speed_cap,
+        dead_zone: 0.05,
+    };
     Parts {
         axes: [axis(0), axis(1)].into_iter().collect(),
         arms: [Arm {
             base: [0.5, 0.0, 1.0],
-            joints: [joint(0, JointAxis::Z, [0.0; 3]), joint(1, JointAxis::Y, [2.0, 0.0, 0.0])].into_iter().collect(),
+            joints: [
+                joint(0, JointAxis::Z, [0.0; 3]),
+                joint(1, JointAxis::Y, [2.0, 0.0, 0.0]),
+            ]
+            .into_iter()
+            .collect(),
             pitch_joint: 1,
             grip: None,
             tip_speed: 0.5,
@@ -69,7 +101,13 @@ pub fn parts() -> Parts {
         }]
         .into_iter()
         .collect(),
-        zones: [Zone { min: [0.0, 1.2, 0.0], max: [3.0, 2.0, 3.0], margin: 0.1 }].into_iter().collect(),
+        zones: [Zone {
+            min: [0.0, 1.2, 0.0],
+            max: [3.0, 2.0, 3.0],
+            margin: 0.1,
+        }]
+        .into_iter()
+        .collect(),
         timing: Timing {
             tick: micros(TICK_US),
             tick_late: micros(10_000),
@@ -117,7 +155,11 @@ pub struct Bench<'m> {
 impl<'m> Bench<'m> {
     /// Just switched on.
     pub fn new(machine: &'m Machine) -> Self {
-        let hand = HandFrame { stop_clear: true, age: Some(Duration::from_ticks(0)), ..HandFrame::default() };
+        let hand = HandFrame {
+            stop_clear: true,
+            age: Some(Duration::from_ticks(0)),
+            ..HandFrame::default()
+        };
         Self {
             controller: Controller::new(machine),
             inputs: Inputs {
@@ -184,7 +226,11 @@ impl<'m> Bench<'m> {
     pub fn tick(&mut self) {
         self.ticks += 1;
         self.inputs.now = Instant::from_ticks(u64::from(self.ticks * TICK_US));
-        self.silent_us = if self.broken.silent { self.silent_us + TICK_US } else { 0 };
+        self.silent_us = if self.broken.silent {
+            self.silent_us + TICK_US
+        } else {
+            0
+        };
         for hand in [&mut self.inputs.seat, &mut self.inputs.remote] {
             hand.age = hand.age.map(|_| Duration::from_ticks(self.silent_us));
         }
@@ -196,7 +242,9 @@ impl<'m> Bench<'m> {
                 _ => Some(0.5 + 9.0 * stroke / 3.0 + dither),
             };
             if self.broken.frozen != Some(index) {
-                self.inputs.sensors.set(id, volts.and_then(|volts| Volts::new(volts).ok()));
+                self.inputs
+                    .sensors
+                    .set(id, volts.and_then(|volts| Volts::new(volts).ok()));
             }
         }
         let outputs = self.controller.tick(&self.inputs);
@@ -205,15 +253,30 @@ impl<'m> Bench<'m> {
             let opening = (duty - 0.5) / 0.4;
             let beyond = (opening.abs() - DEADBAND).max(0.0) / (1.0 - DEADBAND);
             let supplied = outputs.valve_power && outputs.dump_closed && self.broken.jammed != Some(index);
-            let commanded = if supplied { opening.signum() * beyond * FULL_RATE } else { 0.0 };
+            let commanded = if supplied {
+                opening.signum() * beyond * FULL_RATE
+            } else {
+                0.0
+            };
             let rate = match self.broken.runs {
                 // A spool that sticks open moves its axis as long as there is pressure.
-                Some((runs, rate)) if runs == index => if outputs.dump_closed { rate } else { 0.0 },
+                Some((runs, rate)) if runs == index => {
+                    if outputs.dump_closed {
+                        rate
+                    } else {
+                        0.0
+                    }
+                }
                 _ => commanded,
             };
             *stroke = (*stroke + rate * TICK_US as f32 * 1e-6).clamp(0.0, 3.0);
         }
         self.outputs = Some(outputs);
+    }
+
+    /// The controller as it is now.
+    pub fn controller(&self) -> Controller<'m> {
+        self.controller.clone()
     }
 
     /// Where the last tick found the machine.

@@ -18,7 +18,14 @@ fn posture(machine: &Machine, strokes: [f32; 2]) -> Posture {
     for (index, stroke) in strokes.into_iter().enumerate() {
         let id = AxisId::new(index).unwrap();
         let angle = machine.axis(id).unwrap().linkage.angle(stroke).unwrap();
-        posture.axes.set(id, AxisPosture { stroke, angle, ..posture.axes.get(id) });
+        posture.axes.set(
+            id,
+            AxisPosture {
+                stroke,
+                angle,
+                ..posture.axes.get(id)
+            },
+        );
     }
     posture
 }
@@ -63,14 +70,21 @@ fn stays_out(drive: impl Fn(&mut Bench)) {
         furthest = furthest.max(tip(&bench)[1]);
     }
     assert!(furthest < 1.005, "the tip got to y = {furthest} m");
-    assert!(furthest > 0.9, "the tip stayed at y = {furthest} m: held back long before it had to be");
+    assert!(
+        furthest > 0.9,
+        "the tip stayed at y = {furthest} m: held back long before it had to be"
+    );
     assert_eq!(bench.state(), State::Enabled);
     assert!(bench.logged(What::HeldFromZone(0)), "{:?}", bench.events());
 }
 
 fn tip(bench: &Bench) -> [f32; 3] {
     let [slew, lift] = bench.strokes.map(|stroke| stroke - 1.5);
-    [0.5 + 2.0 * slew.cos() * lift.cos(), 2.0 * slew.sin() * lift.cos(), 1.0 - 2.0 * lift.sin()]
+    [
+        0.5 + 2.0 * slew.cos() * lift.cos(),
+        2.0 * slew.sin() * lift.cos(),
+        1.0 - 2.0 * lift.sin(),
+    ]
 }
 
 #[test]
@@ -95,7 +109,11 @@ fn the_end_of_the_range_is_braked_for() {
         bench.run(8_000);
         let left = (bench.strokes[1] - end).abs();
         assert!(left < 0.01, "stands {left} from its end");
-        assert!((0.1 - 1e-3..=2.9 + 1e-3).contains(&bench.strokes[1]), "went over its end: {}", bench.strokes[1]);
+        assert!(
+            (0.1 - 1e-3..=2.9 + 1e-3).contains(&bench.strokes[1]),
+            "went over its end: {}",
+            bench.strokes[1]
+        );
         assert_eq!(bench.state(), State::Enabled);
         assert!(bench.logged(What::HeldFromEnd));
     }

@@ -15,12 +15,23 @@ fn machine() -> Machine {
 /// Breaks something while the slew turns; the machine must end in `wanted` without power within `ms`, naming `cause`, and stay
 /// there until it is mended and reset, at which it must be able to work again.
 #[track_caller]
-fn check(breaks: impl Fn(&mut Bench), mends: impl Fn(&mut Bench), cause: (Cause, Option<usize>), wanted: State, ms: u32) {
+fn check(
+    breaks: impl Fn(&mut Bench),
+    mends: impl Fn(&mut Bench),
+    cause: (Cause, Option<usize>),
+    wanted: State,
+    ms: u32,
+) {
     let machine = machine();
     let mut bench = Bench::slewing(&machine);
     breaks(&mut bench);
     bench.run(ms);
-    assert_eq!((bench.state(), bench.cause()), (wanted, Some(cause)), "{:?}", bench.events());
+    assert_eq!(
+        (bench.state(), bench.cause()),
+        (wanted, Some(cause)),
+        "{:?}",
+        bench.events()
+    );
     assert!(bench.dead(), "no power, dump open, neutral");
 
     // Latched: mending alone does not bring it back, and a reset with the lever still out is refused.
@@ -93,19 +104,37 @@ fn a_silent_station_ramps_down_and_stops() {
 #[test]
 fn broken_sensor_wire() {
     let set = |sensor| move |bench: &mut Bench| bench.broken.sensor = sensor;
-    check(set(Some((0, Some(0.0)))), set(None), (Cause::SensorLow, Some(0)), State::Fault, 500);
+    check(
+        set(Some((0, Some(0.0)))),
+        set(None),
+        (Cause::SensorLow, Some(0)),
+        State::Fault,
+        500,
+    );
 }
 
 #[test]
 fn sensor_shorted_to_its_supply() {
     let set = |sensor| move |bench: &mut Bench| bench.broken.sensor = sensor;
-    check(set(Some((1, Some(10.0)))), set(None), (Cause::SensorHigh, Some(1)), State::Fault, 500);
+    check(
+        set(Some((1, Some(10.0)))),
+        set(None),
+        (Cause::SensorHigh, Some(1)),
+        State::Fault,
+        500,
+    );
 }
 
 #[test]
 fn a_converter_that_gives_nothing_is_a_broken_sensor() {
     let set = |sensor| move |bench: &mut Bench| bench.broken.sensor = sensor;
-    check(set(Some((1, None))), set(None), (Cause::SensorLow, Some(1)), State::Fault, 500);
+    check(
+        set(Some((1, None))),
+        set(None),
+        (Cause::SensorLow, Some(1)),
+        State::Fault,
+        500,
+    );
 }
 
 #[test]
@@ -114,7 +143,10 @@ fn a_reading_that_jumps() {
     let mut bench = Bench::slewing(&machine);
     bench.broken.sensor = Some((1, Some(2.0)));
     bench.run(500);
-    assert_eq!((bench.state(), bench.cause()), (State::Fault, Some((Cause::SensorJump, Some(1)))));
+    assert_eq!(
+        (bench.state(), bench.cause()),
+        (State::Fault, Some((Cause::SensorJump, Some(1))))
+    );
 }
 
 #[test]
@@ -124,22 +156,42 @@ fn an_axis_that_runs_by_itself_is_cut() {
     bench.run(300);
     bench.broken.runs = Some((1, 0.1));
     bench.run(200);
-    assert_eq!((bench.state(), bench.cause()), (State::Fault, Some((Cause::MotionUnasked, Some(1)))));
+    assert_eq!(
+        (bench.state(), bench.cause()),
+        (State::Fault, Some((Cause::MotionUnasked, Some(1))))
+    );
     assert!(bench.dead());
 }
 
 #[test]
 fn an_axis_that_does_not_move_and_a_sensor_that_is_frozen_are_told_apart() {
     for (broken, cause) in [
-        (Broken { jammed: Some(0), ..Broken::default() }, Cause::NoMotion),
-        (Broken { frozen: Some(0), ..Broken::default() }, Cause::SensorFrozen),
+        (
+            Broken {
+                jammed: Some(0),
+                ..Broken::default()
+            },
+            Cause::NoMotion,
+        ),
+        (
+            Broken {
+                frozen: Some(0),
+                ..Broken::default()
+            },
+            Cause::SensorFrozen,
+        ),
     ] {
         let machine = machine();
         let mut bench = Bench::enabled(&machine);
         bench.broken = broken;
         bench.lever(0, 0.5);
         bench.run(1500);
-        assert_eq!((bench.state(), bench.cause()), (State::Fault, Some((cause, Some(0)))), "{:?}", bench.events());
+        assert_eq!(
+            (bench.state(), bench.cause()),
+            (State::Fault, Some((cause, Some(0)))),
+            "{:?}",
+            bench.events()
+        );
     }
 }
 
@@ -149,7 +201,12 @@ fn an_axis_that_goes_the_wrong_way() {
     let mut bench = Bench::slewing(&machine);
     bench.broken.runs = Some((0, -0.15));
     bench.run(400);
-    assert_eq!((bench.state(), bench.cause()), (State::Fault, Some((Cause::WrongWay, Some(0)))), "{:?}", bench.events());
+    assert_eq!(
+        (bench.state(), bench.cause()),
+        (State::Fault, Some((Cause::WrongWay, Some(0)))),
+        "{:?}",
+        bench.events()
+    );
 }
 
 #[test]
@@ -192,7 +249,10 @@ fn a_late_tick_and_a_clock_that_stands_still_are_faults() {
         }
         inputs.now = Instant::from_ticks(49 * u64::from(TICK_US) + late_us);
         let outputs = controller.tick(&inputs);
-        assert_eq!((outputs.status.state, outputs.status.cause), (State::Fault, Some(Cause::TickLate)));
+        assert_eq!(
+            (outputs.status.state, outputs.status.cause),
+            (State::Fault, Some(Cause::TickLate))
+        );
     }
 }
 
@@ -210,7 +270,11 @@ fn authority_changes_only_without_power_and_remote_is_slower() {
     bench.inputs.seat.enable = false;
     bench.lever(0, 0.0);
     bench.run(600);
-    assert_eq!(bench.state(), State::Ready, "enable was held over: it must be pressed anew");
+    assert_eq!(
+        bench.state(),
+        State::Ready,
+        "enable was held over: it must be pressed anew"
+    );
     bench.inputs.remote.enable = false;
     bench.run(50);
     bench.inputs.remote.enable = true;
@@ -236,9 +300,17 @@ fn the_gate_alone_holds_against_an_open_stop_channel() {
         for action in [Action::Cut, Action::RampDown, Action::Drive] {
             for stop_chain in [[true, true], [true, false], [false, true], [false, false]] {
                 for duty in [0.0, 0.05, 0.1, 0.5, 0.9, 0.95, 1.0] {
-                    let permit =
-                        Permit { state, action, station: Station::Seat, limits: machine.seat(), cause: None };
-                    let inputs = Inputs { stop_chain, ..bench.inputs };
+                    let permit = Permit {
+                        state,
+                        action,
+                        station: Station::Seat,
+                        limits: machine.seat(),
+                        cause: None,
+                    };
+                    let inputs = Inputs {
+                        stop_chain,
+                        ..bench.inputs
+                    };
                     let duties = PerAxis::all(Duty::new(duty).unwrap());
                     let out = Gate::default().step(&machine, &inputs, &permit, &duties);
                     let may = stop_chain == [true, true] && action != Action::Cut;

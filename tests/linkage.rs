@@ -1,5 +1,10 @@
 //! The core's linkages against textbook geometry.
 
+#![allow(
+    clippy::cast_possible_truncation,
+    reason = "narrowing to what the core is given is what is tested"
+)]
+
 use std::f64::consts::PI;
 
 use bellcrank_core::linkage::{FourBar, Linkage, LinkageError, Triangle};
@@ -7,13 +12,23 @@ use proptest::prelude::*;
 
 /// A clevis whose angle is the included angle itself, whose stroke is the pin-to-pin length.
 fn clevis(a: f32, b: f32) -> Linkage {
-    Linkage::Clevis(Triangle { a, b, closed: 1e-6, zero: 0.0, sense: 1.0 })
+    Linkage::Clevis(Triangle {
+        a,
+        b,
+        closed: 1e-6,
+        zero: 0.0,
+        sense: 1.0,
+    })
 }
 
 /// Source: law of cosines, cos θ = (a²+b²-L²)/(2ab) (any trigonometry text); PV-01, PV-02.
 #[test]
 fn included_angle_of_the_law_of_cosines() {
-    for (a, b, length, degrees) in [(0.8, 0.35, 0.9, 94.865756), (0.8, 0.35, 0.6, 44.048626), (0.6, 0.8, 1.0, 90.0)] {
+    for (a, b, length, degrees) in [
+        (0.8, 0.35, 0.9, 94.865756),
+        (0.8, 0.35, 0.6, 44.048626),
+        (0.6, 0.8, 1.0, 90.0),
+    ] {
         let angle = clevis(a, b).angle(length).unwrap().to_degrees();
         assert!((f64::from(angle) - degrees).abs() < 2e-4, "{angle}, wanted {degrees}");
     }
@@ -24,7 +39,11 @@ fn included_angle_of_the_law_of_cosines() {
 /// Source: dL/dθ = ab sin θ / L, by differentiating the law of cosines; PV-03.
 #[test]
 fn effective_lever() {
-    for (a, b, degrees, lever) in [(0.6, 0.8, 90.0_f32, 0.48), (0.6, 0.8, 60.0, 0.576461), (0.8, 0.35, 94.865756, 0.30999)] {
+    for (a, b, degrees, lever) in [
+        (0.6, 0.8, 90.0_f32, 0.48),
+        (0.6, 0.8, 60.0, 0.576461),
+        (0.8, 0.35, 94.865756, 0.30999),
+    ] {
         let found = clevis(a, b).ratio(degrees.to_radians()).unwrap();
         assert!((f64::from(found) - lever).abs() < 5e-6, "{found}, wanted {lever}");
     }
@@ -46,7 +65,13 @@ fn unreachable_lengths_are_errors() {
 fn four_bar(child_side: f32, rocker_side: f32) -> Linkage {
     Linkage::FourBar(FourBar {
         // A cylinder whose stroke is a measure of the crank's angle: θ2 = included angle of a triangle with its zero at 0.
-        cylinder: Triangle { a: 0.1, b: 0.1, closed: 1e-6, zero: 0.0, sense: 1.0 },
+        cylinder: Triangle {
+            a: 0.1,
+            b: 0.1,
+            closed: 1e-6,
+            zero: 0.0,
+            sense: 1.0,
+        },
         pivot: [-0.1, 0.0],
         rocker: 0.04,
         coupler: 0.12,
@@ -68,10 +93,18 @@ fn stroke_at(degrees: f64) -> f32 {
 fn textbook_four_bar() {
     let open = four_bar(-1.0, 1.0);
     let angle = open.angle(stroke_at(40.0)).unwrap();
-    assert!((f64::from(angle).to_degrees() - 57.3249).abs() < 1e-3, "{}", angle.to_degrees());
+    assert!(
+        (f64::from(angle).to_degrees() - 57.3249).abs() < 1e-3,
+        "{}",
+        angle.to_degrees()
+    );
     let crossed = four_bar(1.0, -1.0);
     let other = crossed.angle(stroke_at(40.0)).unwrap();
-    assert!((f64::from(other).to_degrees() + 98.005).abs() < 1e-3, "{}", other.to_degrees());
+    assert!(
+        (f64::from(other).to_degrees() + 98.005).abs() < 1e-3,
+        "{}",
+        other.to_degrees()
+    );
 
     // d stroke / d θ4 = (d stroke / d θ2) / (ω4/ω2); d stroke / d θ2 = 0.1 cos(θ2/2) for two arms of 0.1 m.
     let wanted = 0.1 * (20_f64.to_radians()).cos() / 0.279919;

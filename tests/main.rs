@@ -2,9 +2,13 @@
 
 mod bad_input;
 mod check;
+mod closed_loop;
 mod command;
+mod docs;
 mod guard;
+mod hostile;
 mod interlock;
+mod kinematics;
 mod linkage;
 mod plant;
 mod tidy;

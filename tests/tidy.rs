@@ -204,7 +204,9 @@ fn tracked_files() -> impl Iterator<Item = String> {
 }
 
 fn rust_files() -> impl Iterator<Item = (String, String)> {
-    tracked_files().filter(|path| path.ends_with(".rs")).filter_map(read)
+    tracked_files()
+        .filter(|path| Path::new(path).extension().is_some_and(|ending| ending == "rs"))
+        .filter_map(read)
 }
 
 /// A path and its text, unless it is deleted or not text.

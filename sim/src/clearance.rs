@@ -57,7 +57,11 @@ pub fn line_to_box(zone: &Zone, start: Vector3<f64>, end: Vector3<f64>) -> f64 {
         // Within a piece the same coordinates are outside, each linear in t: the square is a parabola through three points.
         let (f0, f1, f2) = (square(low), square(0.5 * (low + high)), square(high));
         let curvature = f0 - 2.0 * f1 + f2;
-        let lowest = if curvature > 0.0 { 0.5 + 0.25 * (f0 - f2) / curvature } else { 0.0 };
+        let lowest = if curvature > 0.0 {
+            0.5 + 0.25 * (f0 - f2) / curvature
+        } else {
+            0.0
+        };
         for t in [0.0, lowest.clamp(0.0, 1.0), 1.0] {
             least = least.min(square(low + t * (high - low)));
         }
@@ -94,7 +98,10 @@ mod tests {
                 .map(|i| beyond(&zone, start + (end - start) * (f64::from(i) / f64::from(steps))).norm())
                 .fold(f64::INFINITY, f64::min);
             let found = line_to_box(&zone, start, end);
-            assert!(found <= searched + 1e-12 && searched - found < 2e-3, "{found} against {searched}");
+            assert!(
+                found <= searched + 1e-12 && searched - found < 2e-3,
+                "{found} against {searched}"
+            );
         }
     }
 }

@@ -23,6 +23,8 @@ pub struct Findings {
     pub machine: String,
     /// Seed of the noise.
     pub seed: u64,
+    /// The command that repeats the run.
+    pub repeat: String,
     /// Digest of the run, hexadecimal: the same scenario and seed give the same.
     pub digest: String,
     /// The first cause latched although nothing was wrong yet: a false alarm.
@@ -78,18 +80,24 @@ pub fn judge(scenario: &Scenario, seed: u64, trace: &Trace) -> Findings {
         .iter()
         .flat_map(|sample| sample.arms.iter().filter_map(|arm| arm.clearance))
         .reduce(f64::min);
-    let fastest =
-        trace.samples.iter().flat_map(|sample| sample.arms.iter().map(|arm| arm.tip_speed)).fold(0.0, f64::max);
+    let fastest = trace
+        .samples
+        .iter()
+        .flat_map(|sample| sample.arms.iter().map(|arm| arm.tip_speed))
+        .fold(0.0, f64::max);
     let mut findings = Findings {
         scenario: scenario.name.clone(),
         about: scenario.about.clone(),
         machine: scenario.machine.name.clone(),
         seed,
+        repeat: repeat(scenario, seed),
         digest: format!("{:016x}", trace.digest),
         false_alarm: false_alarm(scenario, trace),
         fault_at_s: fault_at,
         noticed: noticed.map(|event| event_name(&event.what)),
-        noticed_axis: noticed.and_then(|event| event.axis).map(|axis| scenario.machine.axes[axis].name.clone()),
+        noticed_axis: noticed
+            .and_then(|event| event.axis)
+            .map(|axis| scenario.machine.axes[axis].name.clone()),
         noticed_after_s: fault_at.zip(noticed).map(|(at, event)| event.t - at),
         stopped_after_s: fault_at.and_then(|at| rest_after(trace, at)),
         moved_on_m: fault_at.map(|at| moved_on(trace, at)),
@@ -97,7 +105,11 @@ pub fn judge(scenario: &Scenario, seed: u64, trace: &Trace) -> Findings {
         off_line_m: line.map(|(off, _)| off),
         along_line_m: line.map(|(_, along)| along),
         fastest_tip_m_s: fastest,
-        end_state: trace.samples.last().map_or(State::SelfTest, |sample| sample.state).to_string(),
+        end_state: trace
+            .samples
+            .last()
+            .map_or(State::SelfTest, |sample| sample.state)
+            .to_string(),
         checks: Vec::new(),
         passed: false,
     };
@@ -108,17 +120,32 @@ pub fn judge(scenario: &Scenario, seed: u64, trace: &Trace) -> Findings {
 
 /// The first cause latched, or the first time the guard held something back, from a time on.
 fn first_noticed(trace: &Trace, from: f64) -> Option<&Noticed> {
-    trace
-        .events
-        .iter()
-        .find(|event| event.t >= from && matches!(event.what, What::Cause(_) | What::HeldFromZone(_) | What::HeldFromEnd))
+    trace.events.iter().find(|event| {
+        event.t >= from && matches!(event.what, What::Cause(_) | What::HeldFromZone(_) | What::HeldFromEnd)
+    })
+}
+
+/// The command that repeats a run, its path quoted for a shell where it has to be.
+fn repeat(scenario: &Scenario, seed: u64) -> String {
+    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./".contains(c);
+    let source = if scenario.source.chars().all(plain) {
+        scenario.source.clone()
+    } else {
+        format!("'{}'", scenario.source.replace('\'', r"'\''"))
+    };
+    format!("bellcrank rehearse {source} --seed {seed}")
 }
 
 /// The first cause latched before anything was wrong.
 fn false_alarm(scenario: &Scenario, trace: &Trace) -> Option<String> {
     let healthy = scenario.first_fault().unwrap_or(f64::INFINITY);
-    let alarm = trace.events.iter().find(|event| event.t < healthy && event.cause().is_some())?;
-    let axis = alarm.axis.map_or_else(String::new, |axis| format!(" ({})", scenario.machine.axes[axis].name));
+    let alarm = trace
+        .events
+        .iter()
+        .find(|event| event.t < healthy && event.cause().is_some())?;
+    let axis = alarm
+        .axis
+        .map_or_else(String::new, |axis| format!(" ({})", scenario.machine.axes[axis].name));
     Some(format!("{}{axis} at {:.2} s", event_name(&alarm.what), alarm.t))
 }
 
@@ -135,7 +162,9 @@ fn rest_after(trace: &Trace, from: f64) -> Option<f64> {
 
 /// Furthest that any tip gets from where it was at `from`.
 fn moved_on(trace: &Trace, from: f64) -> f64 {
-    let Some(first) = trace.samples.iter().position(|sample| sample.t >= from) else { return 0.0 };
+    let Some(first) = trace.samples.iter().position(|sample| sample.t >= from) else {
+        return 0.0;
+    };
     let start = &trace.samples[first];
     trace.samples[first..]
         .iter()
@@ -149,7 +178,11 @@ fn along(trace: &Trace, line: &Line, fault_at: Option<f64>) -> (f64, f64) {
     let direction = Vector3::from(line.velocity).normalize();
     // Until at rest after the lever was let go.
     let end = fault_at.unwrap_or(line.end + 1.0).min(line.end + 1.0);
-    let tips = trace.samples.iter().filter(|s| s.t >= line.start && s.t <= end).map(|s| s.arms[line.arm].tip());
+    let tips = trace
+        .samples
+        .iter()
+        .filter(|s| s.t >= line.start && s.t <= end)
+        .map(|s| s.arms[line.arm].tip());
     let mut start = None;
     let (mut off, mut along) = (0.0_f64, 0.0_f64);
     for tip in tips {
@@ -165,10 +198,20 @@ fn checks(scenario: &Scenario, found: &Findings) -> Vec<Check> {
     let clearance = expect.clearance.unwrap_or(0.0);
     let mut checks = Vec::new();
     let mut add = |what: &str, found: String, wanted: String, passed: bool| {
-        checks.push(Check { what: what.to_string(), found, wanted, passed });
+        checks.push(Check {
+            what: what.to_string(),
+            found,
+            wanted,
+            passed,
+        });
     };
     if let Some(nearest) = found.nearest_m {
-        add("nearest to a zone", mm(nearest), format!("at least {}", mm(clearance)), nearest >= clearance);
+        add(
+            "nearest to a zone",
+            mm(nearest),
+            format!("at least {}", mm(clearance)),
+            nearest >= clearance,
+        );
     }
     if let Some(cause) = &expect.cause {
         let noticed = found.noticed.clone().unwrap_or_else(|| "nothing".to_string());
@@ -184,7 +227,12 @@ fn checks(scenario: &Scenario, found: &Findings) -> Vec<Check> {
     let mut at_most = |what: &str, value: Option<f64>, limit: Option<f64>, unit: fn(f64) -> String| {
         if let Some(limit) = limit {
             let shown = value.map_or_else(|| "never".to_string(), unit);
-            add(what, shown, format!("at most {}", unit(limit)), value.is_some_and(|value| value <= limit));
+            add(
+                what,
+                shown,
+                format!("at most {}", unit(limit)),
+                value.is_some_and(|value| value <= limit),
+            );
         }
     };
     at_most("noticed after", found.noticed_after_s, expect.noticed, ms);
@@ -193,10 +241,20 @@ fn checks(scenario: &Scenario, found: &Findings) -> Vec<Check> {
     at_most("off the line by", found.off_line_m, expect.off_line, mm);
     if let Some(state) = expect.state {
         let wanted = state.to_string();
-        add("state at the end", found.end_state.clone(), wanted.clone(), found.end_state == wanted);
+        add(
+            "state at the end",
+            found.end_state.clone(),
+            wanted.clone(),
+            found.end_state == wanted,
+        );
     }
     let alarm = found.false_alarm.clone();
-    add("false alarms", alarm.clone().unwrap_or_else(|| "none".to_string()), "none".to_string(), alarm.is_none());
+    add(
+        "false alarms",
+        alarm.clone().unwrap_or_else(|| "none".to_string()),
+        "none".to_string(),
+        alarm.is_none(),
+    );
     checks
 }
 

@@ -1,16 +1,13 @@
 //! One rehearsal: scenario and seed to trace. A pure function: the same scenario and seed give the same trace to the bit.
 
-use std::sync::Arc;
-
 use bellcrank_core::machine::AxisId;
 use bellcrank_core::{Controller, Outputs};
 use bellcrank_machine::description::Description;
-use bellcrank_machine::geometry::Geometry;
 use nalgebra::Vector3;
 use xxhash_rust::xxh3::Xxh3;
 
 use crate::clearance;
-use crate::plant::{Accuracy, AxisParts, Bodies, Linkage, Mechanism, Payload, Plant, PlantError, Pump, Source, Table};
+use crate::plant::{Accuracy, Payload, Plant, PlantError};
 use crate::scenario::Scenario;
 use crate::trace::{ArmSample, AxisSample, Noticed, Sample, Trace};
 use crate::wiring::Wiring;
@@ -48,9 +45,12 @@ pub enum RunError {
 /// When the machine cannot be simulated, or the plant cannot be integrated as accurately as asked.
 pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
     let description = &*scenario.machine;
-    let bad = |reason: String| RunError::Machine { machine: description.name.clone(), reason };
+    let bad = |reason: String| RunError::Machine {
+        machine: description.name.clone(),
+        reason,
+    };
     let machine = bellcrank_machine::build(description).map_err(|error| bad(error.to_string()))?;
-    let mut plant = plant(description, Accuracy::default()).map_err(bad)?;
+    let mut plant = Plant::of_machine(description, Accuracy::default()).map_err(|error| bad(error.to_string()))?;
     for load in &scenario.payloads {
         hang(&mut plant, description, load.arm, load.mass);
     }
@@ -73,36 +73,24 @@ pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
         let driven = wiring.write(t, &outputs, &mut plant);
         plant
             .advance(&driven, description.timing.tick)
-            .map_err(|source| RunError::Plant { scenario: scenario.name.clone(), source })?;
+            .map_err(|source| RunError::Plant {
+                scenario: scenario.name.clone(),
+                source,
+            })?;
     }
     Ok(recorder.finish(sample_every as f64 * description.timing.tick))
-}
-
-/// The plant of a machine, at rest with all joint angles zero.
-///
-/// # Errors
-/// What about the machine cannot be simulated.
-pub fn plant(machine: &Description, accuracy: Accuracy) -> Result<Plant, String> {
-    let bodies = Bodies::of_machine(machine).map_err(|error| error.to_string())?;
-    let mut parts = Vec::new();
-    for axis in &machine.axes {
-        let joint = &axis.joint;
-        let table = Geometry::new(&axis.linkage, joint.axis, joint.range)
-            .and_then(|geometry| {
-                Table::new(&geometry, f64::midpoint(joint.range.0, joint.range.1), axis.actuator.travel)
-            })
-            .map_err(|error| format!("axis {:?}: {error}", axis.name))?;
-        let linkage: Arc<dyn Linkage> = Arc::new(table);
-        parts.push(AxisParts { actuator: &axis.actuator, valve: &axis.valve, linkage });
-    }
-    let source = Source::Pump(Pump::new(&machine.supply, &machine.oil));
-    Ok(Plant::new(Mechanism::Arms(bodies), &parts, source, &machine.oil, accuracy))
 }
 
 /// Hangs a mass, kg, at the tip of an arm.
 pub fn hang(plant: &mut Plant, machine: &Description, arm: usize, mass: f64) {
     if let (Some(&last), Some(bodies)) = (machine.arms[arm].axes.last(), plant.bodies()) {
-        bodies.set_payload(last, Payload { mass, at: machine.axes[last].joint.link });
+        bodies.set_payload(
+            last,
+            Payload {
+                mass,
+                at: machine.axes[last].joint.link,
+            },
+        );
     }
 }
 
@@ -132,7 +120,12 @@ impl<'s> Recorder<'s> {
         for (_, duty) in outputs.duties.iter() {
             self.digest.update(&duty.share().to_bits().to_le_bytes());
         }
-        let flags = [outputs.valve_power, outputs.dump_closed, outputs.engine_run, outputs.alive];
+        let flags = [
+            outputs.valve_power,
+            outputs.dump_closed,
+            outputs.engine_run,
+            outputs.alive,
+        ];
         self.digest.update(&flags.map(u8::from));
         for state in plant.states() {
             self.digest.update(&state.to_bits().to_le_bytes());
@@ -171,9 +164,17 @@ impl<'s> Recorder<'s> {
                 }
             })
             .collect();
-        let arms: Vec<ArmSample> = (0..machine.arms.len()).map(|arm| self.arm_sample(t, arm, plant)).collect();
+        let arms: Vec<ArmSample> = (0..machine.arms.len())
+            .map(|arm| self.arm_sample(t, arm, plant))
+            .collect();
         self.last_tips = arms.iter().map(|arm| (t, arm.tip())).collect();
-        self.samples.push(Sample { t, state: outputs.status.state, axes, arms, supply: plant.supply_pressure() });
+        self.samples.push(Sample {
+            t,
+            state: outputs.status.state,
+            axes,
+            arms,
+            supply: plant.supply_pressure(),
+        });
     }
 
     fn arm_sample(&self, t: f64, arm: usize, plant: &Plant) -> ArmSample {
@@ -184,13 +185,25 @@ impl<'s> Recorder<'s> {
             points.push(pose.point(last, &machine.axes[last].joint.link));
         }
         let tip = points.last().copied().unwrap_or_default();
-        let tip_speed = self.last_tips.get(arm).map_or(0.0, |(before, from)| (tip - from).norm() / (t - before));
+        let tip_speed = self
+            .last_tips
+            .get(arm)
+            .map_or(0.0, |(before, from)| (tip - from).norm() / (t - before));
         let clearance = clearance::of_arm(machine, arm, pose).map(|clearance| clearance.distance);
-        ArmSample { points, tip_speed, clearance }
+        ArmSample {
+            points,
+            tip_speed,
+            clearance,
+        }
     }
 
     fn finish(self, interval: f64) -> Trace {
-        Trace { samples: self.samples, interval, events: self.events, digest: self.digest.digest() }
+        Trace {
+            samples: self.samples,
+            interval,
+            events: self.events,
+            digest: self.digest.digest(),
+        }
     }
 }
 

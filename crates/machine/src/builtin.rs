@@ -3,9 +3,10 @@
 /// Names of the built-in machines.
 pub const BUILTIN: [&str; 2] = ["yard-digger", "drystone-setter"];
 
-/// The machine file of a built-in machine; none for any other name.
+/// The machine file of a built-in machine; none for any other name. Spaces may stand for the dashes, as in the name that the file
+/// itself gives.
 pub fn builtin(name: &str) -> Option<&'static str> {
-    match name {
+    match name.to_lowercase().replace([' ', '_'], "-").as_str() {
         "yard-digger" => Some(include_str!("../machines/yard-digger.toml")),
         "drystone-setter" => Some(include_str!("../machines/drystone-setter.toml")),
         _ => None,

@@ -1,10 +1,11 @@
 //! Rigid arms on a fixed carrier: where everything is, and the torques that it takes.
 //!
-//! Revolute joints in a tree, each with one rigid link (a round bar) and at most one payload (a point mass in the joint's frame).
-//! Everything is worked out in the machine frame's axes: a round bar's inertia about its centre is then two numbers and a direction,
-//! `I x = across x + (along - across) e (e.x)`, and no inertia ever has to be turned.
+//! Revolute joints in a tree, each with one rigid link (a round bar) and at most one payload (a point mass in the
+//! joint's frame). Everything is worked out in the machine frame's axes: a round bar's inertia about its centre is then
+//! two numbers and a direction, `I x = across x + (along - across) e (e.x)`, and no inertia ever has to be turned.
 //!
-//! - Inverse dynamics: recursive Newton-Euler (Luh, Walker, Paul 1980; Featherstone, *Rigid Body Dynamics Algorithms*, 2008, chapter 5).
+//! - Inverse dynamics: recursive Newton-Euler (Luh, Walker, Paul 1980; Featherstone, *Rigid Body Dynamics Algorithms*,
+//!   2008, chapter 5).
 //! - Mass matrix: composite rigid bodies (Walker, Orin 1982; Featherstone 2008, chapter 6). Both from memory.
 //!
 //! Frames are those of the machine file: at angle zero all are parallel to the machine frame (x forward, y left, z up).
@@ -17,7 +18,8 @@ pub use super::tree::{JOINTS_MAX, PerJoint, Tree, TreeError, TreeMatrix};
 /// Standard gravity, m/s².
 pub const GRAVITY: f64 = 9.80665;
 
-/// Velocity of a point (rows 0-2) and angular velocity (rows 3-5) per unit of each joint's rate, in the machine frame's axes.
+/// Velocity of a point (rows 0-2) and angular velocity (rows 3-5) per unit of each joint's rate, in the machine frame's
+/// axes.
 pub type Jacobian = SMatrix<f64, 6, JOINTS_MAX>;
 
 /// A point mass in a joint's frame.
@@ -64,7 +66,10 @@ impl Body {
             along,
             across: joint.mass * across,
             excess: joint.mass * (spin - across),
-            payload: Payload { mass: 0.0, at: Vector3::zeros() },
+            payload: Payload {
+                mass: 0.0,
+                at: Vector3::zeros(),
+            },
         }
     }
 
@@ -77,7 +82,7 @@ impl Body {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Bodies {
     tree: Tree,
-    bodies: Vec<Body>,
+    list: Vec<Body>,
     /// Acceleration of free fall in the machine frame, m/s². Not along -z on a slope.
     pub gravity: Vector3<f64>,
 }
@@ -97,7 +102,14 @@ impl Default for Pose {
     fn default() -> Pose {
         let none = [Vector3::zeros(); JOINTS_MAX];
         let rotation = [Matrix3::identity(); JOINTS_MAX];
-        Pose { rotation, origin: none, axis: none, centre: none, along: none, payload: none }
+        Pose {
+            rotation,
+            origin: none,
+            axis: none,
+            centre: none,
+            along: none,
+            payload: none,
+        }
     }
 }
 
@@ -128,7 +140,11 @@ impl Bodies {
     /// If there is not one parent for each body.
     pub fn new(bodies: Vec<Body>, parents: &[Option<usize>]) -> Result<Bodies, TreeError> {
         assert_eq!(bodies.len(), parents.len(), "one parent for each body");
-        Ok(Bodies { tree: Tree::new(parents)?, bodies, gravity: Vector3::new(0.0, 0.0, -GRAVITY) })
+        Ok(Bodies {
+            tree: Tree::new(parents)?,
+            list: bodies,
+            gravity: Vector3::new(0.0, 0.0, -GRAVITY),
+        })
     }
 
     /// A serial chain that starts at `base`.
@@ -137,12 +153,17 @@ impl Bodies {
     /// [`TreeError`] if there are too many joints.
     pub fn chain(base: Vector3<f64>, joints: &[Joint]) -> Result<Bodies, TreeError> {
         let origin = |i: usize| if i == 0 { base } else { joints[i - 1].link };
-        let bodies = joints.iter().enumerate().map(|(i, joint)| Body::new(joint, origin(i))).collect();
+        let bodies = joints
+            .iter()
+            .enumerate()
+            .map(|(i, joint)| Body::new(joint, origin(i)))
+            .collect();
         let parents: Vec<_> = (0..joints.len()).map(|i| i.checked_sub(1)).collect();
         Bodies::new(bodies, &parents)
     }
 
-    /// The arms of a machine file: joint i is axis i. An axis that belongs to no arm sits by itself at the machine's origin.
+    /// The arms of a machine file: joint i is axis i. An axis that belongs to no arm sits by itself at the machine's
+    /// origin.
     ///
     /// # Errors
     /// [`TreeError`] if there are too many axes, or an arm bites its tail.
@@ -157,7 +178,12 @@ impl Bodies {
                 before = Some(axis);
             }
         }
-        let bodies = machine.axes.iter().zip(origins).map(|(axis, origin)| Body::new(&axis.joint, origin)).collect();
+        let bodies = machine
+            .axes
+            .iter()
+            .zip(origins)
+            .map(|(axis, origin)| Body::new(&axis.joint, origin))
+            .collect();
         Bodies::new(bodies, &parents)
     }
 
@@ -168,13 +194,13 @@ impl Bodies {
 
     /// Hangs a payload on a joint, in place of the one before. A mass of zero takes it off.
     pub fn set_payload(&mut self, joint: usize, payload: Payload) {
-        self.bodies[joint].payload = payload;
+        self.list[joint].payload = payload;
     }
 
     /// Works out where everything is. The only sines and cosines are here.
     pub fn place(&self, angle: &[f64], pose: &mut Pose) {
         for &i in self.tree.outward() {
-            let body = &self.bodies[i];
+            let body = &self.list[i];
             let (parent, start) = match self.tree.parent(i) {
                 Some(p) => (pose.rotation[p], pose.origin[p] + pose.rotation[p] * body.origin),
                 None => (Matrix3::identity(), body.origin),
@@ -189,13 +215,15 @@ impl Bodies {
         }
     }
 
-    /// How a point fixed to `joint` (given in the machine frame) moves with the rates of the joints that carry it. Columns of other
-    /// joints are zero.
+    /// How a point fixed to `joint` (given in the machine frame) moves with the rates of the joints that carry it.
+    /// Columns of other joints are zero.
     pub fn jacobian(&self, pose: &Pose, joint: usize, point: &Vector3<f64>) -> Jacobian {
         let mut jacobian = Jacobian::zeros();
         for i in std::iter::once(joint).chain(self.tree.ancestors(joint)) {
             let axis = pose.axis[i];
-            jacobian.fixed_view_mut::<3, 1>(0, i).copy_from(&axis.cross(&(point - pose.origin[i])));
+            jacobian
+                .fixed_view_mut::<3, 1>(0, i)
+                .copy_from(&axis.cross(&(point - pose.origin[i])));
             jacobian.fixed_view_mut::<3, 1>(3, i).copy_from(&axis);
         }
         jacobian
@@ -207,7 +235,7 @@ impl Bodies {
         let (mut turning, mut gaining, mut rising) = (zero, zero, zero);
         let (mut force, mut moment) = (zero, zero);
         for &i in self.tree.outward() {
-            let body = &self.bodies[i];
+            let body = &self.list[i];
             let (w, dw, a) = match self.tree.parent(i) {
                 Some(p) => {
                     let arm = pose.origin[i] - pose.origin[p];
@@ -257,12 +285,13 @@ impl Bodies {
 
     /// [`Bodies::mass_matrix`] into a matrix that is there already.
     pub fn fill_mass_matrix(&self, pose: &Pose, matrix: &mut TreeMatrix) {
-        // Mass, mass times centre and inertia, all about the machine's origin, of each joint with everything that it carries.
+        // Mass, mass times centre and inertia, all about the machine's origin, of each joint with everything that it
+        // carries.
         let mut mass = [0.0; JOINTS_MAX];
         let mut moment = [Vector3::zeros(); JOINTS_MAX];
         let mut inertia = [Matrix3::zeros(); JOINTS_MAX];
         for &i in self.tree.outward().iter().rev() {
-            let body = &self.bodies[i];
+            let body = &self.list[i];
             let e = &pose.along[i];
             mass[i] += body.mass + body.payload.mass;
             moment[i] += pose.centre[i] * body.mass + pose.payload[i] * body.payload.mass;
@@ -277,7 +306,8 @@ impl Bodies {
                 moment[p] += s;
                 inertia[p] += j;
             }
-            // Momentum, linear and angular about the machine's origin, when only this joint turns, at one radian a second.
+            // Momentum, linear and angular about the machine's origin, when only this joint turns, at one radian a
+            // second.
             let axis = &pose.axis[i];
             let drift = pose.origin[i].cross(axis);
             let linear = drift * mass[i] + axis.cross(&moment[i]);
@@ -299,7 +329,13 @@ impl Bodies {
     /// Potential energy against the machine's origin, J.
     pub fn potential_energy(&self, pose: &Pose) -> f64 {
         let weigh = |(i, body): (usize, &Body)| pose.centre[i] * body.mass + pose.payload[i] * body.payload.mass;
-        -self.bodies.iter().enumerate().map(weigh).sum::<Vector3<f64>>().dot(&self.gravity)
+        -self
+            .list
+            .iter()
+            .enumerate()
+            .map(weigh)
+            .sum::<Vector3<f64>>()
+            .dot(&self.gravity)
     }
 }
 
@@ -314,12 +350,23 @@ fn column(axis: JointAxis) -> usize {
 /// A frame turned about one of its own axes: that column stays, the other two mix.
 fn turned(frame: &Matrix3<f64>, axis: JointAxis, angle: f64) -> Matrix3<f64> {
     let (sin, cos) = angle.sin_cos();
-    let k = column(axis);
-    let (a, b) = (frame.column((k + 1) % 3), frame.column((k + 2) % 3));
-    let mut out = *frame;
-    out.set_column((k + 1) % 3, &(a * cos + b * sin));
-    out.set_column((k + 2) % 3, &(b * cos - a * sin));
-    out
+    let [x, y, z] = [0, 1, 2].map(|k| Vector3::from(frame.column(k)));
+    let mixed = |a: Vector3<f64>, b: Vector3<f64>| (a * cos + b * sin, b * cos - a * sin);
+    let columns = match axis {
+        JointAxis::X => {
+            let (y, z) = mixed(y, z);
+            [x, y, z]
+        }
+        JointAxis::Y => {
+            let (z, x) = mixed(z, x);
+            [x, y, z]
+        }
+        JointAxis::Z => {
+            let (x, y) = mixed(x, y);
+            [x, y, z]
+        }
+    };
+    Matrix3::from_columns(&columns)
 }
 
 /// Inertia of a point mass about the frame's origin.

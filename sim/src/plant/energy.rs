@@ -1,9 +1,10 @@
 //! Where the energy goes: an account that can be switched on, and that must balance.
 //!
-//! Oil at pressure p carries `e(p) = p + p²/2E` a unit of volume: the work of pushing it in, and what its compression holds. Every flow
-//! between two pressures loses the difference. Energies of oil count from p = 0, so what the checks draw from the tank comes in. The
-//! powers are integrated by the trapezoidal rule over the integrator's own steps. What is left out is of the order (p/E)²; for a motor,
-//! whose chambers do not grow, p/2E (under 1 %) of its power is missing.
+//! Oil at pressure p carries `e(p) = p + p²/2E` a unit of volume: the work of pushing it in, and what its compression
+//! holds. Every flow between two pressures loses the difference. Energies of oil count from p = 0, so what the checks
+//! draw from the tank comes in. The powers are integrated by the trapezoidal rule over the integrator's own steps. What
+//! is left out is of the order (p/E)²; for a motor, whose chambers do not grow, p/2E (under 1 %) of its power is
+//! missing.
 
 use super::model::{Mechanism, Model};
 use super::supply::Source;
@@ -109,7 +110,8 @@ fn powers(model: &mut Model, time: f64, states: &[f64]) -> Energies {
         let resistance = axis.resistance.forces(stroke, speed);
         drawn += flows.from_supply();
         power.input += tank * (flows.check_a + flows.check_b);
-        power.lands += flows.supply_to_a * (line - a) + flows.supply_to_b * (line - b) + flows.a_to_tank * a + flows.b_to_tank * b;
+        power.lands +=
+            flows.supply_to_a * (line - a) + flows.supply_to_b * (line - b) + flows.a_to_tank * a + flows.b_to_tank * b;
         power.reliefs += flows.relief_a * a + flows.relief_b * b;
         power.checks += flows.check_a * (tank - a) + flows.check_b * (tank - b);
         power.leakage += flows.leak * (a - b);

@@ -1,19 +1,22 @@
 //! One valve section and the two chambers behind it: flows, pressure rates, and their slopes for the integrator.
 //!
 //! Four metering lands open in pairs past the overlap: P to A with B to T, or P to B with A to T. Each passes
-//! `rated_flow sqrt(drop / rated_drop) opening`, with a laminar start below `blend` ([`root`]). Beside them work the anti-cavitation
-//! checks (tank to port), the port reliefs (port to tank), the feed's load check (no flow back into P) and the leakage across
-//! the piston. Chambers: `dp/dt = E/V (Q - dV/dt)`. Orifice law and continuity: Merritt, *Hydraulic Control Systems* (1967), chapter 3
-//! (from memory). The cubic start is the one of the single-cylinder benchmark.
+//! `rated_flow sqrt(drop / rated_drop) opening`, with a laminar start below `blend` ([`root`]). Beside them work the
+//! anti-cavitation checks (tank to port), the port reliefs (port to tank), the feed's load check (no flow back into P)
+//! and the leakage across the piston. Chambers: `dp/dt = E/V (Q - dV/dt)`. Orifice law and continuity: Merritt,
+//! *Hydraulic Control Systems* (1967), chapter 3 (from memory). The cubic start is the one of the single-cylinder
+//! benchmark.
 //!
 //! Flows count positive into the actuator. Lengths are of stroke (m, or rad for a motor).
 
 use bellcrank_machine::description::{Actuator, ActuatorKind, Oil, Valve};
 
-/// A port relief passes the section's rated flow at this share over its cracking pressure (a direct-acting valve's override).
+/// A port relief passes the section's rated flow at this share over its cracking pressure (a direct-acting valve's
+/// override).
 const PORT_RELIEF_BAND: f64 = 0.05;
 
-/// Signed square root with a smooth start: `sign(d) sqrt(|d|)`, and below `blend` a cubic that meets it in value and slope.
+/// Signed square root with a smooth start: `sign(d) sqrt(|d|)`, and below `blend` a cubic that meets it in value and
+/// slope.
 pub fn root(d: f64, blend: f64) -> f64 {
     if d.abs() >= blend {
         d.abs().sqrt().copysign(d)
@@ -47,7 +50,8 @@ pub struct Section {
     spool: f64,
     area: [f64; 2],
     dead: [f64; 2],
-    /// Area that sweeps the chamber's volume. Zero for a motor: what it takes in one turn, it gives back in the same turn.
+    /// Area that sweeps the chamber's volume. Zero for a motor: what it takes in one turn, it gives back in the same
+    /// turn.
     swept: [f64; 2],
     travel: f64,
     leak: f64,
@@ -122,7 +126,8 @@ pub struct ChamberSlopes {
     pub supply: f64,
     /// Net flow, per spool position.
     pub spool: f64,
-    /// Flow from the pressure line, per pressure in the chamber. Its slope over the line's own pressure is the negative.
+    /// Flow from the pressure line, per pressure in the chamber. Its slope over the line's own pressure is the
+    /// negative.
     pub drawn_own: f64,
     /// Flow from the pressure line, per spool position.
     pub drawn_spool: f64,
@@ -135,11 +140,17 @@ impl Section {
         Section {
             land: valve.rated_flow / valve.rated_drop.sqrt(),
             check: valve.check_flow / valve.check_drop.sqrt(),
-            relief: valve.port_relief.map_or(0.0, |set| valve.rated_flow / (PORT_RELIEF_BAND * set)),
+            relief: valve
+                .port_relief
+                .map_or(0.0, |set| valve.rated_flow / (PORT_RELIEF_BAND * set)),
             spool: std::f64::consts::TAU * valve.spool_hz,
             area,
             dead: [actuator.dead_a, actuator.dead_b],
-            swept: if matches!(actuator.kind, ActuatorKind::Cylinder { .. }) { area } else { [0.0; 2] },
+            swept: if matches!(actuator.kind, ActuatorKind::Cylinder { .. }) {
+                area
+            } else {
+                [0.0; 2]
+            },
             travel: actuator.travel,
             leak: actuator.leak,
             bulk_modulus: oil.bulk_modulus,
@@ -159,7 +170,10 @@ impl Section {
 
     /// Oil volumes of the two chambers, m³.
     pub fn volumes(&self, stroke: f64) -> [f64; 2] {
-        [self.dead[0] + self.swept[0] * stroke, self.dead[1] + self.swept[1] * (self.travel - stroke)]
+        [
+            self.dead[0] + self.swept[0] * stroke,
+            self.dead[1] + self.swept[1] * (self.travel - stroke),
+        ]
     }
 
     /// Pressure rise per net flow in each chamber, Pa/m³.
@@ -179,14 +193,20 @@ impl Section {
 
     /// Opening of the extending and of the retracting pair of lands, 0 to 1.
     pub fn openings(&self, spool: f64) -> (f64, f64) {
-        (opening(spool, self.valve.overlap_out), opening(-spool, self.valve.overlap_in))
+        (
+            opening(spool, self.valve.overlap_out),
+            opening(-spool, self.valve.overlap_in),
+        )
     }
 
     /// All flows.
     pub fn flows(&self, at: &Ports) -> Flows {
         let (out, back) = self.openings(at.spool);
         let land = |drop: f64| self.land * root(drop, self.valve.blend);
-        let mut flows = Flows { leak: (self.leak + at.extra_leak) * (at.a - at.b), ..Flows::default() };
+        let mut flows = Flows {
+            leak: (self.leak + at.extra_leak) * (at.a - at.b),
+            ..Flows::default()
+        };
         if out > 0.0 {
             flows.supply_to_a = out * land(self.feed(at.supply - at.a));
             flows.b_to_tank = out * land(at.b - at.tank);
@@ -195,7 +215,13 @@ impl Section {
             flows.supply_to_b = back * land(self.feed(at.supply - at.b));
             flows.a_to_tank = back * land(at.a - at.tank);
         }
-        let check = |p: f64| if p < at.tank { self.check * root(at.tank - p, self.valve.blend) } else { 0.0 };
+        let check = |p: f64| {
+            if p < at.tank {
+                self.check * root(at.tank - p, self.valve.blend)
+            } else {
+                0.0
+            }
+        };
         (flows.check_a, flows.check_b) = (check(at.a), check(at.b));
         if let Some(set) = self.valve.port_relief {
             let relief = |p: f64| self.relief * (p - set).max(0.0);
@@ -211,7 +237,11 @@ impl Section {
         let back_slope = -opening_slope(-at.spool, self.valve.overlap_in);
         let chamber = |p: f64, fill: f64, fill_slope: f64, drain: f64, drain_slope: f64| {
             let (feed, drop) = (self.feed(at.supply - p), p - at.tank);
-            let feeding = if self.valve.load_check && feed <= 0.0 { 0.0 } else { fill * self.land * root_slope(feed, self.valve.blend) };
+            let feeding = if self.valve.load_check && feed <= 0.0 {
+                0.0
+            } else {
+                fill * self.land * root_slope(feed, self.valve.blend)
+            };
             let mut own = -drain * self.land * root_slope(drop, self.valve.blend) - feeding;
             if drop < 0.0 {
                 own -= self.check * root_slope(drop, self.valve.blend);
@@ -221,9 +251,18 @@ impl Section {
             }
             let drawn_spool = fill_slope * self.land * root(feed, self.valve.blend);
             let spool = drawn_spool - drain_slope * self.land * root(drop, self.valve.blend);
-            ChamberSlopes { own, supply: feeding, spool, drawn_own: -feeding, drawn_spool }
+            ChamberSlopes {
+                own,
+                supply: feeding,
+                spool,
+                drawn_own: -feeding,
+                drawn_spool,
+            }
         };
-        [chamber(at.a, out, out_slope, back, back_slope), chamber(at.b, back, back_slope, out, out_slope)]
+        [
+            chamber(at.a, out, out_slope, back, back_slope),
+            chamber(at.b, back, back_slope, out, out_slope),
+        ]
     }
 
     /// Flow from A to B per pressure difference.
@@ -236,13 +275,18 @@ impl Section {
     }
 }
 
-/// Opening of a pair of lands, with the spool past its overlap. The lands are fully open at full travel, and no further.
+/// Opening of a pair of lands, with the spool past its overlap. The lands are fully open at full travel, and no
+/// further.
 fn opening(spool: f64, overlap: f64) -> f64 {
     ((spool - overlap) / (1.0 - overlap)).clamp(0.0, 1.0)
 }
 
 fn opening_slope(spool: f64, overlap: f64) -> f64 {
-    if spool > overlap && spool < 1.0 { 1.0 / (1.0 - overlap) } else { 0.0 }
+    if spool > overlap && spool < 1.0 {
+        1.0 / (1.0 - overlap)
+    } else {
+        0.0
+    }
 }
 
 #[cfg(test)]

@@ -1,13 +1,16 @@
 //! Integration in time: adaptive, linearly implicit, and never silently wrong.
 //!
-//! Method: ROS34PW2, a Rosenbrock W-method of Rang and Angermann, *BIT Numerical Mathematics* 45 (2005): four stages, order 3
-//! with an embedded order 2, L-stable and stiffly accurate. As a W-method it keeps order 3 with *any* matrix in place of the Jacobian, so a
-//! system may leave out what is awkward to derive and not stiff. A test below holds the coefficients to the order conditions.
+//! Method: ROS34PW2, a Rosenbrock W-method of Rang and Angermann, *BIT Numerical Mathematics* 45 (2005): four stages,
+//! order 3 with an embedded order 2, L-stable and stiffly accurate. As a W-method it keeps order 3 with *any* matrix in
+//! place of the Jacobian, so a system may leave out what is awkward to derive and not stiff. A test below holds the
+//! coefficients to the order conditions.
 //!
-//! With `Γ = (γ_ij)`, the stages are solved in the form without Jacobian products (Hairer, Wanner, *Solving Ordinary Differential
-//! Equations II*, section IV.7, from memory): `(I - γh J) u_i = γ (h f(u + Σ a_ij u_j) + Σ c_ij u_j)`, `a = α Γ⁻¹`, `c = I/γ - Γ⁻¹`.
+//! With `Γ = (γ_ij)`, the stages are solved in the form without Jacobian products (Hairer, Wanner, *Solving Ordinary
+//! Differential Equations II*, section IV.7, from memory): `(I - γh J) u_i = γ (h f(u + Σ a_ij u_j) + Σ c_ij u_j)`, `a
+//! = α Γ⁻¹`, `c = I/γ - Γ⁻¹`.
 //!
-//! The largest error of any state, weighed by `rel (size + |state|)`, decides on each step and on the length of the next.
+//! The largest error of any state, weighed by `rel (size + |state|)`, decides on each step and on the length of the
+//! next.
 
 /// Most states of a system.
 pub const STATES_MAX: usize = 6 * super::tree::JOINTS_MAX + 2;
@@ -20,7 +23,7 @@ const NONE: States = [0.0; STATES_MAX];
 /// A system of ordinary differential equations, with what an implicit step needs of it.
 pub trait System {
     /// Number of states.
-    fn len(&self) -> usize;
+    fn count(&self) -> usize;
     /// What counts as a middling value of a state: where it is near zero, errors are measured against this.
     fn size(&self, state: usize) -> f64;
     /// Rates of all states.
@@ -45,19 +48,28 @@ pub struct Accuracy {
 impl Default for Accuracy {
     /// For rehearsals: some 1e-4 of the travel.
     fn default() -> Accuracy {
-        Accuracy { rel: 1e-3, longest: 0.02 }
+        Accuracy {
+            rel: 1e-3,
+            longest: 0.02,
+        }
     }
 }
 
 impl Accuracy {
     /// For checking other runs against.
     pub fn tight() -> Accuracy {
-        Accuracy { rel: 1e-9, longest: 0.02 }
+        Accuracy {
+            rel: 1e-9,
+            longest: 0.02,
+        }
     }
 
     /// Steps of one length, for studies of the method.
     pub fn fixed(step: f64) -> Accuracy {
-        Accuracy { rel: f64::INFINITY, longest: step }
+        Accuracy {
+            rel: f64::INFINITY,
+            longest: step,
+        }
     }
 }
 
@@ -112,8 +124,14 @@ pub struct Stepper {
 impl Stepper {
     /// Ready for the first step.
     pub fn new(accuracy: Accuracy) -> Stepper {
-        let mut stepper =
-            Stepper { accuracy, method: Method::new(), next: 0.0, work: Work::default(), size: NONE, stage: [NONE; STAGES] };
+        let mut stepper = Stepper {
+            accuracy,
+            method: Method::new(),
+            next: 0.0,
+            work: Work::default(),
+            size: NONE,
+            stage: [NONE; STAGES],
+        };
         stepper.restart();
         stepper
     }
@@ -121,7 +139,11 @@ impl Stepper {
     /// Forgets the step length: to be called where an input jumps far.
     pub fn restart(&mut self) {
         let fixed = self.accuracy.rel.is_infinite();
-        self.next = if fixed { self.accuracy.longest } else { FIRST.min(self.accuracy.longest) };
+        self.next = if fixed {
+            self.accuracy.longest
+        } else {
+            FIRST.min(self.accuracy.longest)
+        };
     }
 
     /// Work so far.
@@ -129,7 +151,8 @@ impl Stepper {
         self.work
     }
 
-    /// Integrates from `start` over exactly `span`. `kept` hears of every step that is kept: time, states, and the step's length.
+    /// Integrates from `start` over exactly `span`. `kept` hears of every step that is kept: time, states, and the
+    /// step's length.
     ///
     /// # Errors
     /// [`StepError`] where the system cannot be integrated; the states are then those of the last step that was kept.
@@ -141,7 +164,7 @@ impl Stepper {
         states: &mut [f64],
         mut kept: impl FnMut(&mut S, f64, &[f64], f64),
     ) -> Result<(), StepError> {
-        let len = system.len();
+        let len = system.count();
         let (mut rates, mut trial) = (NONE, NONE);
         for (state, size) in self.size[..len].iter_mut().enumerate() {
             *size = system.size(state);
@@ -156,11 +179,17 @@ impl Stepper {
             loop {
                 let step = fitted(self.next, span - done);
                 let (error, worst) = self.attempt(system, time, step, states, &rates, &mut trial);
-                let growth = if error.is_finite() { (0.9 / error.cbrt()).clamp(0.2, 4.0) } else { 0.1 };
+                let growth = if error.is_finite() {
+                    (0.9 / error.cbrt()).clamp(0.2, 4.0)
+                } else {
+                    0.1
+                };
                 if error <= 1.0 {
                     self.work.steps += 1;
                     // A step cut short by the end of the span says little about the length that is possible.
-                    self.next = (step * growth).max(if step < self.next { self.next } else { 0.0 }).min(self.accuracy.longest);
+                    self.next = (step * growth)
+                        .max(if step < self.next { self.next } else { 0.0 })
+                        .min(self.accuracy.longest);
                     done = if step >= span - done { span } else { done + step };
                     states[..len].copy_from_slice(&trial[..len]);
                     break;
@@ -187,7 +216,7 @@ impl Stepper {
         rates: &States,
         trial: &mut States,
     ) -> (f64, usize) {
-        let len = system.len();
+        let len = system.count();
         let method = &self.method;
         system.factor(GAMMA * step);
         let mut now = *rates;
@@ -216,7 +245,11 @@ impl Stepper {
         let (mut largest, mut worst) = (0.0, 0);
         for k in 0..len {
             let allowed = self.accuracy.rel * (self.size[k] + states[k].abs().max(trial[k].abs()));
-            let ratio = if trial[k].is_finite() { error[k].abs() / allowed } else { f64::NAN };
+            let ratio = if trial[k].is_finite() {
+                error[k].abs() / allowed
+            } else {
+                f64::NAN
+            };
             if ratio.is_nan() {
                 return (ratio, k);
             }
@@ -276,7 +309,12 @@ const GAMMAS: Square = [
     [2.4212380706095346e-1, -1.2232505839045147, 5.4526025533510214e-1, GAMMA],
 ];
 const B: [f64; STAGES] = [2.4212380706095346e-1, -1.2232505839045147, 1.5452602553351020, GAMMA];
-const B_LOWER: [f64; STAGES] = [3.7810903145819369e-1, -9.6042292212423178e-2, 0.5, 2.1793326075422950e-1];
+const B_LOWER: [f64; STAGES] = [
+    3.7810903145819369e-1,
+    -9.6042292212423178e-2,
+    0.5,
+    2.1793326075422950e-1,
+];
 
 /// The published coefficients in the form that the stages are solved in.
 #[derive(Debug, Clone)]
@@ -349,7 +387,7 @@ mod tests {
     }
 
     impl System for Forced {
-        fn len(&self) -> usize {
+        fn count(&self) -> usize {
             2
         }
         fn size(&self, _: usize) -> f64 {
@@ -372,7 +410,9 @@ mod tests {
     fn halving_the_step_shows_order_three_with_wrong_slopes() {
         let error = |step: f64| {
             let (mut system, mut y) = (Forced { stiff: 4.0, reach: 0.0 }, [0.0, 1.0]);
-            Stepper::new(Accuracy::fixed(step)).advance(&mut system, 0.0, 2.0, &mut y, |_, _, _, _| {}).expect("smooth");
+            Stepper::new(Accuracy::fixed(step))
+                .advance(&mut system, 0.0, 2.0, &mut y, |_, _, _, _| {})
+                .expect("smooth");
             (y[0] - 2f64.sin()).abs()
         };
         let order = (error(0.02) / error(0.01)).log2();
@@ -381,7 +421,13 @@ mod tests {
 
     #[test]
     fn an_error_names_time_and_state() {
-        let (mut system, mut y) = (Forced { stiff: f64::NAN, reach: 0.0 }, [0.0, 1.0]);
+        let (mut system, mut y) = (
+            Forced {
+                stiff: f64::NAN,
+                reach: 0.0,
+            },
+            [0.0, 1.0],
+        );
         let result = Stepper::new(Accuracy::default()).advance(&mut system, 3.0, 1.0, &mut y, |_, _, _, _| {});
         assert_eq!(result, Err(StepError::NotFinite { time: 3.0, state: 1 }));
     }

@@ -4,11 +4,11 @@ use bellcrank_machine::geometry::{Geometry, GeometryError};
 
 /// A linkage, as the plant needs it: from angle to stroke, for any angle.
 ///
-/// The end stops hold a joint within its stroke only to a fraction of a millimetre, so an implementation answers a little past its
-/// domain too: with the straight line that continues it.
+/// The end stops hold a joint within its stroke only to a fraction of a millimetre, so an implementation answers a
+/// little past its domain too: with the straight line that continues it.
 pub trait Linkage: Send + Sync {
-    /// Stroke at a joint angle, and its slope over the angle (the moment arm, with its sign). The torque on the joint is the
-    /// slope times the actuator's force; the stroke's rate is the slope times the joint's rate.
+    /// Stroke at a joint angle, and its slope over the angle (the moment arm, with its sign). The torque on the joint
+    /// is the slope times the actuator's force; the stroke's rate is the slope times the joint's rate.
     fn stroke_and_ratio(&self, angle: f64) -> (f64, f64);
 }
 
@@ -27,8 +27,9 @@ impl Linkage for Direct {
 
 /// A machine's linkage, tabulated: cubics through stroke and ratio at even angles, straight lines beyond.
 ///
-/// A plant asks some ten thousand times a simulated second, and the four-bar takes two dozen sines and roots. On arms of this size the
-/// cubics are some 1e-10 m off; their ratio is the exact slope of their stroke, so the table neither makes nor loses energy.
+/// A plant asks some ten thousand times a simulated second, and the four-bar takes two dozen sines and roots. On arms
+/// of this size the cubics are some 1e-10 m off; their ratio is the exact slope of their stroke, so the table neither
+/// makes nor loses energy.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Table {
     low: f64,
@@ -52,7 +53,9 @@ impl Table {
     pub fn new(geometry: &Geometry, inside: f64, travel: f64) -> Result<Table, GeometryError> {
         geometry.stroke(inside)?;
         let within = |angle: f64| {
-            geometry.stroke(angle).is_ok_and(|stroke| (-MARGIN * travel..=(1.0 + MARGIN) * travel).contains(&stroke))
+            geometry
+                .stroke(angle)
+                .is_ok_and(|stroke| (-MARGIN * travel..=(1.0 + MARGIN) * travel).contains(&stroke))
         };
         let end = |stride: f64| {
             let mut angle = inside;
@@ -67,7 +70,11 @@ impl Table {
             let angle = (low + i as f64 * step).min(high);
             Ok((geometry.stroke(angle)?, geometry.ratio(angle)?))
         };
-        Ok(Table { low, step, nodes: (0..=PIECES).map(node).collect::<Result<_, GeometryError>>()? })
+        Ok(Table {
+            low,
+            step,
+            nodes: (0..=PIECES).map(node).collect::<Result<_, GeometryError>>()?,
+        })
     }
 }
 
@@ -84,7 +91,11 @@ impl Linkage for Table {
         if place >= PIECES as f64 {
             return straight(PIECES);
         }
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "between 0 and PIECES, as just checked")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "between 0 and PIECES, as just checked"
+        )]
         let i = place as usize;
         let t = place - i as f64;
         let ((s0, r0), (s1, r1)) = (self.nodes[i], self.nodes[i + 1]);

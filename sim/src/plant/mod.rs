@@ -1,16 +1,20 @@
 //! The simulated machine: arms, cylinders, valves and pump, as physics.
 //!
-//! A [`Plant`] is told once a tick what the valves' coils, the dump valve's coil and the engine do ([`Inputs`]), and integrates exactly to the
-//! next tick. It knows nothing of the controller. Faults are plain values ([`Faults`]) that whoever drives the plant may change
-//! between two ticks. f64 and SI throughout; pressures are gauge.
+//! A [`Plant`] is told once a tick what the valves' coils, the dump valve's coil and the engine do ([`Inputs`]), and
+//! integrates exactly to the next tick. It knows nothing of the controller. Faults are plain values ([`Faults`]) that
+//! whoever drives the plant may change between two ticks. f64 and SI throughout; pressures are gauge.
 //!
-//! Reading order: `bodies` (on `tree`) is the mechanism, `linkage` its way to the stroke, `hydraulics`, `resistance` and `supply` are one
-//! component each, `model` puts them together, `integrator` steps the whole, `energy` and `statics` ask questions of it, `rig` is a test bench.
+//! Reading order: `bodies` (on `tree`) is the mechanism, `linkage` its way to the stroke, `hydraulics`, `resistance`
+//! and `supply` are one component each, `model` puts them together, `integrator` steps the whole, `energy` and
+//! `statics` ask questions of it, `rig` is a test bench.
 //!
-//! Not modelled: oil temperature, entrained air (the bulk modulus is constant), hose burst, load-holding valves, static friction above the
-//! Coulomb level, flexible links.
+//! Not modelled: oil temperature, entrained air (the bulk modulus is constant), hose burst, load-holding valves, static
+//! friction above the Coulomb level, flexible links.
 
-#![allow(clippy::needless_range_loop, reason = "one index runs over several arrays and state blocks at once, as in the equations")]
+#![allow(
+    clippy::needless_range_loop,
+    reason = "one index runs over several arrays and state blocks at once, as in the equations"
+)]
 
 pub mod bodies;
 pub mod energy;
@@ -26,7 +30,8 @@ pub mod tree;
 
 use std::sync::Arc;
 
-use bellcrank_machine::description::{Actuator, Oil, Valve};
+use bellcrank_machine::description::{self, Actuator, Description, Oil, Valve};
+use bellcrank_machine::geometry::{Geometry, GeometryError};
 
 pub use bodies::{Bodies, Payload, Pose};
 pub use energy::{Account, Stored};
@@ -60,7 +65,13 @@ pub struct Inputs {
 impl Default for Inputs {
     /// Everything on, nothing asked.
     fn default() -> Inputs {
-        Inputs { spool: [0.0; JOINTS_MAX], valve_power: true, dump_current: true, engine: true, load: 0.0 }
+        Inputs {
+            spool: [0.0; JOINTS_MAX],
+            valve_power: true,
+            dump_current: true,
+            engine: true,
+            load: 0.0,
+        }
     }
 }
 
@@ -91,7 +102,12 @@ pub enum SpoolFault {
 
 impl Default for Faults {
     fn default() -> Faults {
-        Faults { spool: [SpoolFault::None; JOINTS_MAX], demand_scale: [1.0; JOINTS_MAX], extra_leak: [0.0; JOINTS_MAX], pump_scale: 1.0 }
+        Faults {
+            spool: [SpoolFault::None; JOINTS_MAX],
+            demand_scale: [1.0; JOINTS_MAX],
+            extra_leak: [0.0; JOINTS_MAX],
+            pump_scale: 1.0,
+        }
     }
 }
 
@@ -148,6 +164,22 @@ pub enum PlantError {
     },
 }
 
+/// Why a machine file does not make a plant.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum BuildError {
+    /// Its arms do not make a tree of joints.
+    #[error(transparent)]
+    Tree(#[from] bodies::TreeError),
+    /// A linkage does not close in the middle of its joint's range.
+    #[error("the linkage of {axis}: {error}")]
+    Linkage {
+        /// Name of the axis.
+        axis: String,
+        /// What is wrong with it.
+        error: GeometryError,
+    },
+}
+
 /// A simulated machine.
 #[derive(Clone)]
 pub struct Plant {
@@ -172,15 +204,53 @@ impl Plant {
             linkage: Arc::clone(&parts.linkage),
         };
         let model = Model::new(mechanism, axes.iter().map(axis).collect(), source, oil);
-        let states = vec![0.0; model.len()];
-        let mut plant = Plant { model, stepper: Stepper::new(accuracy), states, time: 0.0, account: None };
+        let states = vec![0.0; model.count()];
+        let mut plant = Plant {
+            model,
+            stepper: Stepper::new(accuracy),
+            states,
+            time: 0.0,
+            account: None,
+        };
         plant.set_pressures_to_tank();
         plant.model.place(&plant.states);
         plant
     }
 
-    /// Puts the machine at rest at these joint angles, held by trapped oil: in each actuator one chamber at `preload` above tank,
-    /// the other at what holds the arm. Supply empty, dump valve open, spools centred.
+    /// The machine of a machine file; axis i of the plant is axis i of the file. At rest with all angles zero, see
+    /// [`Plant::stand`].
+    ///
+    /// # Errors
+    /// [`BuildError`] where the file's arms or linkages cannot be put together.
+    pub fn of_machine(machine: &Description, accuracy: Accuracy) -> Result<Plant, BuildError> {
+        let linkage = |axis: &description::Axis| -> Result<Arc<dyn Linkage>, BuildError> {
+            if let description::Linkage::Direct { zero } = axis.linkage {
+                return Ok(Arc::new(Direct { zero }));
+            }
+            let named = |error| BuildError::Linkage {
+                axis: axis.name.clone(),
+                error,
+            };
+            let (low, high) = axis.joint.range;
+            let geometry = Geometry::new(&axis.linkage, axis.joint.axis, (low, high)).map_err(named)?;
+            let table = Table::new(&geometry, f64::midpoint(low, high), axis.actuator.travel).map_err(named)?;
+            Ok(Arc::new(table))
+        };
+        let mut axes = Vec::new();
+        for axis in &machine.axes {
+            axes.push(AxisParts {
+                actuator: &axis.actuator,
+                valve: &axis.valve,
+                linkage: linkage(axis)?,
+            });
+        }
+        let mechanism = Mechanism::Arms(Bodies::of_machine(machine)?);
+        let source = Source::Pump(Pump::new(&machine.supply, &machine.oil));
+        Ok(Plant::new(mechanism, &axes, source, &machine.oil, accuracy))
+    }
+
+    /// Puts the machine at rest at these joint angles, held by trapped oil: in each actuator one chamber at `preload`
+    /// above tank, the other at what holds the arm. Supply empty, dump valve open, spools centred.
     pub fn stand(&mut self, angles: &[f64], preload: f64) {
         self.states.fill(0.0);
         self.states[..angles.len()].copy_from_slice(angles);
@@ -194,8 +264,8 @@ impl Plant {
         self.stepper.restart();
     }
 
-    /// Fills the pressure line to `pressure` and closes the dump valve, as after some time with the engine running. Without a pump,
-    /// nothing.
+    /// Fills the pressure line to `pressure` and closes the dump valve, as after some time with the engine running.
+    /// Without a pump, nothing.
     pub fn charge(&mut self, pressure: f64) {
         if matches!(self.model.source, Source::Pump(_)) {
             self.states[self.model.at.manifold()] = pressure;
@@ -217,7 +287,9 @@ impl Plant {
         }
         let (start, states, mut time) = (self.time, &mut self.states, self.time);
         let result = match &mut self.account {
-            None => self.stepper.advance(&mut self.model, start, span, states, |_, t, _, _| time = t),
+            None => self
+                .stepper
+                .advance(&mut self.model, start, span, states, |_, t, _, _| time = t),
             Some(account) => {
                 account.begin(&mut self.model, start, states);
                 let keep = |model: &mut Model, t: f64, states: &[f64], step: f64| {
@@ -230,8 +302,14 @@ impl Plant {
         self.time = if result.is_ok() { start + span } else { time };
         self.model.place(&self.states);
         result.map_err(|error| match error {
-            StepError::TooStiff { time, state } => PlantError::TooStiff { time, state: self.state_name(state) },
-            StepError::NotFinite { time, state } => PlantError::NotFinite { time, state: self.state_name(state) },
+            StepError::TooStiff { time, state } => PlantError::TooStiff {
+                time,
+                state: self.state_name(state),
+            },
+            StepError::NotFinite { time, state } => PlantError::NotFinite {
+                time,
+                state: self.state_name(state),
+            },
         })
     }
 
@@ -296,7 +374,11 @@ impl Plant {
 
     /// Flow of the pump, m³/s. Zero where the supply is ideal.
     pub fn pump_flow(&self) -> f64 {
-        if matches!(self.model.source, Source::Pump(_)) { self.states[self.model.at.pump()] } else { 0.0 }
+        if matches!(self.model.source, Source::Pump(_)) {
+            self.states[self.model.at.pump()]
+        } else {
+            0.0
+        }
     }
 
     /// Opening of the dump valve, 0 to 1.

@@ -1,16 +1,19 @@
-//! The plant as a system of equations: bodies, chambers, spools and supply put together, and taken apart again for the implicit step.
+//! The plant as a system of equations: bodies, chambers, spools and supply put together, and taken apart again for the
+//! implicit step.
 //!
-//! States: joint angles, joint rates, pressures A, pressures B, spools, spool rates (one block of each, an entry an axis), then, with a
-//! pump, manifold pressure and pump flow. With stroke s(q), ratio r = ds/dq and rod force F = pA A - pB B - friction ± ends:
+//! States: joint angles, joint rates, pressures A, pressures B, spools, spool rates (one block of each, an entry an
+//! axis), then, with a pump, manifold pressure and pump flow. With stroke s(q), ratio r = ds/dq and rod force F = pA A
+//! - pB B - friction ± ends:
 //!
 //! ```text
 //! M(q) dv/dt = r F - c(q, v) - g(q)          dpA/dt = E/VA (QA - A r v)     dpB/dt = E/VB (QB + B r v)
 //! ```
 //!
-//! An implicit step solves `(I - h J) x = b`. J has structure, so no general matrix is ever formed. A spool depends on itself alone: solved first. An
-//! axis's two pressures depend on its own spool, its own rate, and the manifold: two equations, expressed through the rate and the manifold's
-//! pressure. What is left is one symmetric system in the joint rates, `M` plus a diagonal (oil spring, friction, stops), with the
-//! mechanism's own sparsity, and the manifold's pressure as one border. J leaves out how M, c, g, r and V change; the method allows it.
+//! An implicit step solves `(I - h J) x = b`. J has structure, so no general matrix is ever formed. A spool depends on
+//! itself alone: solved first. An axis's two pressures depend on its own spool, its own rate, and the manifold: two
+//! equations, expressed through the rate and the manifold's pressure. What is left is one symmetric system in the joint
+//! rates, `M` plus a diagonal (oil spring, friction, stops), with the mechanism's own sparsity, and the manifold's
+//! pressure as one border. J leaves out how M, c, g, r and V change; the method allows it.
 
 use std::sync::Arc;
 
@@ -27,6 +30,7 @@ use super::{Faults, Inputs, SpoolFault};
 
 /// What moves.
 #[derive(Debug, Clone)]
+#[allow(clippy::large_enum_variant, reason = "there is one in a plant")]
 pub enum Mechanism {
     /// Arms.
     Arms(Bodies),
@@ -169,12 +173,41 @@ impl Model {
         assert_eq!(tree.len(), axes.len(), "one axis for each joint");
         let zero = [0.0; JOINTS_MAX];
         let mass = TreeMatrix::zero();
-        let slopes = Slopes { axis: [AxisSlopes::default(); JOINTS_MAX], mass, manifold: (0.0, 0.0, 0.0) };
+        let slopes = Slopes {
+            axis: [AxisSlopes::default(); JOINTS_MAX],
+            mass,
+            manifold: (0.0, 0.0, 0.0),
+        };
         let axis = [AxisReduced::default(); JOINTS_MAX];
-        let reduced = Reduced { reach: 0.0, axis, rates: mass, border: zero, pivot: 1.0 };
-        let work = Work { pose: Pose::default(), stroke: zero, ratio: zero, mass, factored: mass, slopes, reduced };
+        let reduced = Reduced {
+            reach: 0.0,
+            axis,
+            rates: mass,
+            border: zero,
+            pivot: 1.0,
+        };
+        let work = Work {
+            pose: Pose::default(),
+            stroke: zero,
+            ratio: zero,
+            mass,
+            factored: mass,
+            slopes,
+            reduced,
+        };
         let (faults, inputs, at) = (Faults::default(), Inputs::default(), Layout::new(axes.len()));
-        Model { mechanism, axes, source, bulk_modulus: oil.bulk_modulus, faults, inputs, dump: (1.0, 0.0), at, tree, work }
+        Model {
+            mechanism,
+            axes,
+            source,
+            bulk_modulus: oil.bulk_modulus,
+            faults,
+            inputs,
+            dump: (1.0, 0.0),
+            at,
+            tree,
+            work,
+        }
     }
 
     /// Pose of the last evaluation.
@@ -197,7 +230,11 @@ impl Model {
 
     /// Share of its full flow that the pump can give.
     pub(super) fn pump_share(&self) -> f64 {
-        if self.inputs.engine { self.faults.pump_scale } else { 0.0 }
+        if self.inputs.engine {
+            self.faults.pump_scale
+        } else {
+            0.0
+        }
     }
 
     pub(super) fn dump_opening(&self, time: f64) -> f64 {
@@ -266,7 +303,7 @@ impl Model {
 }
 
 impl System for Model {
-    fn len(&self) -> usize {
+    fn count(&self) -> usize {
         6 * self.axes.len() + if matches!(self.source, Source::Pump(_)) { 2 } else { 0 }
     }
 
@@ -299,8 +336,11 @@ impl System for Model {
             rates[at.a(i)] = stiffness[0] * (flows.into_a() - area[0] * speed);
             rates[at.b(i)] = stiffness[1] * (flows.into_b() + area[1] * speed);
             let (spool, rate) = (states[at.spool(i)], states[at.spool_rate(i)]);
-            (rates[at.spool(i)], rates[at.spool_rate(i)]) =
-                if self.frozen(i) { (0.0, 0.0) } else { (rate, axis.section.spool_acceleration(self.demand(i), spool, rate)) };
+            (rates[at.spool(i)], rates[at.spool_rate(i)]) = if self.frozen(i) {
+                (0.0, 0.0)
+            } else {
+                (rate, axis.section.spool_acceleration(self.demand(i), spool, rate))
+            };
             drawn += flows.from_supply();
         }
         let Work { mass, factored, .. } = &mut self.work;
@@ -336,7 +376,11 @@ impl System for Model {
         if let Source::Pump(pump) = &self.source {
             let pressure = states[self.at.manifold()];
             let (by_pressure, by_flow) = pump.flow_rate_slopes(pressure, self.pump_share());
-            self.work.slopes.manifold = (pump.flows_slope(pressure, self.dump_opening(time)), by_pressure, by_flow);
+            self.work.slopes.manifold = (
+                pump.flows_slope(pressure, self.dump_opening(time)),
+                by_pressure,
+                by_flow,
+            );
         }
     }
 
@@ -356,8 +400,15 @@ impl System for Model {
             let torque = s.sweep;
             let by_rate = times(&inverse, [-a * s.sweep[0], -b * s.sweep[1]]);
             let by_manifold = times(&inverse, [a * s.chamber[0].supply, b * s.chamber[1].supply]);
-            reduced.axis[i] = AxisReduced { inverse, by_rate, by_manifold, torque };
-            reduced.rates.add(i, -reach * (s.damping + reach * s.spring + dot(torque, by_rate)));
+            reduced.axis[i] = AxisReduced {
+                inverse,
+                by_rate,
+                by_manifold,
+                torque,
+            };
+            reduced
+                .rates
+                .add(i, -reach * (s.damping + reach * s.spring + dot(torque, by_rate)));
             reduced.border[i] = reach * dot(torque, by_manifold);
         }
         reduced.rates.factor(&self.tree);
@@ -438,3 +489,6 @@ fn times(m: &[[f64; 2]; 2], x: [f64; 2]) -> [f64; 2] {
 fn dot(a: [f64; 2], b: [f64; 2]) -> f64 {
     a[0] * b[0] + a[1] * b[1]
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,11 +1,14 @@
-//! What resists an actuator's motion: friction, end cushions, end stops. All as forces over the stroke, positive when extending.
+//! What resists an actuator's motion: friction, end cushions, end stops. All as forces over the stroke, positive when
+//! extending.
 //!
 //! - Friction: viscous, and Coulomb as `coulomb tanh(v / coulomb_speed)`.
-//! - Cushion: over its length a force against motion into the end, `drag depth² v²` with depth from 0 to 1. It stands in for the
-//!   oil throttled out of the cushion's volume (an orifice: pressure with the square of speed; tapered: growing with depth), without the
-//!   extra chamber. It lets go at once when the motion turns, as the check valve of a cushion does.
-//! - Stop: past the end `stiffness depth (1 + damping approach)`, never pulling. The damping grows with depth, so the force
-//!   starts smoothly, and it takes out energy both ways. Source: Hunt, Crossley, *J. Applied Mechanics* 42 (1975), with exponent 1 (from memory).
+//! - Cushion: over its length a force against motion into the end, `drag depth² v²` with depth from 0 to 1. It stands
+//!   in for the oil throttled out of the cushion's volume (an orifice: pressure with the square of speed; tapered:
+//!   growing with depth), without the extra chamber. It lets go at once when the motion turns, as the check valve of a
+//!   cushion does.
+//! - Stop: past the end `stiffness depth (1 + damping approach)`, never pulling. The damping grows with depth, so the
+//!   force starts smoothly, and it takes out energy both ways. Source: Hunt, Crossley, *J. Applied Mechanics* 42
+//!   (1975), with exponent 1 (from memory).
 
 use bellcrank_machine::description::Actuator;
 
@@ -103,15 +106,24 @@ impl Resistance {
     }
 
     fn stop_push(&self, room: f64, approach: f64) -> f64 {
-        if room >= 0.0 { 0.0 } else { self.stiffness * -room * (1.0 + self.damping * approach).max(0.0) }
+        if room >= 0.0 {
+            0.0
+        } else {
+            self.stiffness * -room * (1.0 + self.damping * approach).max(0.0)
+        }
     }
 
     /// How far the cushion has closed, 0 to 1.
     fn closing(&self, room: f64) -> f64 {
-        if self.cushion > 0.0 { (1.0 - room / self.cushion).clamp(0.0, 1.0) } else { 0.0 }
+        if self.cushion > 0.0 {
+            (1.0 - room / self.cushion).clamp(0.0, 1.0)
+        } else {
+            0.0
+        }
     }
 
-    /// Slope of an end's push over `room`, and over `approach` with its sign turned (more approach, more push against it).
+    /// Slope of an end's push over `room`, and over `approach` with its sign turned (more approach, more push against
+    /// it).
     fn end_slopes(&self, room: f64, approach: f64) -> (f64, f64) {
         let (mut over_room, mut over_speed) = (0.0, 0.0);
         if room < self.cushion && approach > 0.0 {
@@ -161,8 +173,14 @@ mod tests {
                 let over_stroke = (total(stroke + 1e-8, speed) - total(stroke - 1e-8, speed)) / 2e-8;
                 let over_speed = (total(stroke, speed + 1e-8) - total(stroke, speed - 1e-8)) / 2e-8;
                 let (k, d) = resistance.slopes(stroke, speed);
-                assert!((k - over_stroke).abs() <= 1e-5 * (1.0 + k.abs()), "{stroke} {speed}: {k} {over_stroke}");
-                assert!((d - over_speed).abs() <= 1e-5 * (1.0 + d.abs()), "{stroke} {speed}: {d} {over_speed}");
+                assert!(
+                    (k - over_stroke).abs() <= 1e-5 * (1.0 + k.abs()),
+                    "{stroke} {speed}: {k} {over_stroke}"
+                );
+                assert!(
+                    (d - over_speed).abs() <= 1e-5 * (1.0 + d.abs()),
+                    "{stroke} {speed}: {d} {over_speed}"
+                );
                 assert!(k <= 0.0 && d < 0.0);
             }
         }

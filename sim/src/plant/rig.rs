@@ -55,8 +55,15 @@ pub struct Sample {
 impl Rig {
     /// The bench at its start.
     pub fn plant(&self, accuracy: Accuracy) -> Plant {
-        let parts = AxisParts { actuator: &self.actuator, valve: &self.valve, linkage: Arc::new(Direct { zero: 0.0 }) };
-        let source = Source::Ideal { pressure: self.supply, tank: self.tank };
+        let parts = AxisParts {
+            actuator: &self.actuator,
+            valve: &self.valve,
+            linkage: Arc::new(Direct { zero: 0.0 }),
+        };
+        let source = Source::Ideal {
+            pressure: self.supply,
+            tank: self.tank,
+        };
         let mut plant = Plant::new(Mechanism::Mass(self.mass), &[parts], source, &self.oil, accuracy);
         let at = plant.layout();
         plant.set_state(0, self.stroke);
@@ -78,7 +85,10 @@ impl Rig {
         while now < self.end {
             (inputs.spool[0], inputs.load) = (holding(&self.command, now), holding(&self.load, now));
             let look = ((count + 1.0) * interval).min(self.end);
-            let jump = jumps(&self.command).chain(jumps(&self.load)).filter(|&t| t > now).fold(look, f64::min);
+            let jump = jumps(&self.command)
+                .chain(jumps(&self.load))
+                .filter(|&t| t > now)
+                .fold(look, f64::min);
             plant.advance(&inputs, jump - now)?;
             now = jump;
             if now >= look {
@@ -99,7 +109,11 @@ fn jumps(programme: &[(f64, f64)]) -> impl Iterator<Item = f64> + '_ {
 
 /// What holds at a time.
 fn holding(programme: &[(f64, f64)], now: f64) -> f64 {
-    programme.iter().rev().find(|&&(from, _)| from <= now).map_or(0.0, |&(_, value)| value)
+    programme
+        .iter()
+        .rev()
+        .find(|&&(from, _)| from <= now)
+        .map_or(0.0, |&(_, value)| value)
 }
 
 fn sample(plant: &Plant, time: f64) -> Sample {

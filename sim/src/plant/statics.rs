@@ -9,7 +9,8 @@ use super::tree::JOINTS_MAX;
 pub struct Hold {
     /// Torque on the joint, positive about its axis, N m (force on a test bench's mass, N).
     pub torque: f64,
-    /// Force of the actuator, positive when it pushes out, N (N m for a motor). Infinite where the linkage is at its dead point.
+    /// Force of the actuator, positive when it pushes out, N (N m for a motor). Infinite where the linkage is at its
+    /// dead point.
     pub force: f64,
     /// Pressure in the extending chamber, Pa.
     pub pressure_a: f64,
@@ -22,13 +23,18 @@ pub fn gravity_torque(bodies: &Bodies, pose: &Pose) -> [f64; JOINTS_MAX] {
     bodies.torque(pose, &[0.0; JOINTS_MAX], &[0.0; JOINTS_MAX])
 }
 
-/// The hold of one actuator: force from torque and ratio (d stroke / d angle), pressures from the areas of the extending and the
-/// retracting chamber, the less loaded chamber standing at `low`.
+/// The hold of one actuator: force from torque and ratio (d stroke / d angle), pressures from the areas of the
+/// extending and the retracting chamber, the less loaded chamber standing at `low`.
 pub fn hold(torque: f64, ratio: f64, area: [f64; 2], low: f64) -> Hold {
     let force = if torque == 0.0 { 0.0 } else { torque / ratio };
     let (a, b) = ((force + low * area[1]) / area[0], (low * area[0] - force) / area[1]);
     let (pressure_a, pressure_b) = if a >= low { (a, low) } else { (low, b) };
-    Hold { torque, force, pressure_a, pressure_b }
+    Hold {
+        torque,
+        force,
+        pressure_a,
+        pressure_b,
+    }
 }
 
 /// All holds of a model where it was placed last.
@@ -37,7 +43,14 @@ pub(super) fn holds(model: &Model, low: f64) -> Vec<Hold> {
         Mechanism::Arms(bodies) => gravity_torque(bodies, model.pose()),
         Mechanism::Mass(_) => [model.inputs.load; JOINTS_MAX],
     };
-    let one = |i: usize| hold(torque[i], model.stroke_and_ratio(i).1, model.axes[i].section.areas(), low);
+    let one = |i: usize| {
+        hold(
+            torque[i],
+            model.stroke_and_ratio(i).1,
+            model.axes[i].section.areas(),
+            low,
+        )
+    };
     (0..model.axes.len()).map(one).collect()
 }
 

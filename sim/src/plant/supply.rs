@@ -1,9 +1,9 @@
 //! Where the pressure line's oil comes from: one pump for all axes, or an ideal pressure for a test bench.
 //!
-//! The pump's control asks for `flow clamp((pressure - p) / control_band, 0, 1)` and the pump follows it with a first-order lag; a dead
-//! engine asks for nothing. Main relief: linear above cracking, the whole pump flow at `relief_band` above it. Dump valve: an orifice to tank
-//! whose opening moves linearly over `dump_time`, open without current. Manifold: `dp/dt = E/V (pump - axes - relief - dump)`.
-//! Tank pressure is constant.
+//! The pump's control asks for `flow clamp((pressure - p) / control_band, 0, 1)` and the pump follows it with a
+//! first-order lag; a dead engine asks for nothing. Main relief: linear above cracking, the whole pump flow at
+//! `relief_band` above it. Dump valve: an orifice to tank whose opening moves linearly over `dump_time`, open without
+//! current. Manifold: `dp/dt = E/V (pump - axes - relief - dump)`. Tank pressure is constant.
 
 use bellcrank_machine::description::{Oil, Supply};
 
@@ -100,7 +100,11 @@ impl Pump {
     pub fn flow_rate_slopes(&self, pressure: f64, share: f64) -> (f64, f64) {
         let below = self.supply.pressure - pressure;
         let controlling = below > 0.0 && below < self.supply.control_band;
-        let over_pressure = if controlling { -self.supply.flow * share / (self.supply.control_band * self.supply.response) } else { 0.0 };
+        let over_pressure = if controlling {
+            -self.supply.flow * share / (self.supply.control_band * self.supply.response)
+        } else {
+            0.0
+        };
         (over_pressure, -1.0 / self.supply.response)
     }
 
@@ -114,14 +118,26 @@ impl Pump {
 
     /// Slope of the sum of [`Pump::flows`] over the pressure.
     pub fn flows_slope(&self, pressure: f64, dump_opening: f64) -> f64 {
-        let relief = if pressure > self.supply.relief { self.supply.flow / self.supply.relief_band } else { 0.0 };
+        let relief = if pressure > self.supply.relief {
+            self.supply.flow / self.supply.relief_band
+        } else {
+            0.0
+        };
         relief + dump_opening * self.dump * root_slope(pressure - self.supply.tank, DUMP_BLEND)
     }
 
     /// Opening of the dump valve `after` seconds, from `start`, with current (closing) or without (opening).
     pub fn dump_opening(&self, start: f64, current: bool, after: f64) -> f64 {
-        let moved = if self.supply.dump_time > 0.0 { after / self.supply.dump_time } else { f64::INFINITY };
-        if current { (start - moved).max(0.0) } else { (start + moved).min(1.0) }
+        let moved = if self.supply.dump_time > 0.0 {
+            after / self.supply.dump_time
+        } else {
+            f64::INFINITY
+        };
+        if current {
+            (start - moved).max(0.0)
+        } else {
+            (start + moved).min(1.0)
+        }
     }
 }
 
@@ -144,7 +160,13 @@ mod tests {
             tank: 2e5,
             volume: 2e-3,
         };
-        let pump = Pump::new(&supply, &Oil { density: 870.0, bulk_modulus: 1.2e9 });
+        let pump = Pump::new(
+            &supply,
+            &Oil {
+                density: 870.0,
+                bulk_modulus: 1.2e9,
+            },
+        );
         for p in [0.9e5, 2.5e5, 150e5, 190e5, 210e5, 225e5] {
             let flows = |p: f64| pump.flows(p, 0.3).relief + pump.flows(p, 0.3).dump;
             let slope = (flows(p + 10.0) - flows(p - 10.0)) / 20.0;

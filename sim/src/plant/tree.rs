@@ -1,8 +1,9 @@
 //! The shape of a machine's mechanism, and symmetric matrices with that shape.
 //!
 //! Joints form a tree: each has at most one parent. The mass matrix of such a mechanism is zero wherever neither joint
-//! carries the other, so two arms on one carrier cost twice one arm, not eight times. `L' D L` keeps those zeros where `L D L'` or
-//! Cholesky would fill them. Source: Featherstone, *Rigid Body Dynamics Algorithms* (2008), section 6.5 (from memory).
+//! carries the other, so two arms on one carrier cost twice one arm, not eight times. `L' D L` keeps those zeros where
+//! `L D L'` or Cholesky would fill them. Source: Featherstone, *Rigid Body Dynamics Algorithms* (2008), section 6.5
+//! (from memory).
 
 /// Most joints of a mechanism: two arms of seven.
 pub const JOINTS_MAX: usize = 14;
@@ -39,7 +40,11 @@ impl Tree {
         if parents.len() > JOINTS_MAX {
             return Err(TreeError::TooMany(parents.len()));
         }
-        let mut tree = Tree { len: parents.len(), parent: [None; JOINTS_MAX], order: [0; JOINTS_MAX] };
+        let mut tree = Tree {
+            len: parents.len(),
+            parent: [None; JOINTS_MAX],
+            order: [0; JOINTS_MAX],
+        };
         tree.parent[..parents.len()].copy_from_slice(parents);
         let mut placed = [false; JOINTS_MAX];
         for slot in 0..parents.len() {
@@ -56,7 +61,11 @@ impl Tree {
 
     /// A single joint on the carrier.
     pub fn single() -> Tree {
-        Tree { len: 1, parent: [None; JOINTS_MAX], order: [0; JOINTS_MAX] }
+        Tree {
+            len: 1,
+            parent: [None; JOINTS_MAX],
+            order: [0; JOINTS_MAX],
+        }
     }
 
     /// Number of joints.
@@ -85,7 +94,8 @@ impl Tree {
     }
 }
 
-/// A symmetric matrix whose entry (i, j) is zero unless i carries j or j carries i. Only the rows of the carried joint are kept.
+/// A symmetric matrix whose entry (i, j) is zero unless i carries j or j carries i. Only the rows of the carried joint
+/// are kept.
 #[derive(Debug, Clone, Copy)]
 pub struct TreeMatrix {
     entry: [PerJoint; JOINTS_MAX],
@@ -94,7 +104,9 @@ pub struct TreeMatrix {
 impl TreeMatrix {
     /// All zero.
     pub fn zero() -> TreeMatrix {
-        TreeMatrix { entry: [[0.0; JOINTS_MAX]; JOINTS_MAX] }
+        TreeMatrix {
+            entry: [[0.0; JOINTS_MAX]; JOINTS_MAX],
+        }
     }
 
     /// The entry of `carried` and `carrier` (the same joint, or an ancestor of it).
@@ -135,7 +147,8 @@ impl TreeMatrix {
         self.entry[..tree.len].copy_from_slice(&from.entry[..tree.len]);
     }
 
-    /// Factors a positive definite matrix into `L' D L`, in its place: the shares of `L`, and one over `D` on the diagonal.
+    /// Factors a positive definite matrix into `L' D L`, in its place: the shares of `L`, and one over `D` on the
+    /// diagonal.
     pub fn factor(&mut self, tree: &Tree) {
         for &k in tree.outward().iter().rev() {
             let row = self.entry[k];

@@ -61,10 +61,10 @@ pub fn parse(file: &str, text: &str, folder: &Path) -> Result<Scenario, Scenario
         Some(text) => bellcrank_machine::read(&name, text)?,
         None => load(folder.join(&name))?,
     });
-    Ok(document::read(file, text, |t| scenario(t, &machine))?)
+    Ok(document::read(file, text, |t| scenario(t, file, &machine))?)
 }
 
-fn scenario(t: &Table, machine: &Arc<Description>) -> Scenario {
+fn scenario(t: &Table, file: &str, machine: &Arc<Description>) -> Scenario {
     t.text("machine");
     let length = t.number("length_s", 0.1..=LENGTH_MAX);
     let station = match t.choice("station", &STATIONS) {
@@ -74,7 +74,9 @@ fn scenario(t: &Table, machine: &Arc<Description>) -> Scenario {
         }
         station => station.unwrap_or_default(),
     };
-    let mode = t.choice("mode", &[("joint", Mode::Joint), ("tip", Mode::Tip)]).unwrap_or_default();
+    let mode = t
+        .choice("mode", &[("joint", Mode::Joint), ("tip", Mode::Tip)])
+        .unwrap_or_default();
     let who = Who { machine, station };
     let mut hands = t.tables("hand", |t| who.hand(t, length));
     let mut faults: Vec<Fault> = t.optional("fault").map_or_else(Vec::new, |key| {
@@ -84,16 +86,21 @@ fn scenario(t: &Table, machine: &Arc<Description>) -> Scenario {
     faults.sort_by(|a, b| a.at.total_cmp(&b.at));
     Scenario {
         name: t.text("name"),
+        source: file.to_string(),
         about: t.text("about"),
         machine: Arc::clone(machine),
         length,
         station,
         mode,
         start: who.start(t),
-        payloads: t.optional("payload").map_or_else(Vec::new, |key| t.tables(key, |t| who.payload(t))),
+        payloads: t
+            .optional("payload")
+            .map_or_else(Vec::new, |key| t.tables(key, |t| who.payload(t))),
         hands,
         faults,
-        expect: t.optional("expect").map_or_else(Expect::default, |key| t.table(key, |t| who.expect(t))),
+        expect: t
+            .optional("expect")
+            .map_or_else(Expect::default, |key| t.table(key, |t| who.expect(t))),
     }
 }
 
@@ -108,46 +115,78 @@ struct Who<'m> {
 impl Who<'_> {
     fn axis(&self, t: &Table, key: &'static str) -> usize {
         let found = t.text(key);
-        self.machine.axes.iter().position(|axis| axis.name == found).unwrap_or_else(|| {
-            if !found.is_empty() {
-                let known: Vec<_> = self.machine.axes.iter().map(|axis| format!("{:?}", axis.name)).collect();
-                t.complain(key, format!("no axis {found:?}"), format!("one of {}", known.join(", ")));
-            }
-            0
-        })
+        self.machine
+            .axes
+            .iter()
+            .position(|axis| axis.name == found)
+            .unwrap_or_else(|| {
+                if !found.is_empty() {
+                    let known: Vec<_> = self
+                        .machine
+                        .axes
+                        .iter()
+                        .map(|axis| format!("{:?}", axis.name))
+                        .collect();
+                    t.complain(
+                        key,
+                        format!("no axis {found:?}"),
+                        format!("one of {}", known.join(", ")),
+                    );
+                }
+                0
+            })
     }
 
     fn arm(&self, t: &Table, key: &'static str) -> usize {
         let found = t.text(key);
-        self.machine.arms.iter().position(|arm| arm.name == found).unwrap_or_else(|| {
-            if !found.is_empty() {
-                let known: Vec<_> = self.machine.arms.iter().map(|arm| format!("{:?}", arm.name)).collect();
-                t.complain(key, format!("no arm {found:?}"), format!("one of {}", known.join(", ")));
-            }
-            0
-        })
+        self.machine
+            .arms
+            .iter()
+            .position(|arm| arm.name == found)
+            .unwrap_or_else(|| {
+                if !found.is_empty() {
+                    let known: Vec<_> = self.machine.arms.iter().map(|arm| format!("{:?}", arm.name)).collect();
+                    t.complain(key, format!("no arm {found:?}"), format!("one of {}", known.join(", ")));
+                }
+                0
+            })
     }
 
     /// `[[start]]`: the joint angles of an arm from base to tip, and of its grip. What is not named starts in the middle of its
     /// range.
     fn start(&self, t: &Table) -> Vec<f64> {
         let axes = &self.machine.axes;
-        let mut angles: Vec<f64> = axes.iter().map(|axis| 0.5 * (axis.joint.range.0 + axis.joint.range.1)).collect();
+        let mut angles: Vec<f64> = axes
+            .iter()
+            .map(|axis| 0.5 * (axis.joint.range.0 + axis.joint.range.1))
+            .collect();
         t.tables("start", |t| {
             let arm = &self.machine.arms[self.arm(t, "arm")];
             let found = t.numbers("angles_deg", -360.0..=360.0);
             let grip = t.optional("grip_deg").map(|key| (key, t.number(key, -360.0..=360.0)));
             if t.clean() && found.len() != arm.axes.len() {
                 let names: Vec<_> = arm.axes.iter().map(|&axis| axes[axis].name.as_str()).collect();
-                t.complain("angles_deg", format!("{} angles", found.len()), format!("one each for {}", names.join(", ")));
+                t.complain(
+                    "angles_deg",
+                    format!("{} angles", found.len()),
+                    format!("one each for {}", names.join(", ")),
+                );
             }
-            let arms = arm.axes.iter().zip(found).map(|(&axis, angle)| (axis, "angles_deg", angle));
+            let arms = arm
+                .axes
+                .iter()
+                .zip(found)
+                .map(|(&axis, angle)| (axis, "angles_deg", angle));
             let grip = arm.grip.zip(grip).map(|(axis, (key, angle))| (axis, key, angle));
             for (axis, key, angle) in arms.chain(grip) {
                 let (low, high) = axes[axis].joint.range;
                 if angle < low || angle > high {
                     let found = format!("{:.1} for {:?}", angle.to_degrees(), axes[axis].name);
-                    t.complain(key, found, format!("{:.1} to {:.1}", low.to_degrees(), high.to_degrees()));
+                    t.complain(
+                        key,
+                        found,
+                        format!("{:.1} to {:.1}", low.to_degrees(), high.to_degrees()),
+                    );
                 }
                 angles[axis] = angle;
             }
@@ -156,12 +195,18 @@ impl Who<'_> {
     }
 
     fn payload(&self, t: &Table) -> Load {
-        Load { arm: self.arm(t, "arm"), mass: t.number("mass_kg", 0.0..=5000.0) }
+        Load {
+            arm: self.arm(t, "arm"),
+            mass: t.number("mass_kg", 0.0..=5000.0),
+        }
     }
 
     /// `[[hand]]`: a time and one act.
     fn hand(&self, t: &Table, length: f64) -> Hand {
-        Hand { at: t.number("at_s", 0.0..=length), act: self.act(t) }
+        Hand {
+            at: t.number("at_s", 0.0..=length),
+            act: self.act(t),
+        }
     }
 
     fn act(&self, t: &Table) -> Act {
@@ -179,15 +224,21 @@ impl Who<'_> {
         ];
         let given: Vec<Act> = acts.into_iter().flatten().collect();
         if given.len() != 1 && t.clean() {
-            t.complain("at_s", format!("{} acts", given.len()), "one of enable, reset, tip, lever, neutral");
+            t.complain(
+                "at_s",
+                format!("{} acts", given.len()),
+                "one of enable, reset, tip, lever, neutral",
+            );
         }
         given.first().copied().unwrap_or(Act::Neutral)
     }
 
     fn tip(&self, t: &Table) -> Act {
         let arm = self.arm(t, "arm");
-        let velocity: Vector3<f64> = t.vector3("mm_s", -5000.0..=5000.0);
-        let pitch = t.optional("pitch_deg_s").map_or(0.0, |key| t.number(key, -360.0..=360.0));
+        let velocity: Vector3<f64> = t.vector3("velocity_mm_s", -5000.0..=5000.0);
+        let pitch = t
+            .optional("pitch_deg_s")
+            .map_or(0.0, |key| t.number(key, -360.0..=360.0));
         if t.clean()
             && let Some(known) = self.machine.arms.get(arm)
         {
@@ -195,22 +246,37 @@ impl Who<'_> {
             let fastest = known.tip_speed * cap;
             if velocity.iter().any(|v| v.abs() > fastest * (1.0 + 1e-9)) {
                 let found = format!("{:.0} mm/s", 1e3 * velocity.amax());
-                t.complain("mm_s", found, format!("at most {:.0} mm/s: full lever from this station", 1e3 * fastest));
+                t.complain(
+                    "velocity_mm_s",
+                    found,
+                    format!("at most {:.0} mm/s: full lever from this station", 1e3 * fastest),
+                );
             }
             if pitch.abs() > known.pitch_rate * cap * (1.0 + 1e-9) {
                 let wanted = format!("at most {:.1} deg/s: full lever", (known.pitch_rate * cap).to_degrees());
                 t.complain("pitch_deg_s", format!("{:.1} deg/s", pitch.to_degrees()), wanted);
             }
         }
-        Act::Tip { arm, velocity: velocity.into(), pitch }
+        Act::Tip {
+            arm,
+            velocity: velocity.into(),
+            pitch,
+        }
     }
 
     fn lever(&self, t: &Table) -> Act {
         let axis = self.axis(t, "axis");
         if t.clean() && self.machine.axes.get(axis).is_some_and(|axis| axis.lever.is_none()) {
-            t.complain("axis", "an axis without a lever", "an axis with a lever in the machine file");
+            t.complain(
+                "axis",
+                "an axis without a lever",
+                "an axis with a lever in the machine file",
+            );
         }
-        Act::Lever { axis, share: t.number("share", -1.0..=1.0) }
+        Act::Lever {
+            axis,
+            share: t.number("share", -1.0..=1.0),
+        }
     }
 
     fn speed_cap(&self) -> f64 {
@@ -228,7 +294,11 @@ impl Who<'_> {
             t.pass_over_rest();
             return None;
         };
-        Some(Fault { at, lasts, kind: make(self, t) })
+        Some(Fault {
+            at,
+            lasts,
+            kind: make(self, t),
+        })
     }
 
     fn expect(&self, t: &Table) -> Expect {
@@ -254,18 +324,32 @@ impl Who<'_> {
 type Make = fn(&Who, &Table) -> FaultKind;
 
 const KINDS: [(&str, Make); 11] = [
-    ("sensor_open", |w, t| FaultKind::SensorOpen { axis: w.axis(t, "axis") }),
-    ("sensor_short", |w, t| FaultKind::SensorShort { axis: w.axis(t, "axis") }),
-    ("sensor_stuck", |w, t| FaultKind::SensorStuck { axis: w.axis(t, "axis") }),
-    ("valve_stuck", |w, t| FaultKind::ValveStuck { axis: w.axis(t, "axis") }),
+    ("sensor_open", |w, t| FaultKind::SensorOpen {
+        axis: w.axis(t, "axis"),
+    }),
+    ("sensor_short", |w, t| FaultKind::SensorShort {
+        axis: w.axis(t, "axis"),
+    }),
+    ("sensor_stuck", |w, t| FaultKind::SensorStuck {
+        axis: w.axis(t, "axis"),
+    }),
+    ("valve_stuck", |w, t| FaultKind::ValveStuck {
+        axis: w.axis(t, "axis"),
+    }),
     ("valve_stuck_open", |w, t| FaultKind::ValveStuckOpen {
         axis: w.axis(t, "axis"),
         opening: t.number("opening", -1.0..=1.0),
     }),
-    ("valve_dead", |w, t| FaultKind::ValveDead { axis: w.axis(t, "axis") }),
-    ("link_lost", |_, t| FaultKind::LinkLost { station: t.choice("station", &STATIONS).unwrap_or_default() }),
+    ("valve_dead", |w, t| FaultKind::ValveDead {
+        axis: w.axis(t, "axis"),
+    }),
+    ("link_lost", |_, t| FaultKind::LinkLost {
+        station: t.choice("station", &STATIONS).unwrap_or_default(),
+    }),
     ("stop_button", |_, _| FaultKind::StopButton),
-    ("stop_channel_open", |_, t| FaultKind::StopChannelOpen { channel: t.whole("channel", 1..=2) - 1 }),
+    ("stop_channel_open", |_, t| FaultKind::StopChannelOpen {
+        channel: t.whole("channel", 1..=2) - 1,
+    }),
     ("wrong_lever", |w, t| FaultKind::WrongLever { act: w.act(t) }),
     ("engine_stall", |_, _| FaultKind::EngineStall),
 ];
@@ -273,9 +357,14 @@ const KINDS: [(&str, Make); 11] = [
 /// The name of a cause, or of the guard's holding back, as the event log prints it.
 fn cause(t: &Table, key: &'static str) -> String {
     let held = [What::HeldFromZone(0), What::HeldFromEnd];
-    let names: Vec<String> =
-        Cause::ALL.iter().map(|cause| cause.name().to_string()).chain(held.iter().map(event_name)).collect();
+    let names: Vec<String> = Cause::ALL
+        .iter()
+        .map(|cause| cause.name().to_string())
+        .chain(held.iter().map(event_name))
+        .collect();
     let options: Vec<_> = names.iter().map(|name| (name.as_str(), name.clone())).collect();
     let options: Vec<_> = options.iter().enumerate().map(|(i, (name, _))| (*name, i)).collect();
-    t.choice(key, &options).and_then(|i| names.get(i).cloned()).unwrap_or_default()
+    t.choice(key, &options)
+        .and_then(|i| names.get(i).cloned())
+        .unwrap_or_default()
 }

@@ -15,10 +15,19 @@ pub const BUILTIN: [(&str, &str); 7] = [
     ("straight-lift", include_str!("../../scenarios/straight-lift.toml")),
     ("setting-a-stone", include_str!("../../scenarios/setting-a-stone.toml")),
     ("wrong-lever", include_str!("../../scenarios/wrong-lever.toml")),
-    ("stuck-open-valve", include_str!("../../scenarios/stuck-open-valve.toml")),
+    (
+        "stuck-open-valve",
+        include_str!("../../scenarios/stuck-open-valve.toml"),
+    ),
     ("lost-radio-link", include_str!("../../scenarios/lost-radio-link.toml")),
-    ("broken-sensor-wire", include_str!("../../scenarios/broken-sensor-wire.toml")),
-    ("stop-in-mid-swing", include_str!("../../scenarios/stop-in-mid-swing.toml")),
+    (
+        "broken-sensor-wire",
+        include_str!("../../scenarios/broken-sensor-wire.toml"),
+    ),
+    (
+        "stop-in-mid-swing",
+        include_str!("../../scenarios/stop-in-mid-swing.toml"),
+    ),
 ];
 
 /// One thing to rehearse. Axes and arms are numbers of the machine's own lists; SI throughout.
@@ -26,6 +35,8 @@ pub const BUILTIN: [(&str, &str); 7] = [
 pub struct Scenario {
     /// What it is called.
     pub name: String,
+    /// What it was read from: the name of a built-in one, or a path.
+    pub source: String,
     /// What happens in it, in a few plain words.
     pub about: String,
     /// The machine.
@@ -216,7 +227,12 @@ impl Scenario {
             .iter()
             .find(|hand| matches!(hand.act, Act::Neutral | Act::Tip { .. } | Act::Enable(false)))
             .map_or(self.length, |hand| hand.at);
-        Some(Line { arm, velocity, start, end })
+        Some(Line {
+            arm,
+            velocity,
+            start,
+            end,
+        })
     }
 }
 
@@ -236,7 +252,10 @@ pub struct Line {
 /// The built-in scenario of that name.
 pub fn builtin(name: &str) -> Option<&'static str> {
     let wanted = name.to_lowercase().replace([' ', '_'], "-");
-    BUILTIN.iter().find(|(known, _)| *known == wanted).map(|(_, text)| *text)
+    BUILTIN
+        .iter()
+        .find(|(known, _)| *known == wanted)
+        .map(|(_, text)| *text)
 }
 
 /// The folder in which a scenario file's own relative paths start.

@@ -33,9 +33,20 @@ impl Hands {
 
     /// The frame that the station in charge sends.
     pub fn frame(&self, scenario: &Scenario) -> HandFrame {
-        #[allow(clippy::cast_possible_truncation, reason = "a share, narrowed to what a frame carries")]
-        let levers = self.levers.map(|share| Lever::new(share.clamp(-1.0, 1.0) as f32).unwrap_or_default());
-        HandFrame { age: None, levers, mode: scenario.mode, enable: self.enable, stop_clear: true }
+        #[allow(
+            clippy::cast_possible_truncation,
+            reason = "a share, narrowed to what a frame carries"
+        )]
+        let levers = self
+            .levers
+            .map(|share| Lever::new(share.clamp(-1.0, 1.0) as f32).unwrap_or_default());
+        HandFrame {
+            age: None,
+            levers,
+            mode: scenario.mode,
+            enable: self.enable,
+            stop_clear: true,
+        }
     }
 
     fn act(&mut self, scenario: &Scenario, act: Act) {
@@ -62,7 +73,11 @@ impl Hands {
 
 /// The deflection that comes out as `share` once the dead zone has been taken out.
 fn deflection(share: f64, dead_zone: f64) -> f64 {
-    if share == 0.0 { 0.0 } else { share.signum() * (dead_zone + share.abs() * (1.0 - dead_zone)) }
+    if share == 0.0 {
+        0.0
+    } else {
+        share.signum() * (dead_zone + share.abs() * (1.0 - dead_zone))
+    }
 }
 
 fn station(scenario: &Scenario) -> &description::Station {

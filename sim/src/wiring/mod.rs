@@ -55,10 +55,21 @@ impl<'s> Wiring<'s> {
         let hands = Hands::at(self.scenario, t, &broken);
         let frame = hands.frame(self.scenario);
         // The station that is not in charge lies at rest, but is heard.
-        let at_rest = HandFrame { stop_clear: true, mode: frame.mode, ..HandFrame::default() };
+        let at_rest = HandFrame {
+            stop_clear: true,
+            mode: frame.mode,
+            ..HandFrame::default()
+        };
         for (station, line) in [(Station::Seat, &mut self.seat), (Station::Remote, &mut self.remote)] {
             if !broken.contains(&FaultKind::LinkLost { station }) {
-                line.send(t, if station == self.scenario.station { frame } else { at_rest });
+                line.send(
+                    t,
+                    if station == self.scenario.station {
+                        frame
+                    } else {
+                        at_rest
+                    },
+                );
             }
         }
         let pressed = broken.contains(&FaultKind::StopButton);
@@ -93,7 +104,11 @@ impl<'s> Wiring<'s> {
             let Some(id) = AxisId::new(index) else { continue };
             let duty = f64::from(outputs.duties.get(id).share());
             let (low, high) = axis.channel.band;
-            let reach = if duty < axis.channel.neutral { axis.channel.neutral - low } else { high - axis.channel.neutral };
+            let reach = if duty < axis.channel.neutral {
+                axis.channel.neutral - low
+            } else {
+                high - axis.channel.neutral
+            };
             let toward = ((duty - axis.channel.neutral) / reach).clamp(-1.0, 1.0);
             inputs.spool[index] = if axis.channel.reversed { -toward } else { toward };
         }
@@ -123,7 +138,11 @@ impl<'s> Wiring<'s> {
 
 impl Line {
     fn new(every: f64) -> Self {
-        Self { every, frame: HandFrame::default(), made: None }
+        Self {
+            every,
+            frame: HandFrame::default(),
+            made: None,
+        }
     }
 
     /// Carries a frame, if one is due at time `t`.
@@ -136,7 +155,10 @@ impl Line {
 
     /// The newest frame that came through, as old as it is at time `t`.
     fn frame_at(&self, t: f64) -> HandFrame {
-        HandFrame { age: self.made.map(|made| duration(t - made)), ..self.frame }
+        HandFrame {
+            age: self.made.map(|made| duration(t - made)),
+            ..self.frame
+        }
     }
 }
 

@@ -16,7 +16,9 @@ pub struct Sensors {
 impl Sensors {
     /// Sensors in good order.
     pub fn new(machine: &Description) -> Self {
-        Self { stuck: vec![None; machine.axes.len()] }
+        Self {
+            stuck: vec![None; machine.axes.len()],
+        }
     }
 
     /// The converter's reading of axis number `index` at a stroke, m or rad.
@@ -48,7 +50,10 @@ impl Sensors {
         }
         let steps = f64::from(2_u32.pow(sensor.converter_bits)) - 1.0;
         let code = (volts.clamp(0.0, sensor.converter_volts) / sensor.converter_volts * steps).round();
-        #[allow(clippy::cast_possible_truncation, reason = "a reading, narrowed to what the core is given")]
+        #[allow(
+            clippy::cast_possible_truncation,
+            reason = "a reading, narrowed to what the core is given"
+        )]
         Volts::new((code / steps * sensor.converter_volts) as f32).ok()
     }
 }

@@ -4,15 +4,9 @@ use crate::machine::{Channel, ValveCurve};
 use crate::math;
 use crate::units::{Duty, UnitError};
 
-/// Below this share of full rate the valve stays closed: the jump over the deadband would be all there is to it.
-const LEAST_COMMAND: f32 = 0.005;
-
 /// The opening, -1 to 1, at which the valve gives the share `command` of its full rate: `sign (d + (1 - d) |command|)` with
-/// the deadband `d` of that direction (common practice, no source). Zero for the least commands.
+/// the deadband `d` of that direction (common practice, no source). Zero for zero.
 pub fn opening(valve: &ValveCurve, command: f32) -> f32 {
-    if math::abs(command) < LEAST_COMMAND {
-        return 0.0;
-    }
     let deadband = valve.deadband.toward(command);
     math::sign(command) * deadband + (1.0 - deadband) * command
 }
@@ -53,14 +47,7 @@ mod tests {
     /// Source: common practice, no source; worked numbers for a deadband of 15 %.
     #[test]
     fn deadband_is_jumped() {
-        for (command, wanted) in [
-            (0.1, 0.235),
-            (-0.1, -0.235),
-            (0.0, 0.0),
-            (1.0, 1.0),
-            (-1.0, -1.0),
-            (0.001, 0.0),
-        ] {
+        for (command, wanted) in [(0.1, 0.235), (-0.1, -0.235), (0.0, 0.0), (1.0, 1.0), (-1.0, -1.0)] {
             let found = opening(&VALVE, command);
             assert!((found - wanted).abs() < 1e-6, "{command}: {found}, wanted {wanted}");
         }

@@ -17,6 +17,11 @@ use crate::units::Duty;
 pub use curve::{duty, opening};
 use feedback::Feedback;
 
+/// A closed valve opens when more than this share of full rate is commanded.
+const OPEN_ABOVE: f32 = 0.015;
+/// An open valve closes when no more than this is.
+const CLOSE_BELOW: f32 = 0.005;
+
 /// What driving remembers.
 #[derive(Debug, Clone, Copy, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -29,6 +34,8 @@ pub struct Drive {
 struct AxisDrive {
     feedback: Feedback,
     command: f32,
+    /// The valve is open: its deadband has been jumped.
+    open: bool,
 }
 
 impl Drive {
@@ -75,7 +82,14 @@ impl AxisDrive {
             }
             Action::Drive => toward(self.command, wanted, axis.tracking.ramp_up * dt),
         };
-        let opening = opening(&axis.valve, self.command);
+        // Opened and closed at different commands, so that noise around nothing does not rattle the spool across its deadband.
+        let least = if self.open { CLOSE_BELOW } else { OPEN_ABOVE };
+        self.open = math::abs(self.command) > least;
+        let opening = if self.open {
+            opening(&axis.valve, self.command)
+        } else {
+            0.0
+        };
         AxisDriven {
             asked,
             command: self.command,

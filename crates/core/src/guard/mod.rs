@@ -16,8 +16,8 @@ use crate::units::seconds;
 
 pub use zone::{Nearest, distance};
 
-/// Less than this share of a rate taken away is not worth an event.
-const WORTH_TELLING: f32 = 0.5;
+/// Worth an event once less than this share of a rate is left.
+const WORTH_TELLING: f32 = 0.9;
 
 /// One tick of guarding.
 pub fn step(machine: &Machine, posture: &Posture, wanted: &Rates) -> (Rates, Guarded) {

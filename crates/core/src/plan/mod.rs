@@ -6,6 +6,7 @@
 //! for nothing and forgets where it was going.
 
 mod dls;
+mod reach;
 mod tip;
 
 use crate::inputs::{HandFrame, Inputs, Mode};
@@ -14,8 +15,8 @@ use crate::sense::{AxisPosture, Posture};
 use crate::supervise::{Action, Permit};
 
 pub use dls::{Column, TASK_ROWS, Task, damped, solve};
+pub use reach::reach;
 use tip::TipJog;
-pub use tip::reach;
 
 /// Wanted joint rates, rad/s.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]

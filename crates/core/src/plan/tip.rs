@@ -143,7 +143,8 @@ fn columns(arm: &Arm, pose: &ArmPose) -> Vec<Column, JOINTS_MAX> {
     }))
 }
 
-/// Joint rates for a task; joints that would leave their range are held and the rest asked again; all are slowed alike where
+/// Joint rates for a task; joints that would leave their range are held and the rest asked again, for
+/// the tip's way alone; all are slowed alike where
 /// one would have to be faster than it can.
 fn within_limits(
     arm: &Arm,
@@ -167,7 +168,11 @@ fn within_limits(
         if !held {
             break;
         }
-        rates = solve(&free, task);
+        // With a joint less, the way comes before the pitch.
+        for column in &mut free {
+            column[3] = 0.0;
+        }
+        rates = solve(&free, &[task[0], task[1], task[2], 0.0]);
     }
     let mut slowdown = 1.0;
     for (joint, rate) in arm.joints.iter().zip(&rates) {
@@ -185,30 +190,4 @@ fn leaves_range(axis: &Axis, stroke: f32, rate: f32) -> bool {
     let (low, high) = axis.stroke;
     let near = AT_END * (high - low);
     (rate > 0.0 && stroke > high - near) || (rate < 0.0 && stroke < low + near)
-}
-
-/// Joint angles, rad, from base to tip, that bring the tip of `arm` to `target`, m, from `start` and within the given ranges;
-/// none where it does not get within 0.1 mm in 200 damped steps. Which way the tip points is left free.
-pub fn reach(arm: &Arm, ranges: &[(f32, f32)], start: &[f32], target: Vec3) -> Option<Vec<f32, JOINTS_MAX>> {
-    let mut angles = per_joint(start.iter().copied().take(arm.joints.len()));
-    for _ in 0..200 {
-        let pose = ArmPose::new(arm, angles.iter().copied());
-        let error = sub(target, pose.tip);
-        let length = norm(error);
-        if length < 1e-4 {
-            return Some(angles);
-        }
-        // Steps of at most 0.2 m: the columns hold near where they were taken.
-        let [x, y, z] = if length > 0.2 {
-            scale(error, 0.2 / length)
-        } else {
-            error
-        };
-        let columns = per_joint(pose.point_columns(JOINTS_MAX, pose.tip).map(|[x, y, z]| [x, y, z, 0.0]));
-        let step = solve(&columns, &[x, y, z, 0.0]);
-        for ((angle, step), (low, high)) in angles.iter_mut().zip(&step).zip(ranges) {
-            *angle = math::clamp(*angle + step, *low, *high);
-        }
-    }
-    None
 }

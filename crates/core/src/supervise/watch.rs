@@ -5,18 +5,22 @@ use crate::last_tick::AxisDriven;
 use crate::machine::Axis;
 use crate::math;
 use crate::sense::AxisPosture;
-use crate::units::{Duration, Held};
+use crate::units::{Duration, Held, seconds};
 
 /// Command, as a share of full, above which motion must follow.
 const CLEARLY_ASKED: f32 = 0.05;
 /// Motion is missing when it is slower than this share of what was asked.
 const HARDLY_MOVING: f32 = 0.1;
 
+/// A load may help or hinder: an axis may be this many times as fast as its curve says before that is motion not asked for.
+const FASTER_THAN_CURVE: f32 = 2.0;
+
 /// What is remembered of one axis.
 #[derive(Debug, Clone, Copy, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct AxisWatch {
-    neutral: Held,
+    /// The command that motion may still be due to: the greatest of late, running out within the time to settle.
+    excuse: f32,
     same_way: Held,
     last_sign: f32,
     unasked: Held,
@@ -31,11 +35,12 @@ impl AxisWatch {
         let sign = math::sign(driven.command);
         let same_way = self.same_way.step(sign != 0.0 && sign == self.last_sign, dt);
         self.last_sign = sign;
-        let settled = self.neutral.step(driven.command == 0.0, dt) > watch.settle;
-
-        // The measured rate keeps one sign in motion that nobody asked for; the ring of a load on trapped oil does not.
+        // Faster than any command of late accounts for, and one way all the time: the ring of a load on trapped oil changes sign.
+        let run_out = seconds(dt) / math::max(seconds(watch.settle), seconds(dt));
+        self.excuse = math::max(math::abs(driven.command), self.excuse - run_out);
+        let accounted = FASTER_THAN_CURVE * self.excuse * axis.valve.full_rate.toward(now.rate) + watch.still_rate;
         let moving = math::abs(now.rate) > watch.still_rate;
-        if self.unasked.step(settled && moving, dt) >= watch.unasked {
+        if self.unasked.step(math::abs(now.rate) > accounted, dt) >= watch.unasked {
             return Some(Cause::MotionUnasked);
         }
 

@@ -1,0 +1,266 @@
+//! The machine at one moment: from the side above, from above below it, both to one scale and with one forward axis.
+
+use maud::{Markup, html};
+use nalgebra::Vector3;
+
+use super::chart::sample;
+use super::moments::{self, Moment};
+use super::units::MM;
+use super::{Rehearsed, panels};
+use crate::trace::Sample;
+
+/// Width of a picture, in its own units.
+const WIDTH: f64 = 560.0;
+/// Height that the two views share at most.
+const HEIGHT: f64 = 800.0;
+/// Room around and between the views.
+const EDGE: f64 = 44.0;
+/// Room for the title of the view from above.
+const TITLE: f64 = 26.0;
+/// Size of the letters.
+const LETTERS: f64 = 24.0;
+/// Points of a path nearer together than this are drawn as one.
+const STEP: f64 = 1.0;
+/// A scale bar is at least this long.
+const BAR_LEAST: f64 = 70.0;
+
+/// Pictures of a rehearsal at each of its moments, all to one scale.
+pub fn pictures(rehearsed: &Rehearsed, moments: &[Moment]) -> Markup {
+    let Some(room) = Room::of(rehearsed) else {
+        return html! {};
+    };
+    html! {
+        @for (number, moment) in moments.iter().enumerate() {
+            @if let Some(now) = moments::sample(rehearsed.trace, moment.t) {
+                (figure(rehearsed, &room, number + 1, moment, now))
+            }
+        }
+    }
+}
+
+/// The room that everything takes in the whole rehearsal, and the scale that makes it fit.
+struct Room {
+    least: Vector3<f64>,
+    greatest: Vector3<f64>,
+    scale: f64,
+}
+
+impl Room {
+    fn of(rehearsed: &Rehearsed) -> Option<Self> {
+        let machine = &*rehearsed.scenario.machine;
+        let radius = machine.axes.iter().map(|axis| axis.joint.radius).fold(0.1, f64::max);
+        let arms = rehearsed
+            .trace
+            .samples
+            .iter()
+            .flat_map(|sample| &sample.arms)
+            .flat_map(|arm| &arm.points);
+        let zones = machine.zones.iter().flat_map(|zone| [&zone.min, &zone.max]);
+        let round = Vector3::repeat(radius);
+        let (least, greatest) = arms
+            .chain(zones)
+            .map(|p| (p - round, p + round))
+            .reduce(|a, b| (a.0.inf(&b.0), a.1.sup(&b.1)))?;
+        // The ground is always in view.
+        let least = Vector3::new(least.x, least.y, least.z.min(-0.1));
+        let size = greatest - least;
+        let scale = ((WIDTH - 2.0 * EDGE) / size.x).min(HEIGHT / (size.y + size.z));
+        Some(Self { least, greatest, scale })
+    }
+
+    fn height(&self) -> f64 {
+        self.scale * (self.greatest.z - self.least.z + self.greatest.y - self.least.y) + 3.0 * EDGE + TITLE
+    }
+
+    fn forward(&self, x: f64) -> f64 {
+        let middle = f64::midpoint(self.least.x, self.greatest.x);
+        0.5 * WIDTH + self.scale * (x - middle)
+    }
+
+    /// Seen from the right: forward to the right, up is up.
+    fn side(&self, p: &Vector3<f64>) -> (f64, f64) {
+        (self.forward(p.x), EDGE + self.scale * (self.greatest.z - p.z))
+    }
+
+    /// Seen from above: forward to the right, left is up.
+    fn above(&self, p: &Vector3<f64>) -> (f64, f64) {
+        (
+            self.forward(p.x),
+            self.below_side() + EDGE + TITLE + self.scale * (self.greatest.y - p.y),
+        )
+    }
+
+    /// Where the view from the side ends.
+    fn below_side(&self) -> f64 {
+        EDGE + self.scale * (self.greatest.z - self.least.z)
+    }
+}
+
+fn figure(rehearsed: &Rehearsed, room: &Room, number: usize, moment: &Moment, now: &Sample) -> Markup {
+    let machine = &*rehearsed.scenario.machine;
+    let fault = rehearsed.findings.fault_at_s.filter(|&fault| fault < moment.t);
+    let before = fault.and_then(|fault| moments::sample(rehearsed.trace, fault));
+    let told: Vec<_> = machine
+        .arms
+        .iter()
+        .zip(&now.arms)
+        .enumerate()
+        .map(|(index, (arm, here))| {
+            let clearance = here
+                .clearance
+                .map(|clearance| format!(", {:.0} mm clear of the zones", MM * clearance));
+            let on = before
+                .and_then(|before| before.arms.get(index))
+                .map(|before| format!(", {:.0} mm on from the fault", MM * (here.tip() - before.tip()).norm()));
+            let speed = format!("{:.0} mm/s", MM * here.tip_speed);
+            (
+                arm.name.as_str(),
+                [Some(speed), clearance, on].into_iter().flatten().collect::<String>(),
+            )
+        })
+        .collect();
+    let spoken: Vec<_> = told
+        .iter()
+        .map(|(name, figures)| format!("{name}: {figures}"))
+        .collect();
+    let heading = format!("{number}. {}, {:.2} s", moment.kind.name(), moment.t);
+    let alternative = format!(
+        "{heading}: the machine from the side and from above. {}.",
+        spoken.join(". ")
+    );
+    html! {
+        figure class={ "picture " (moment.kind.class()) } {
+            figcaption {
+                strong { (heading) }
+                @for (index, (name, figures)) in told.iter().enumerate() {
+                    span class="key" { (sample(&format!("line-{}", index % 4))) (name) " " small { (figures) } }
+                }
+            }
+            svg viewBox=(format!("0 0 {WIDTH} {:.0}", room.height())) role="img" aria-label=(alternative) {
+                (ground(room))
+                (view(rehearsed, moment, now, before, &|p| room.side(p)))
+                line class="stroke-grid" x1="0" y1=(px(room.below_side() + 4.0)) x2=(WIDTH) y2=(px(room.below_side() + 4.0)) {}
+                (view(rehearsed, moment, now, before, &|p| room.above(p)))
+                (words(room))
+            }
+        }
+    }
+}
+
+/// One view: zones, where the arms were at the fault, their ways, the arms, their names.
+fn view(
+    rehearsed: &Rehearsed,
+    moment: &Moment,
+    now: &Sample,
+    before: Option<&Sample>,
+    project: &dyn Fn(&Vector3<f64>) -> (f64, f64),
+) -> Markup {
+    let machine = &*rehearsed.scenario.machine;
+    let all = &rehearsed.trace.samples;
+    let until = moments::index(rehearsed.trace, moment.t).min(all.len().saturating_sub(1));
+    let fault = before.map_or(until, |before| moments::index(rehearsed.trace, before.t));
+    let way = |arm: usize, samples: &[Sample]| path(samples.iter().map(|sample| project(&sample.arms[arm].tip())));
+    let bones = |sample: &Sample, arm: usize| path(sample.arms[arm].points.iter().map(project));
+    html! {
+        @for zone in &machine.zones {
+            @let (a, b) = (project(&zone.min), project(&zone.max));
+            rect class="zone" x=(px(a.0)) y=(px(b.1)) width=(px(b.0 - a.0)) height=(px(a.1 - b.1)) {}
+            text class="fill-text halo" font-size=(LETTERS) text-anchor="middle" x=(px(f64::midpoint(a.0, b.0))) y=(px(a.1 + LETTERS)) {
+                (zone.name)
+            }
+        }
+        @for (number, arm) in now.arms.iter().enumerate() {
+            @let ink = format!("stroke-line-{}", number % 4);
+            @if let Some(before) = before { polyline class="ghost" points=(bones(before, number)) {} }
+            g class={ "body " (ink) } {
+                @for (link, &axis) in arm.points.windows(2).zip(&machine.arms[number].axes) {
+                    @let width = 2.0 * machine.axes[axis].joint.radius * scale_of(project);
+                    polyline stroke-width=(px(width)) points=(path(link.iter().map(project))) {}
+                }
+            }
+            polyline class={ "way " (ink) } points=(way(number, &all[..=fault])) {}
+            @if fault < until { polyline class="way-on" points=(way(number, &all[fault..=until])) {} }
+            polyline class={ "bones " (ink) } points=(bones(now, number)) {}
+            @for point in &arm.points {
+                @let (x, y) = project(point);
+                circle class={ "joint " (ink) } cx=(px(x)) cy=(px(y)) r="5" {}
+            }
+        }
+        @if let Some(joint) = at_fault(rehearsed, moment, now) {
+            @let (x, y) = project(&joint);
+            circle class="at-fault" cx=(px(x)) cy=(px(y)) r="16" {}
+        }
+        @for (number, arm) in now.arms.iter().enumerate() {
+            @let (x, y) = project(&arm.tip());
+            @let aside = if number % 2 == 0 { -16.0 } else { 16.0 + 0.76 * LETTERS };
+            text class="fill-text halo" font-size=(LETTERS) text-anchor="middle" x=(px(x)) y=(px(y + aside)) { (machine.arms[number].name) }
+        }
+    }
+}
+
+/// From its fault on, the joint of the axis at fault, if the fault is one of an axis.
+fn at_fault(rehearsed: &Rehearsed, moment: &Moment, now: &Sample) -> Option<Vector3<f64>> {
+    let fault = rehearsed.scenario.faults.iter().find(|fault| fault.at <= moment.t)?;
+    let axis = panels::at_fault(&fault.kind)?;
+    let mut arms = rehearsed.scenario.machine.arms.iter().zip(&now.arms);
+    arms.find_map(|(arm, here)| {
+        here.points
+            .get(arm.axes.iter().position(|&of_arm| of_arm == axis)?)
+            .copied()
+    })
+}
+
+/// Units of a picture in a metre, as a view has it.
+fn scale_of(project: &dyn Fn(&Vector3<f64>) -> (f64, f64)) -> f64 {
+    project(&Vector3::x()).0 - project(&Vector3::zeros()).0
+}
+
+fn ground(room: &Room) -> Markup {
+    let (_, y) = room.side(&Vector3::zeros());
+    html! {
+        line class="ground" x1="0" y1=(px(y)) x2=(WIDTH) y2=(px(y)) {}
+        rect class="earth" x="0" y=(px(y)) width=(WIDTH) height="8" {}
+    }
+}
+
+/// What the views are, and how long a metre is.
+fn words(room: &Room) -> Markup {
+    let length = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0]
+        .into_iter()
+        .find(|length| room.scale * length >= BAR_LEAST)
+        .unwrap_or(20.0);
+    let (end, y) = (WIDTH - 12.0, room.below_side() + 12.0 + LETTERS);
+    let start = end - room.scale * length;
+    html! {
+        g class="fill-text halo" font-size=(LETTERS) {
+            text x="8" y=(px(8.0 + LETTERS)) { "from the right, forward →" }
+            text x="8" y=(px(y)) { "from above, left ↑" }
+            text x=(px(start - 8.0)) y=(px(y)) text-anchor="end" { (length) " m" }
+        }
+        path class="bar" d=(format!("M{start:.1},{:.1}v14M{start:.1},{:.1}H{end:.1}M{end:.1},{:.1}v14", y - 15.0, y - 8.0, y - 15.0)) {}
+    }
+}
+
+/// Points for a polyline, without those too near to the one before; first and last are kept.
+fn path(points: impl Iterator<Item = (f64, f64)>) -> String {
+    let mut kept: Vec<(f64, f64)> = Vec::new();
+    let mut last = None;
+    for point in points {
+        let near = kept
+            .last()
+            .is_some_and(|before| (point.0 - before.0).hypot(point.1 - before.1) < STEP);
+        if near {
+            last = Some(point);
+        } else {
+            kept.push(point);
+            last = None;
+        }
+    }
+    kept.extend(last);
+    let texts: Vec<_> = kept.iter().map(|(x, y)| format!("{x:.1},{y:.1}")).collect();
+    texts.join(" ")
+}
+
+fn px(value: f64) -> String {
+    format!("{value:.1}")
+}

@@ -1,0 +1,134 @@
+//! The core's f32 kinematics against a general-purpose rigid-body library.
+
+use bellcrank_core::chain::ArmPose;
+use bellcrank_core::plan::reach;
+use bellcrank_core::{Machine, vec3};
+
+/// One row of an oracle file: joint angles, tip, and the Jacobian of the tip point, row by row.
+struct Row {
+    angles: Vec<f64>,
+    tip: [f64; 3],
+    jacobian: Vec<f64>,
+}
+
+fn machine(file: &str) -> Machine {
+    let path = format!("{}/machines/{file}", env!("CARGO_MANIFEST_DIR"));
+    bellcrank_machine::build(&bellcrank_machine::load(path).unwrap()).unwrap()
+}
+
+fn rows(file: &str) -> Vec<Row> {
+    let mut reader = csv::Reader::from_path(format!("{}/data/{file}", env!("CARGO_MANIFEST_DIR"))).unwrap();
+    let names: Vec<String> = reader.headers().unwrap().iter().map(String::from).collect();
+    let joints = names
+        .iter()
+        .filter(|name| name.starts_with('q') && !name.starts_with("qd"))
+        .count();
+    reader
+        .records()
+        .map(|record| {
+            let record = record.unwrap();
+            let value = |name: &str| -> f64 { record[names.iter().position(|n| n == name).unwrap()].parse().unwrap() };
+            Row {
+                angles: (0..joints).map(|i| value(&format!("q{i}"))).collect(),
+                tip: ["tip_x", "tip_y", "tip_z"].map(value),
+                jacobian: (0..3)
+                    .flat_map(|r| (0..joints).map(move |c| format!("j{r}_{c}")))
+                    .map(|name| value(&name))
+                    .collect(),
+            }
+        })
+        .collect()
+}
+
+#[allow(
+    clippy::cast_possible_truncation,
+    reason = "narrowing to what the core is given is what is tested"
+)]
+fn narrow(angles: &[f64]) -> Vec<f32> {
+    angles.iter().map(|angle| *angle as f32).collect()
+}
+
+/// Source: arm-oracle-a.csv and -b.csv, made with Pinocchio 4.1.0 (Featherstone, Rigid Body Dynamics Algorithms, 2008) and checked
+/// from first principles; `data/README.md`. Bounds: what `chain` states.
+#[test]
+fn tip_and_jacobian_of_both_oracle_arms() {
+    for (machine_file, oracle) in [
+        ("oracle-a.toml", "arm-oracle-a.csv"),
+        ("oracle-b.toml", "arm-oracle-b.csv"),
+    ] {
+        let machine = machine(machine_file);
+        let arm = &machine.arms()[0];
+        let rows = rows(oracle);
+        assert_eq!(rows.len(), 50);
+        let (mut tip_off, mut jacobian_off) = (0.0_f64, 0.0_f64);
+        for row in rows {
+            let pose = ArmPose::new(arm, narrow(&row.angles));
+            for (found, wanted) in pose.tip.iter().zip(row.tip) {
+                tip_off = tip_off.max((f64::from(*found) - wanted).abs());
+            }
+            for (column, found) in pose.point_columns(usize::MAX, pose.tip).enumerate() {
+                for (r, found) in found.iter().enumerate() {
+                    let wanted = row.jacobian[r * row.angles.len() + column];
+                    jacobian_off = jacobian_off.max((f64::from(*found) - wanted).abs());
+                }
+            }
+        }
+        assert!(tip_off < 1e-5, "{machine_file}: tip off by {tip_off} m");
+        assert!(
+            jacobian_off < 1e-5,
+            "{machine_file}: Jacobian off by {jacobian_off} m/rad"
+        );
+    }
+}
+
+/// The tips of the oracle's poses, reached again from another pose.
+#[test]
+fn every_tip_of_the_oracle_is_reached() {
+    for (machine_file, oracle) in [
+        ("oracle-a.toml", "arm-oracle-a.csv"),
+        ("oracle-b.toml", "arm-oracle-b.csv"),
+    ] {
+        let machine = machine(machine_file);
+        let arm = &machine.arms()[0];
+        for row in rows(oracle) {
+            let target = narrow(&row.tip);
+            let target = [target[0], target[1], target[2]];
+            let ranges = vec![(-1.3, 1.3); row.angles.len()];
+            let start = vec![0.3; row.angles.len()];
+            let angles = reach(arm, &ranges, &start, target).expect("a tip that a pose within the ranges has");
+            let tip = ArmPose::new(arm, angles).tip;
+            assert!(
+                vec3::norm(vec3::sub(tip, target)) < 2e-4,
+                "{machine_file}: {tip:?}, wanted {target:?}"
+            );
+        }
+    }
+}
+
+/// Source: planar three-link arm of 4, 3, 2 m (Craig, Introduction to Robotics, ch. 3 computer exercise); PV-13. Scaled to half, so
+/// that its links are of the size that the core's bound is stated for.
+#[test]
+fn textbook_three_link_arm() {
+    use crate::check::parts;
+    use bellcrank_core::machine::{AxisId, Joint, JointAxis};
+    let mut parts = parts();
+    let joint = |link| Joint {
+        axis: AxisId::new(0).unwrap(),
+        about: JointAxis::Z,
+        link: [link, 0.0, 0.0],
+        radius: 0.0,
+    };
+    parts.arms[0].base = [0.0; 3];
+    parts.arms[0].joints = [joint(2.0), joint(1.5), joint(1.0)].into_iter().collect();
+    for (degrees, x, y) in [
+        ([0.0_f32, 0.0, 0.0], 9.0, 0.0),
+        ([10.0, 20.0, 30.0], 7.537307, 3.926644),
+        ([90.0, 90.0, 90.0], -3.0, 2.0),
+    ] {
+        let tip = ArmPose::new(&parts.arms[0], degrees.map(f32::to_radians)).tip;
+        assert!(
+            (f64::from(tip[0]) - x / 2.0).abs() < 1e-5 && (f64::from(tip[1]) - y / 2.0).abs() < 1e-5,
+            "{tip:?}"
+        );
+    }
+}
