@@ -1,7 +1,9 @@
 //! Tests: one module a subject. `check` is what several of them stand on.
 
+mod bad_input;
 mod check;
 mod closed_loop;
+mod command;
 mod docs;
 mod guard;
 mod hostile;
