@@ -123,7 +123,10 @@ fn text(report: &RehearseReport) -> String {
     lines.push(String::new());
     for check in &found.checks {
         let verdict = table::verdict(check.passed);
-        lines.push(format!("{verdict}  {}: {} (wanted: {})", check.what, check.found, check.wanted));
+        lines.push(format!(
+            "{verdict}  {}: {} (wanted: {})",
+            check.what, check.found, check.wanted
+        ));
     }
     lines.push(String::new());
     lines.push(table::console(std::slice::from_ref(found), super::terminal_width()));
