@@ -1,4 +1,4 @@
-//! From a tip position to joint angles: the core's own search, from several starts, made exact in f64.
+//! From a tip position to joint angles: the core's own search, made exact in f64.
 
 use bellcrank_core::plan;
 use nalgebra::{DMatrix, DVector, Vector3};
@@ -7,8 +7,8 @@ use super::{ArmModel, Refusal};
 
 /// Most steps of the refinement. Each makes a small error far smaller, but a joint may first have to run into its end.
 const STEPS: usize = 50;
-/// Starts that are strewn over the ranges, after those that are chosen.
-const STREWN: usize = 40;
+/// Most starts of the core's search.
+const TRIES: u32 = 12;
 /// The tip is there, m.
 const THERE: f64 = 1e-9;
 /// The tip is there as nearly as the core can tell, m.
@@ -24,22 +24,13 @@ impl ArmModel<'_> {
             [x, y, z] if x.is_finite() && y.is_finite() && z.is_finite() => Vector3::new(x, y, z),
             _ => return Err(Refusal::new("tip", format!("{target:?}"), "three finite numbers")),
         };
-        let mut nearest: Option<(f64, Vec<f64>)> = None;
-        for start in self.starts() {
-            let Some(angles) = self.core_search(&start, &target) else {
-                continue;
-            };
-            let (distance, angles) = self.refine(angles, &target);
-            if nearest.as_ref().is_none_or(|(least, _)| distance < *least) {
-                nearest = Some((distance, angles));
-            }
-            if distance < THERE {
-                break;
-            }
-        }
-        match nearest {
-            Some((distance, angles)) if distance < THERE_FOR_THE_CORE => Ok(angles),
-            _ => {
+        let searched = (0..TRIES).filter_map(|number| self.core_search(&self.start(number), &target));
+        let found = searched
+            .map(|angles| self.refine(angles, &target))
+            .find(|(distance, _)| *distance < THERE_FOR_THE_CORE);
+        match found {
+            Some((_, angles)) => Ok(angles),
+            None => {
                 let length: f64 = self.axes().map(|axis| axis.joint.link.norm()).sum();
                 let away = (target - self.arm.base).norm();
                 let found = format!("{}, {:.0} mm from the arm's base", spelt(&target), away * 1e3);
@@ -53,20 +44,11 @@ impl ArmModel<'_> {
         }
     }
 
-    /// Where the search starts: the middle of all ranges, each joint towards either end, all of them, and then anywhere.
-    fn starts(&self) -> Vec<Vec<f64>> {
-        let at = |share: &dyn Fn(usize) -> f64| -> Vec<f64> {
-            let ranges = self.axes().map(|axis| axis.joint.range).enumerate();
-            ranges.map(|(k, (low, high))| low + share(k) * (high - low)).collect()
-        };
-        let mut starts = vec![at(&|_| 0.5)];
-        for end in [0.2, 0.8] {
-            starts.extend((0..self.joints()).map(|joint| at(&|k| if k == joint { end } else { 0.5 })));
-            starts.push(at(&|_| end));
-        }
-        // Multiples of roots of different numbers never line up.
-        starts.extend((1..=STREWN).map(|number| at(&|k| (number as f64 * ((2 + 4 * k) as f64).sqrt()).fract())));
-        starts
+    /// Where the search starts: the middle of all ranges, then strewn over them (multiples of roots of different numbers never line up).
+    fn start(&self, number: u32) -> Vec<f64> {
+        let share = |k: usize| (0.5 + f64::from(number) * ((2 + 4 * k) as f64).sqrt()).fract();
+        let ranges = self.axes().map(|axis| axis.joint.range).enumerate();
+        ranges.map(|(k, (low, high))| low + share(k) * (high - low)).collect()
     }
 
     #[expect(
