@@ -261,7 +261,7 @@ fn actuator(axis: &Axis, machine: &Description, along: &Along, speeds: &Speeds, 
 mod tests {
     use super::*;
 
-    /// Natural frequency of 2000 kg on a cylinder of 600 mm without hoses at mid stroke, rad/s; the oil has 1.4 GPa.
+    /// Natural frequency of 2000 kg on a cylinder of 600 mm without hoses at mid stroke, rad/s; the oil's modulus is 1.4e9 Pa.
     #[track_caller]
     fn check(area_a: f64, area_b: f64, expect: f64) {
         let text = bellcrank_machine::builtin("yard-digger").expect("built in");
