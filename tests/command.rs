@@ -17,8 +17,8 @@ pub fn bellcrank() -> assert_cmd::Command {
             .args([
                 "build",
                 "--quiet",
-                "--package",
-                "bellcrank-sim",
+                // The whole workspace, so that its dependencies are those that the tests were built with.
+                "--workspace",
                 "--bin",
                 "bellcrank",
                 "--message-format",
