@@ -36,5 +36,5 @@ pub fn cross(a: Vec3, b: Vec3) -> Vec3 {
 
 /// Length.
 pub fn norm(a: Vec3) -> f32 {
-    math::sqrt(dot(a, a))
+    math::norm3(a[0], a[1], a[2])
 }

@@ -23,3 +23,8 @@ pub use build::{BuildError, build};
 pub use builtin::{BUILTIN, builtin};
 pub use description::Description;
 pub use file::{MachineFileError, load, read};
+
+/// Readers of single tables of a machine file, for other files with the same tables.
+pub mod tables {
+    pub use crate::file::{cylinder, oil, valve};
+}

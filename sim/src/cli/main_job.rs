@@ -94,19 +94,17 @@ fn progress(rehearsals: usize) -> ProgressBar {
 }
 
 fn text(report: &MainReport) -> String {
-    let surveys: String = report
-        .surveys
-        .iter()
-        .map(|survey| survey_command::text(survey) + "\n")
-        .collect();
-    let about: String = report
-        .rehearsals
-        .iter()
-        .map(|found| format!("{}: {}\n", found.scenario, found.about))
-        .collect();
-    let table = table::console(&report.rehearsals, terminal_width());
-    format!(
-        "{surveys}Rehearsed, the control core on the simulated machines:\n\n{about}\n{table}\nPictures and charts: {}\n",
-        report.page_file
-    )
+    let mut text = String::new();
+    for survey in &report.surveys {
+        text += &survey_command::text(survey);
+        text += "\n";
+    }
+    text += "Rehearsed, the control core on the simulated machines:\n\n";
+    for found in &report.rehearsals {
+        text += &format!("{}: {}\n", found.scenario, found.about);
+    }
+    text += "\n";
+    text += &table::console(&report.rehearsals, terminal_width());
+    text += &format!("\nPictures and charts: {}\n", report.page_file);
+    text
 }

@@ -93,11 +93,12 @@ pub fn hold_back(
             for (column, joint) in pose.point_columns(link, nearest.point).zip(&arm.joints) {
                 velocity = add(velocity, scale(column, rates.axes.get(joint.axis)));
             }
-            // Inside a box there is no direction that leads away from it for certain: any motion counts as approach.
+            // Inside a box there is no direction that leads away from it for certain: any motion counts as approach. The rough
+            // length will do: it is never low, so it can only hold the arm back the more.
             let approach = if nearest.distance > 0.0 {
                 -dot(velocity, nearest.outward)
             } else {
-                norm(velocity)
+                math::rough_norm3(velocity[0], velocity[1], velocity[2])
             };
             if approach > 0.0 {
                 let left = nearest.distance - joint.radius - zone.margin;

@@ -38,11 +38,6 @@ pub fn solve(columns: &[Column], task: &Task) -> Vec<f32, JOINTS_MAX> {
     gram.damped(lambda2, columns, task)
 }
 
-/// Joint rates for a task velocity under a given damping λ² (above zero).
-pub fn damped(columns: &[Column], task: &Task, lambda2: f32) -> Vec<f32, JOINTS_MAX> {
-    Gram::new(columns).damped(lambda2, columns, task)
-}
-
 /// `J Jᵀ`: the lower triangle of a symmetric 4 x 4 matrix, row by row.
 struct Gram {
     rows: ([f32; 1], [f32; 2], [f32; 3], [f32; 4]),
@@ -137,6 +132,10 @@ fn inner(a: &Task, b: &Task) -> f32 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn damped(columns: &[Column], task: &Task, lambda2: f32) -> Vec<f32, JOINTS_MAX> {
+        Gram::new(columns).damped(lambda2, columns, task)
+    }
 
     fn close(found: &[f32], wanted: &[f32], within: f32) {
         assert!(

@@ -6,7 +6,6 @@
 //! for nothing and forgets where it was going.
 
 mod dls;
-mod reach;
 mod tip;
 
 use crate::inputs::{HandFrame, Inputs, Mode};
@@ -14,8 +13,7 @@ use crate::machine::{ARMS_MAX, Arm, Axis, AxisId, Machine, PerAxis};
 use crate::sense::{AxisPosture, Posture};
 use crate::supervise::{Action, Permit};
 
-pub use dls::{Column, TASK_ROWS, Task, damped, solve};
-pub use reach::reach;
+use dls::Task;
 use tip::TipJog;
 
 /// Wanted joint rates, rad/s.

@@ -144,7 +144,8 @@ fn actuator(t: &Table, stroke: Stroke) -> Actuator {
     }
 }
 
-fn cylinder(t: &Table) -> Actuator {
+/// `cylinder`: a double-acting cylinder with one rod. The keys are those of an axis in a machine file.
+pub fn cylinder(t: &Table) -> Actuator {
     let (bore, rod) = (t.number("bore_mm", 5.0..=500.0), t.number("rod_mm", 2.0..=400.0));
     if rod >= bore {
         t.wrong("rod_mm", format!("less than bore_mm ({})", t.words("bore_mm")));
@@ -197,8 +198,8 @@ fn cushion(t: &Table, key: &'static str, range: RangeInclusive<f64>, travel: f64
     cushion
 }
 
-/// `[valve.NAME]`; `pressure` is the pump's, Pa.
-pub(super) fn valve(t: &Table, pressure: f64) -> Valve {
+/// `[valve.NAME]`: a valve section. `pressure` is that of the supply, Pa, against which its port reliefs are checked.
+pub fn valve(t: &Table, pressure: f64) -> Valve {
     let valve = Valve {
         rated_flow: t.number("rated_lpm", LPM),
         rated_drop: t.number("rated_drop_bar", 0.5..=350.0),

@@ -21,6 +21,8 @@ use std::path::Path;
 use bellcrank_core::machine::{ARMS_MAX, AXES_MAX, ZONES_MAX};
 use miette::Diagnostic;
 
+pub use axis::{cylinder, valve};
+
 use crate::description::{Description, Oil, Station, Stations, Supply, Timing, Valve, Zone};
 use crate::document::{self, Complaints, FileError, Table};
 use axis::Setting;
@@ -229,7 +231,8 @@ fn supply(t: &Table) -> Supply {
     supply
 }
 
-fn oil(t: &Table) -> Oil {
+/// `oil`: its constants.
+pub fn oil(t: &Table) -> Oil {
     Oil {
         density: t.number("density_kg_m3", 600.0..=1300.0),
         bulk_modulus: t.number("bulk_modulus_mpa", 50.0..=3000.0),
