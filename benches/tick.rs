@@ -1,2 +1,100 @@
-//! bench
-fn main() {}
+//! One tick of the core, on the setter. The first row is the cost of asking: an empty tick.
+
+use std::hint::black_box;
+
+use bellcrank_core::inputs::{HandFrame, Mode, Station};
+use bellcrank_core::machine::{AxisId, PerAxis};
+use bellcrank_core::units::{Duration, Instant, Lever, Volts};
+use bellcrank_core::{Controller, Inputs, Machine};
+use criterion::{Criterion, criterion_group, criterion_main};
+
+const TICK_US: u64 = 2_000;
+
+/// The setter in a working pose, its sensors where a real one's would be.
+struct Bench {
+    machine: Machine,
+    volts: PerAxis<Option<Volts>>,
+}
+
+impl Bench {
+    #[allow(clippy::cast_possible_truncation)]
+    fn new() -> Self {
+        let text = bellcrank_machine::builtin("drystone setter").expect("it is built in");
+        let description = bellcrank_machine::read("setter", text).expect("it is right");
+        let machine = bellcrank_machine::build(&description).expect("it is right");
+        let mut volts = PerAxis::default();
+        for (id, axis) in machine.axes() {
+            let middle = 0.5 * (axis.stroke.0 + axis.stroke.1);
+            let (low, high) = (axis.sensor.low, axis.sensor.high);
+            let reading = low.0 + (middle - low.1) / (high.1 - low.1) * (high.0 - low.0);
+            volts.set(id, Volts::new(reading).ok());
+        }
+        Self { machine, volts }
+    }
+
+    fn inputs(&self, tick: u64, hand: HandFrame) -> Inputs {
+        Inputs {
+            now: Instant::from_ticks(tick * TICK_US),
+            sensors: self.volts,
+            stop_chain: [true, true],
+            reset: false,
+            selector: Station::Seat,
+            seat: hand,
+            remote: HandFrame {
+                enable: false,
+                levers: [Lever::default(); 16],
+                ..hand
+            },
+        }
+    }
+}
+
+fn ticks(c: &mut Criterion) {
+    let bench = Bench::new();
+    let rest = HandFrame {
+        age: Some(Duration::from_ticks(0)),
+        stop_clear: true,
+        mode: Mode::Tip,
+        ..HandFrame::default()
+    };
+    let held = HandFrame { enable: true, ..rest };
+    // Small levers: the arms creep, and stay where they are on this bench, within what the watch allows in the time measured.
+    let mut moving = held;
+    for lever in [0, 1, 2, 8, 9, 10] {
+        moving.levers[lever] = Lever::new(0.051).expect("in range");
+    }
+    let mut group = c.benchmark_group("tick");
+    group.bench_function("nothing (building the inputs)", |b| {
+        let mut tick = 0;
+        b.iter(|| {
+            tick += 1;
+            black_box(bench.inputs(tick, rest))
+        });
+    });
+    for (name, hand, wanted) in [
+        ("standby", rest, false),
+        ("both arms in tip mode, guarded", moving, true),
+    ] {
+        group.bench_function(name, |b| {
+            let mut controller = Controller::new(&bench.machine);
+            let mut tick = 0;
+            let mut step = |hand| {
+                tick += 1;
+                controller.tick(&bench.inputs(tick, hand))
+            };
+            for _ in 0..100 {
+                step(rest);
+            }
+            for _ in 0..20 {
+                step(if wanted { held } else { rest });
+            }
+            assert_eq!(step(hand).valve_power, wanted, "the bench measures what it says");
+            b.iter(|| black_box(step(hand)));
+        });
+    }
+    group.finish();
+    assert!(AxisId::new(12).is_some());
+}
+
+criterion_group!(benches, ticks);
+criterion_main!(benches);

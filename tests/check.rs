@@ -274,6 +274,11 @@ impl<'m> Bench<'m> {
         self.outputs = Some(outputs);
     }
 
+    /// The controller as it is now.
+    pub fn controller(&self) -> Controller<'m> {
+        self.controller.clone()
+    }
+
     /// Where the last tick found the machine.
     pub fn posture(&self) -> Posture {
         *self.controller.posture().unwrap()

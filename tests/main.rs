@@ -1,8 +1,12 @@
 //! Tests: one module a subject. `check` is what several of them stand on.
 
+mod bad_input;
 mod check;
 mod closed_loop;
+mod command;
+mod docs;
 mod guard;
+mod hostile;
 mod interlock;
 mod kinematics;
 mod linkage;

@@ -23,6 +23,8 @@ pub struct Findings {
     pub machine: String,
     /// Seed of the noise.
     pub seed: u64,
+    /// The command that repeats the run.
+    pub repeat: String,
     /// Digest of the run, hexadecimal: the same scenario and seed give the same.
     pub digest: String,
     /// The first cause latched although nothing was wrong yet: a false alarm.
@@ -88,6 +90,7 @@ pub fn judge(scenario: &Scenario, seed: u64, trace: &Trace) -> Findings {
         about: scenario.about.clone(),
         machine: scenario.machine.name.clone(),
         seed,
+        repeat: repeat(scenario, seed),
         digest: format!("{:016x}", trace.digest),
         false_alarm: false_alarm(scenario, trace),
         fault_at_s: fault_at,
@@ -120,6 +123,17 @@ fn first_noticed(trace: &Trace, from: f64) -> Option<&Noticed> {
     trace.events.iter().find(|event| {
         event.t >= from && matches!(event.what, What::Cause(_) | What::HeldFromZone(_) | What::HeldFromEnd)
     })
+}
+
+/// The command that repeats a run, its path quoted for a shell where it has to be.
+fn repeat(scenario: &Scenario, seed: u64) -> String {
+    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./".contains(c);
+    let source = if scenario.source.chars().all(plain) {
+        scenario.source.clone()
+    } else {
+        format!("'{}'", scenario.source.replace('\'', r"'\''"))
+    };
+    format!("bellcrank rehearse {source} --seed {seed}")
 }
 
 /// The first cause latched before anything was wrong.

@@ -4,12 +4,16 @@
 //! rehearsal runs both tick by tick and judges what came of it. The core is reached through its public face alone and does not
 //! know that it is simulated.
 
+pub mod bench_rig;
 pub mod clearance;
+pub mod cli;
 pub mod findings;
 pub mod plant;
+pub mod pose;
 pub mod report;
 pub mod run;
 pub mod scenario;
+pub mod survey;
 pub mod table;
 pub mod trace;
 pub mod wiring;

@@ -1,2 +1,7 @@
-//! The command.
-fn main() {}
+//! The command `bellcrank`.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    bellcrank_sim::cli::main()
+}

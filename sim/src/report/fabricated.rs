@@ -20,6 +20,7 @@ const FAULT: f64 = 4.0;
 pub fn stuck_valve() -> Scenario {
     Scenario {
         name: "stuck <open> & \"valve\"".into(),
+        source: "walls/stuck.toml".into(),
         about: "The left boom's valve <sticks> open & the arm goes on towards the seat.".into(),
         machine: Arc::new(machine()),
         length: 8.0,

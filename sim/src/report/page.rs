@@ -178,7 +178,7 @@ fn rehearsal(number: usize, rehearsed: &Rehearsed) -> Markup {
                 @for load in &scenario.payloads { dt { "Load" } dd { (load.mass) " kg on " (scenario.machine.arms[load.arm].name) } }
                 dt { "Fastest tip" } dd { (format!("{:.0} mm/s", 1e3 * findings.fastest_tip_m_s)) }
                 @if let Some(along) = findings.along_line_m { dt { "Along the line" } dd { (format!("{:.0} mm", 1e3 * along)) } }
-                dt { "To repeat it" } dd { code { (table::repeat(findings)) } " gives digest " code { (findings.digest) } }
+                dt { "To repeat it" } dd { code { (findings.repeat) } " gives digest " code { (findings.digest) } }
             }
             (expectations(&findings.checks))
             h3 { "Key moments" }

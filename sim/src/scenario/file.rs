@@ -61,10 +61,10 @@ pub fn parse(file: &str, text: &str, folder: &Path) -> Result<Scenario, Scenario
         Some(text) => bellcrank_machine::read(&name, text)?,
         None => load(folder.join(&name))?,
     });
-    Ok(document::read(file, text, |t| scenario(t, &machine))?)
+    Ok(document::read(file, text, |t| scenario(t, file, &machine))?)
 }
 
-fn scenario(t: &Table, machine: &Arc<Description>) -> Scenario {
+fn scenario(t: &Table, file: &str, machine: &Arc<Description>) -> Scenario {
     t.text("machine");
     let length = t.number("length_s", 0.1..=LENGTH_MAX);
     let station = match t.choice("station", &STATIONS) {
@@ -86,6 +86,7 @@ fn scenario(t: &Table, machine: &Arc<Description>) -> Scenario {
     faults.sort_by(|a, b| a.at.total_cmp(&b.at));
     Scenario {
         name: t.text("name"),
+        source: file.to_string(),
         about: t.text("about"),
         machine: Arc::clone(machine),
         length,

@@ -35,6 +35,8 @@ pub const BUILTIN: [(&str, &str); 7] = [
 pub struct Scenario {
     /// What it is called.
     pub name: String,
+    /// What it was read from: the name of a built-in one, or a path.
+    pub source: String,
     /// What happens in it, in a few plain words.
     pub about: String,
     /// The machine.

@@ -15,7 +15,7 @@ use crate::sense::Posture;
 use crate::vec3::{Vec3, add, dot, norm, scale, sub};
 
 /// Gain from tip error to tip velocity, 1/s.
-const TIP_GAIN: f32 = 3.0;
+const TIP_GAIN: f32 = 2.0;
 /// The tip's wanted place is never further than this from where it is, m.
 const LEASH_M: f32 = 0.03;
 /// The same for its pitch, rad.

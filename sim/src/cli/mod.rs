@@ -1,0 +1,114 @@
+//! The command `bellcrank`: what can be typed, and what comes of it.
+//!
+//! A subcommand is one file beside this one: an `Args` struct that clap fills, with `fn run(&self, console: &Console) -> miette::Result<Verdict>`,
+//! and a line in [`Command`] and in [`Command::run`]. It reads and checks its input, opens the output folder if it writes files, works, writes and
+//! prints, in this order, so that whatever is wrong is found before anything has been written.
+//!
+//! | exit code | means |
+//! |---|---|
+//! | 0 | done, and what was judged is good |
+//! | 1 | done, and what was judged has failed |
+//! | 2 | bad input, or it could not be done; nothing half-written is left |
+
+mod completions;
+mod console;
+mod machine_file;
+mod out_folder;
+mod pose;
+mod rig;
+mod schema;
+mod survey;
+mod table;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{CommandFactory, Parser, Subcommand};
+
+pub use console::Console;
+pub use machine_file::MachineArg;
+pub use out_folder::{OutFolder, OutFolderError};
+pub use table::{decimals, listed, table};
+
+/// The whole command line.
+#[derive(Debug, Parser)]
+#[command(name = "bellcrank", version, about = ABOUT, max_term_width = 100, after_help = EXIT_CODES)]
+pub struct Cli {
+    /// Folder for the files that a command writes; made if it is not there
+    #[arg(long, global = true, value_name = "DIR", default_value = "out", display_order = 100)]
+    pub out: PathBuf,
+    /// Print one JSON document instead of text (`bellcrank schema` tells its form)
+    #[arg(long, global = true, display_order = 100)]
+    pub json: bool,
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Option<Command>,
+}
+
+const ABOUT: &str = "Rehearses one-off hydraulic machines before anybody sits in them";
+const EXIT_CODES: &str = "Exit codes: 0 good, 1 what was judged has failed, 2 bad input.";
+
+/// What can be asked for.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Tell what a machine's geometry, hydraulics and sensing allow
+    #[command(long_about = survey::LONG)]
+    Survey(survey::Args),
+    /// Turn joint angles, strokes or a tip position into the other two, and into torques, forces and pressures
+    #[command(long_about = pose::LONG)]
+    Pose(Box<pose::Args>),
+    /// Drive one cylinder on a test bench through a programme
+    #[command(long_about = rig::LONG)]
+    Rig(rig::Args),
+    /// Print the completions of this command for a shell
+    Completions(completions::Args),
+    /// Print the JSON schema of what a command prints with --json
+    Schema(schema::Args),
+}
+
+impl Command {
+    fn run(&self, console: &Console) -> miette::Result<Verdict> {
+        match self {
+            Command::Survey(args) => args.run(console),
+            Command::Pose(args) => args.run(console),
+            Command::Rig(args) => args.run(console),
+            Command::Completions(args) => args.run(console),
+            Command::Schema(args) => args.run(console),
+        }
+    }
+}
+
+/// What was judged, if anything was, is good or has failed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Verdict {
+    /// Good, or nothing to judge.
+    Good,
+    /// Failed.
+    Failed,
+}
+
+impl From<bool> for Verdict {
+    fn from(good: bool) -> Verdict {
+        if good { Verdict::Good } else { Verdict::Failed }
+    }
+}
+
+/// Reads the command line and does what it says.
+pub fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let console = Console::new(cli.out, cli.json);
+    let done = match &cli.command {
+        Some(command) => command.run(&console),
+        None => console
+            .print(&Cli::command().render_help().to_string())
+            .map(|()| Verdict::Good),
+    };
+    match done {
+        Ok(Verdict::Good) => ExitCode::SUCCESS,
+        Ok(Verdict::Failed) => ExitCode::from(1),
+        Err(report) => {
+            console.explain(report.as_ref());
+            ExitCode::from(2)
+        }
+    }
+}

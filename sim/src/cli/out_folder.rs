@@ -1,0 +1,65 @@
+//! The folder that results are written to. A file is there whole or not at all.
+
+use std::fs::{self, File};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use miette::Diagnostic;
+
+/// A folder that exists and can be written to.
+#[derive(Debug)]
+pub struct OutFolder(PathBuf);
+
+/// A folder or a file in it cannot be written.
+#[derive(Debug, thiserror::Error, Diagnostic)]
+#[error("{}: found a place that cannot be written ({cause}), wanted one that can", path.display())]
+#[diagnostic(help("choose another output folder with --out DIR"))]
+pub struct OutFolderError {
+    /// The folder or file.
+    path: PathBuf,
+    /// What the system said.
+    #[source]
+    cause: io::Error,
+}
+
+impl OutFolder {
+    /// Makes the folder where it is not there, and tries it out with an empty file that is taken away again.
+    ///
+    /// # Errors
+    /// It cannot be made, or nothing can be written to it.
+    pub fn open(path: &Path) -> Result<OutFolder, OutFolderError> {
+        let trial = path.join(part_of("trial"));
+        fs::create_dir_all(path)
+            .and_then(|()| File::create(&trial))
+            .and_then(|_| fs::remove_file(&trial))
+            .map_err(|cause| OutFolderError {
+                path: path.to_path_buf(),
+                cause,
+            })?;
+        Ok(OutFolder(path.to_path_buf()))
+    }
+
+    /// Writes a file whole: under another name first, renamed when all of it is on disk.
+    ///
+    /// # Errors
+    /// It cannot be written. What was there by that name before is still there then.
+    pub fn write(&self, name: &str, contents: &[u8]) -> Result<PathBuf, OutFolderError> {
+        let (path, part) = (self.0.join(name), self.0.join(part_of(name)));
+        let written = File::create(&part)
+            .and_then(|mut file| file.write_all(contents).and_then(|()| file.sync_all()))
+            .and_then(|()| fs::rename(&part, &path));
+        match written {
+            Ok(()) => Ok(path),
+            Err(cause) => {
+                // Best effort: the first error is the one worth telling.
+                let _ = fs::remove_file(&part);
+                Err(OutFolderError { path, cause })
+            }
+        }
+    }
+}
+
+/// The name of a file while it is being written: hidden, and this process's own.
+fn part_of(name: &str) -> String {
+    format!(".{name}.{}.part", std::process::id())
+}

@@ -1,0 +1,37 @@
+//! `bellcrank schema`: the form of what the commands print with `--json`.
+
+use clap::builder::PossibleValuesParser;
+use miette::IntoDiagnostic;
+use schemars::{Schema, schema_for};
+
+use super::{Console, Verdict};
+use crate::bench_rig::RigReport;
+use crate::pose::PoseReport;
+use crate::survey::Survey;
+
+/// The name of a command, and the schema of its output.
+type Output = (&'static str, fn() -> Schema);
+
+/// Every output that has a schema, by the name of its command.
+const OUTPUTS: [Output; 3] = [
+    ("survey", || schema_for!(Survey)),
+    ("pose", || schema_for!(PoseReport)),
+    ("rig", || schema_for!(RigReport)),
+];
+
+/// `bellcrank schema NAME`
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The command whose output is meant
+    #[arg(value_parser = PossibleValuesParser::new(OUTPUTS.map(|(name, _)| name)))]
+    name: String,
+}
+
+impl Args {
+    pub(super) fn run(&self, console: &Console) -> miette::Result<Verdict> {
+        for (_, schema) in OUTPUTS.iter().filter(|(name, _)| *name == self.name) {
+            console.print(&serde_json::to_string_pretty(&schema()).into_diagnostic()?)?;
+        }
+        Ok(Verdict::Good)
+    }
+}

@@ -1,0 +1,193 @@
+//! What a machine's geometry, hydraulics and sensing allow, before anything moves.
+//!
+//! Poses are looked at on a coarse grid over the joints' ranges, ends included ([`grid`]); what depends on one joint alone, finely along its
+//! range. Nothing here is a limit that the core keeps: it is what whoever builds the machine should know first.
+//!
+//! - Force: pressure times area, the other chamber at tank pressure. Speed: flow over area, at the pump's whole flow, and where the busiest land of the
+//!   valve passes its rated flow.
+//! - Holding pressure: gravity torque over moment arm over area, the other chamber at tank pressure, in the worst pose of the grid.
+//! - Natural frequency of the oil at mid stroke: `w² = E/m (A²/VA + B²/VB)`, m being what the actuator feels: the joint's inertia over the moment arm
+//!   squared, in the pose of the grid where that is greatest. Source: Merritt, *Hydraulic Control Systems* (1967), chapter 6, here with both
+//!   chambers apart and with their hoses; it is the check by hand of the single-cylinder benchmark too.
+
+mod axis;
+mod grid;
+mod report;
+
+use bellcrank_machine::description::{Arm, Description};
+use bellcrank_machine::geometry::Geometry;
+use nalgebra::Vector3;
+
+use crate::clearance;
+use crate::plant::tree::TreeError;
+use crate::plant::{Bodies, Payload, Pose};
+use grid::Chain;
+
+pub use report::{ActuatorSurvey, ArmSurvey, AxisSurvey, EachWay, Holding, Place, Survey, ZoneSurvey};
+
+/// A holding pressure this little above the tank's is no load, Pa.
+const NO_LOAD: f64 = 1e5;
+
+/// Surveys a machine, with `payload` kg at the tip of each arm beside the bare machine (0: the bare machine only).
+///
+/// # Errors
+/// [`TreeError`] if the arms of an unchecked description are no chains.
+///
+/// # Panics
+/// If a linkage of an unchecked description does not close.
+pub fn survey(machine: &Description, payload: f64) -> Result<Survey, TreeError> {
+    let geometry: Vec<Geometry> = machine.axes.iter().map(settle).collect();
+    let bare = Bodies::of_machine(machine)?;
+    let loaded = (payload > 0.0).then(|| with_payload(&bare, machine, payload));
+
+    let mut found = axis::Found::new(machine, &geometry, &bare, loaded.as_ref());
+    let mut arms = Vec::new();
+    for (index, arm) in machine.arms.iter().enumerate() {
+        let mut seen = SeenArm::default();
+        let chain = Chain::of_arm(machine, arm);
+        chain.each(&bare, |angles, pose| {
+            found.look(&chain, angles, pose);
+            seen.look(machine, index, angles, pose);
+        });
+        found.weigh(&chain);
+        arms.push(seen.report(machine, index));
+    }
+    for chain in Chain::of_loose_axes(machine) {
+        chain.each(&bare, |angles, pose| found.look(&chain, angles, pose));
+        found.weigh(&chain);
+    }
+
+    let axes = found.report();
+    let loads = |axis: &&AxisSurvey| {
+        axis.holding
+            .iter()
+            .chain(&axis.holding_payload)
+            .any(|hold| hold.above_tank_bar * 1e5 > NO_LOAD)
+    };
+    Ok(Survey {
+        machine: machine.name.clone(),
+        supply_bar: machine.supply.pressure / 1e5,
+        tank_bar: machine.supply.tank / 1e5,
+        pump_lpm: machine.supply.flow * 60e3,
+        payload_kg: payload,
+        without_load_holding_valve: axes.iter().filter(loads).map(|axis| axis.axis.clone()).collect(),
+        too_weak: axes
+            .iter()
+            .filter(|axis| !axis.holds)
+            .map(|axis| axis.axis.clone())
+            .collect(),
+        axes,
+        arms,
+    })
+}
+
+fn settle(axis: &bellcrank_machine::description::Axis) -> Geometry {
+    Geometry::new(&axis.linkage, axis.joint.axis, axis.joint.range).expect("a checked machine's linkages close")
+}
+
+fn with_payload(bodies: &Bodies, machine: &Description, mass: f64) -> Bodies {
+    let mut bodies = bodies.clone();
+    for last in machine.arms.iter().filter_map(|arm| arm.axes.last()) {
+        bodies.set_payload(
+            *last,
+            Payload {
+                mass,
+                at: machine.axes[*last].joint.link,
+            },
+        );
+    }
+    bodies
+}
+
+/// Extremes of one arm's tip, and how near its links come to each zone.
+#[derive(Default)]
+struct SeenArm {
+    tips: Option<[Seen; 4]>,
+    /// For each zone the least distance, and the axis whose link it is.
+    zones: Vec<(Seen, usize)>,
+}
+
+/// The value of an extreme, where the tip is, and the pose.
+#[derive(Clone)]
+struct Seen {
+    value: f64,
+    tip: Vector3<f64>,
+    angles: Vec<f64>,
+}
+
+impl SeenArm {
+    fn look(&mut self, machine: &Description, index: usize, angles: &[f64], pose: &Pose) {
+        let arm = &machine.arms[index];
+        let tip = tip(machine, arm, pose);
+        let from_base = (tip - arm.base).xy().norm();
+        let seen = |value: f64| Seen {
+            value,
+            tip,
+            angles: arm.axes.iter().map(|&axis| angles[axis]).collect(),
+        };
+        // Each is kept where it is greatest.
+        let values = [from_base, -from_base, tip.z, -tip.z];
+        match &mut self.tips {
+            None => self.tips = Some(values.map(seen)),
+            Some(tips) => {
+                for (best, value) in tips.iter_mut().zip(values) {
+                    if value > best.value {
+                        *best = seen(value);
+                    }
+                }
+            }
+        }
+        for (number, zone) in machine.zones.iter().enumerate() {
+            for &axis in arm.axes.iter().chain(&arm.grip) {
+                let joint = &machine.axes[axis].joint;
+                let line = clearance::line_to_box(zone, *pose.origin(axis), pose.point(axis, &joint.link));
+                let distance = line - joint.radius;
+                match self.zones.get_mut(number) {
+                    None => self.zones.push((seen(distance), axis)),
+                    Some(nearest) if distance < nearest.0.value => *nearest = (seen(distance), axis),
+                    Some(_) => {}
+                }
+            }
+        }
+    }
+
+    fn report(self, machine: &Description, index: usize) -> ArmSurvey {
+        let arm = &machine.arms[index];
+        let place = |seen: &Seen| Place {
+            from_base_mm: (seen.tip - arm.base).xy().norm() * 1e3,
+            tip_mm: (seen.tip * 1e3).into(),
+            angles_deg: degrees(&seen.angles),
+        };
+        let [furthest, nearest, highest, lowest] = self.tips.expect("a grid has poses").each_ref().map(place);
+        let zones = self
+            .zones
+            .iter()
+            .zip(&machine.zones)
+            .map(|((seen, axis), zone)| ZoneSurvey {
+                zone: zone.name.clone(),
+                clearance_mm: seen.value * 1e3,
+                margin_mm: zone.margin * 1e3,
+                nearest_link: machine.axes[*axis].name.clone(),
+                angles_deg: degrees(&seen.angles),
+            });
+        let axes = arm.axes.iter().map(|&axis| machine.axes[axis].name.clone());
+        ArmSurvey {
+            arm: arm.name.clone(),
+            axes: axes.collect(),
+            furthest,
+            nearest,
+            highest,
+            lowest,
+            zones: zones.collect(),
+        }
+    }
+}
+
+fn tip(machine: &Description, arm: &Arm, pose: &Pose) -> Vector3<f64> {
+    let last = *arm.axes.last().expect("a checked arm has axes");
+    pose.point(last, &machine.axes[last].joint.link)
+}
+
+fn degrees(angles: &[f64]) -> Vec<f64> {
+    angles.iter().map(|angle| angle.to_degrees()).collect()
+}

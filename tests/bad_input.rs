@@ -1,0 +1,327 @@
+//! Bad input: each kind gives a clear word and exit code 2, and leaves nothing behind.
+
+use std::fs;
+use std::path::Path;
+
+use crate::command::bellcrank;
+
+/// Runs the command in a folder that holds one file; expects exit code 2, a word on standard error that has all of `says`, nothing on
+/// standard output, and a folder that is as it was.
+#[track_caller]
+fn check(file: (&str, &[u8]), arguments: &[&str], says: &[&str]) {
+    let folder = tempfile::tempdir().expect("a folder");
+    let (name, content) = file;
+    fs::write(folder.path().join(name), content).expect("written");
+    check_in(folder.path(), arguments, says);
+}
+
+#[track_caller]
+fn check_in(folder: &Path, arguments: &[&str], says: &[&str]) {
+    let before = listing(folder);
+    let output = bellcrank()
+        .current_dir(folder)
+        .args(arguments)
+        .output()
+        .expect("it runs");
+    let said = String::from_utf8(output.stderr).expect("text");
+    assert_eq!(output.status.code(), Some(2), "{arguments:?} said {said}");
+    for part in says {
+        assert!(said.contains(part), "{part:?} is not in: {said}");
+    }
+    assert!(!said.contains("panicked") && !said.contains("RUST_BACKTRACE"), "{said}");
+    assert!(!said.contains('\u{1b}'), "colour: {said:?}");
+    assert!(output.stdout.is_empty(), "{}", String::from_utf8_lossy(&output.stdout));
+    assert_eq!(listing(folder), before, "something was written");
+}
+
+fn listing(folder: &Path) -> Vec<(String, u64)> {
+    let entries = fs::read_dir(folder)
+        .expect("a folder")
+        .map(|entry| entry.expect("an entry"));
+    let mut names: Vec<_> = entries
+        .map(|entry| {
+            (
+                entry.file_name().to_string_lossy().into_owned(),
+                entry.metadata().expect("there").len(),
+            )
+        })
+        .collect();
+    names.sort();
+    names
+}
+
+/// The digger's file with a piece of it replaced, and the number of the line where that is.
+#[track_caller]
+fn digger(piece: &str, replacement: &str) -> (String, usize) {
+    let text = bellcrank_machine::builtin("yard-digger").expect("built in");
+    changed(text, piece, replacement)
+}
+
+/// The same with the single-cylinder rig.
+#[track_caller]
+fn rig(piece: &str, replacement: &str) -> (String, usize) {
+    changed(include_str!("../sim/rigs/single-cylinder.toml"), piece, replacement)
+}
+
+#[track_caller]
+fn changed(text: &str, piece: &str, replacement: &str) -> (String, usize) {
+    let at = text.find(piece).unwrap_or_else(|| panic!("no {piece:?} in the file"));
+    let line = text[..at].lines().count() + usize::from(text[..at].ends_with('\n'));
+    (text.replacen(piece, replacement, 1), line)
+}
+
+#[track_caller]
+fn check_machine(piece: &str, replacement: &str, says: &[&str]) {
+    let (text, line) = digger(piece, replacement);
+    let line = format!("line {line}:");
+    check(
+        ("bad.toml", text.as_bytes()),
+        &["survey", "bad.toml"],
+        &[&["bad.toml", &line], says].concat(),
+    );
+}
+
+#[track_caller]
+fn check_rig(piece: &str, replacement: &str, says: &[&str]) {
+    let (text, line) = rig(piece, replacement);
+    let line = format!("line {line}:");
+    check(
+        ("bad.toml", text.as_bytes()),
+        &["rig", "bad.toml"],
+        &[&["bad.toml", &line], says].concat(),
+    );
+}
+
+#[test]
+fn machine_files() {
+    check_machine("mass_kg", "colour = 1, mass_kg", &["colour", "unknown key"]);
+    check_machine(
+        "bore_mm = 80",
+        "bore = 80",
+        &["bore: found an unknown key", "bore_mm: the unit belongs in the key"],
+    );
+    check_machine(
+        "bore_mm = 80",
+        "bore_mm = \"80\"",
+        &["bore_mm: found \"80\"", "wanted a number"],
+    );
+    check_machine(
+        "bore_mm = 80",
+        "bore_mm = nan",
+        &["bore_mm: found nan", "wanted a number"],
+    );
+    check_machine(
+        "stroke_mm = 408",
+        "stroke_mm = -408",
+        &["stroke_mm: found -408", "wanted a number from"],
+    );
+    check_machine(
+        "closed_mm = 558",
+        "closed_mm = 5580",
+        &["axis \"boom\" / linkage", "cylinder"],
+    );
+    check_machine("tick_ms = 2", "tick_ms = ", &["valid TOML"]);
+}
+
+#[test]
+fn rig_files() {
+    check_rig("bore_mm = 63", "colour = 1\nbore_mm = 63", &["cylinder", "unknown key"]);
+    check_rig("bore_mm", "bore", &["bore_mm: the unit belongs in the key"]);
+    check_rig(
+        "mass_kg = 800",
+        "mass_kg = \"800\"",
+        &["mass / mass_kg: found \"800\"", "wanted a number"],
+    );
+    check_rig("mass_kg = 800", "mass_kg = nan", &["mass / mass_kg: found nan"]);
+    check_rig(
+        "stroke_mm = 500",
+        "stroke_mm = -500",
+        &["cylinder / stroke_mm: found -500"],
+    );
+    check_rig(
+        "rod_mm = 36",
+        "rod_mm = 63",
+        &["rod_mm: found 63, wanted less than bore_mm (63)"],
+    );
+    check_rig(
+        "stroke_mm = 30",
+        "stroke_mm = 501",
+        &["start / stroke_mm: found 501", "cylinder.stroke_mm (500)"],
+    );
+    check_rig("tank_bar = 2", "tank_bar = nan", &["supply / tank_bar: found nan"]);
+    check_rig("at_s = 1.0", "at_s = 0.1", &["later than the step before it (0.1)"]);
+    check_rig(
+        "command = 0.6",
+        "command = 1.6",
+        &["command: found 1.6", "from -1 to 1"],
+    );
+    check_rig("interval_ms = 10 ", "interval_ms = 1e-9 ", &["interval_ms"]);
+}
+
+#[test]
+fn every_mistake_is_told_at_once() {
+    let (text, first) = digger("bore_mm = 80", "bore = 80");
+    let (text, second) = changed(&text, "rated_lpm = ", "rated_lpm = -");
+    let says = [
+        &format!("line {first}:"),
+        &format!("line {second}:"),
+        "2 mistakes in bad.toml",
+    ];
+    check(("bad.toml", text.as_bytes()), &["survey", "bad.toml"], &says);
+    let (text, first) = rig("mass_kg = 800", "mass_kg = -1");
+    let (text, second) = changed(&text, "spool_hz = 15", "spool_Hz = 15");
+    let says = [
+        &format!("line {first}:"),
+        &format!("line {second}:"),
+        "2 mistakes in bad.toml",
+    ];
+    check(("bad.toml", text.as_bytes()), &["rig", "bad.toml"], &says);
+}
+
+#[test]
+fn what_is_no_file_of_ours() {
+    for command in ["survey", "rig"] {
+        check(("empty.toml", b""), &[command, "empty.toml"], &["empty.toml: empty"]);
+        check(
+            ("blank.toml", b"\n \n"),
+            &[command, "blank.toml"],
+            &["blank.toml: empty"],
+        );
+        check(
+            ("latin.toml", b"name = \"K\xfcbel\""),
+            &[command, "latin.toml"],
+            &["latin.toml", "not UTF-8"],
+        );
+        check(
+            ("other.toml", b""),
+            &[command, "none.toml"],
+            &["none.toml: no such file"],
+        );
+        check(("other.toml", b""), &[command, "."], &["a folder, not a file"]);
+        check(("binary.toml", &[0; 64]), &[command, "binary.toml"], &["binary.toml"]);
+
+        let folder = tempfile::tempdir().expect("a folder");
+        let big = fs::File::create(folder.path().join("big.toml")).expect("a file");
+        big.set_len(50_000_000).expect("a sparse file");
+        check_in(
+            folder.path(),
+            &[command, "big.toml"],
+            &["big.toml: 50000000 bytes, over the limit"],
+        );
+    }
+    check(
+        ("other.toml", b""),
+        &["survey", "yard diger"],
+        &["\"yard diger\"", "yard-digger, drystone-setter"],
+    );
+}
+
+#[test]
+fn an_output_folder_that_cannot_be_written() {
+    // Permissions do not stop a superuser; a regular file where a folder should be stops everybody.
+    let (text, _) = rig("name", "name");
+    let arguments = ["rig", "rig.toml", "--out", "rig.toml/out"];
+    check(
+        ("rig.toml", text.as_bytes()),
+        &arguments,
+        &["rig.toml/out", "cannot be written", "--out DIR"],
+    );
+    let arguments = ["pose", "yard digger", "--csv", "poses.csv", "--out", "poses.csv"];
+    let poses = b"slew_deg,boom_deg,stick_deg,bucket_deg\n0,0,60,0\n";
+    check(
+        ("poses.csv", poses),
+        &arguments,
+        &["poses.csv", "cannot be written", "--out DIR"],
+    );
+}
+
+#[test]
+fn poses_that_are_none() {
+    let pose = |arguments: &[&str], says: &[&str]| {
+        check(
+            ("other.toml", b""),
+            &[&["pose", "yard digger"], arguments].concat(),
+            says,
+        );
+    };
+    pose(
+        &["--angles-deg", "0,0,60"],
+        &["angles: found 3 of them, wanted 4: slew, boom, stick, bucket"],
+    );
+    pose(
+        &["--angles-deg", "0,-99,60,0"],
+        &["boom: found -99.000 deg", "the joint's range"],
+    );
+    pose(&["--angles-deg", "0,nan,60,0"], &["angles: found NaN"]);
+    pose(&["--angles-deg", "0,x,60,0"], &["'x'", "--angles-deg"]);
+    pose(
+        &["--strokes-mm", "90,-1,100,100"],
+        &["boom: found a stroke of -1.000 mm, wanted 0 to 408.000 mm"],
+    );
+    pose(
+        &["--tip-mm", "9000,0,0"],
+        &["tip: found (9000.0, 0.0, 0.0) mm", "can reach"],
+    );
+    pose(&["--tip-mm", "1,2"], &["tip: found", "three finite numbers"]);
+    pose(&["--tip-mm", "inf,2,3"], &["tip: found", "three finite numbers"]);
+    pose(
+        &["--angles-deg", "0,0,60,0", "--rates-deg-s", "1,2"],
+        &["rates: found 2 of them"],
+    );
+    pose(
+        &["--angles-deg", "0,0,60,0", "--arm", "left"],
+        &["arm: found \"left\", wanted \"digger\""],
+    );
+    pose(
+        &["--angles-deg", "0,0,60,0", "--payload-kg", "-1"],
+        &["payload: found -1 kg"],
+    );
+    pose(&[], &["required"]);
+    check(
+        ("other.toml", b""),
+        &["survey", "yard digger", "--payload-kg", "nan"],
+        &["--payload-kg: found NaN"],
+    );
+}
+
+#[test]
+fn tables_of_poses() {
+    let table = |content: &str, says: &[&str]| {
+        check(
+            ("poses.csv", content.as_bytes()),
+            &["pose", "yard digger", "--csv", "poses.csv"],
+            says,
+        );
+    };
+    let heading = "slew_deg,boom_deg,stick_deg,bucket_deg";
+    table(
+        "slew_deg,boom,stick_deg,bucket_deg\n",
+        &["poses.csv:1: boom: found an unknown column"],
+    );
+    table(
+        "slew_deg,boom_deg\n1,2\n",
+        &["poses.csv:1: found 2 angles", "wanted 4 angles"],
+    );
+    table(
+        "slew_deg,q0_rad\n1,2\n",
+        &["poses.csv:1: q0_rad: found a second column for the same"],
+    );
+    table(
+        &format!("{heading}\n0,0,60\n"),
+        &["poses.csv:2: found 3 columns, wanted 4"],
+    );
+    table(&format!("{heading}\n"), &["found no row of numbers"]);
+    let all = format!("{heading}\n0,0,60,0\n0,x,60,0\n\n0,0,60,400\n");
+    table(
+        &all,
+        &[
+            "poses.csv:3: boom_deg: found \"x\"",
+            "poses.csv:5: bucket: found 400.000 deg",
+        ],
+    );
+    check(
+        ("other.toml", b""),
+        &["pose", "yard digger", "--csv", "none.csv"],
+        &["none.csv: no such file"],
+    );
+}

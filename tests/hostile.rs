@@ -1,0 +1,106 @@
+//! The core under inputs that no sane board gives: whatever comes in, what goes out is legal, and power only comes with a permit.
+
+use bellcrank_core::inputs::{HandFrame, Inputs, Mode, Station};
+use bellcrank_core::machine::{LEVERS_MAX, PerAxis};
+use bellcrank_core::supervise::State;
+use bellcrank_core::units::{Duration, Instant, Lever, Volts};
+use bellcrank_core::Machine;
+use proptest::prelude::*;
+use proptest::sample::select;
+
+use crate::check::{Bench, parts};
+
+fn lever() -> impl Strategy<Value = Lever> {
+    prop_oneof![3 => Just(0.0_f32), 2 => -1.0_f32..=1.0, 1 => select(vec![-1.0_f32, 1.0])]
+        .prop_map(|share| Lever::new(share).unwrap())
+}
+
+fn hand() -> impl Strategy<Value = HandFrame> {
+    (
+        prop_oneof![6 => (0_u32..50_000).prop_map(Some), 1 => Just(None), 1 => any::<u32>().prop_map(Some)],
+        prop_oneof![2 => Just([Lever::default(); LEVERS_MAX]), 1 => prop::array::uniform16(lever())],
+        any::<bool>(),
+        prop::bool::weighted(0.8),
+        prop::bool::weighted(0.97),
+    )
+        .prop_map(|(age, levers, tip, enable, stop_clear)| HandFrame {
+            age: age.map(Duration::from_ticks),
+            levers,
+            mode: if tip { Mode::Tip } else { Mode::Joint },
+            enable,
+            stop_clear,
+        })
+}
+
+/// One thing that stays as it is for so many ticks.
+fn spell() -> impl Strategy<Value = (u32, Inputs, u64)> {
+    let volts = || prop_oneof![8 => (0.5_f32..9.5).prop_map(Some), 1 => any::<f32>().prop_map(Some), 1 => Just(None)];
+    (
+        1_u32..120,
+        (volts(), volts()),
+        prop::bool::weighted(0.97),
+        prop::bool::weighted(0.97),
+        prop::bool::weighted(0.2),
+        prop::bool::weighted(0.2),
+        (hand(), hand()),
+        prop_oneof![20 => Just(2_000_u64), 1 => 0_u64..20_000, 1 => any::<u64>()],
+    )
+        .prop_map(|(ticks, volts, first, second, reset, remote, (seat, remote_hand), dt)| {
+            let mut sensors = PerAxis::default();
+            for ((_, place), volts) in sensors.iter_mut().zip([volts.0, volts.1]) {
+                *place = volts.and_then(|volts| Volts::new(volts).ok());
+            }
+            let inputs = Inputs {
+                now: Instant::from_ticks(0),
+                sensors,
+                stop_chain: [first, second],
+                reset,
+                selector: if remote { Station::Remote } else { Station::Seat },
+                seat,
+                remote: remote_hand,
+            };
+            (ticks, inputs, dt)
+        })
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 150, ..ProptestConfig::default() })]
+
+    #[test]
+    fn what_goes_out_is_legal_whatever_comes_in(spells in prop::collection::vec(spell(), 1..12)) {
+        let machine = Machine::new(parts()).unwrap();
+        let bench = Bench::enabled(&machine);
+        let mut now = bench.inputs.now.as_ticks();
+        let mut controller = bench.controller();
+        let mut before = State::Enabled;
+        for (ticks, mut inputs, dt) in spells {
+            for _ in 0..ticks {
+                now = now.wrapping_add(dt);
+                inputs.now = Instant::from_ticks(now);
+                let out = controller.tick(&inputs);
+                for (id, axis) in machine.axes() {
+                    let duty = out.duties.get(id).share();
+                    prop_assert!(duty >= axis.channel.low - 1e-6 && duty <= axis.channel.high + 1e-6);
+                    prop_assert!(out.valve_power || duty == axis.channel.neutral);
+                }
+                let state = out.status.state;
+                prop_assert!(!out.valve_power || matches!(state, State::Enabled | State::Stopping), "power in {state}");
+                prop_assert_eq!(out.valve_power, out.dump_closed);
+                if inputs.stop_chain != [true, true] {
+                    prop_assert!(!out.valve_power && !out.engine_run);
+                }
+                // Motion begins from `Ready` and nowhere else.
+                if state == State::Enabled && before != State::Enabled {
+                    prop_assert_eq!(before, State::Ready);
+                    prop_assert!(inputs.hand(inputs.selector).levers.iter().all(|lever| lever.share().abs() <= 0.05));
+                }
+                // What is latched is left for standby alone.
+                if matches!(before, State::Stopped | State::Fault) && !matches!(state, State::Stopped | State::Fault) {
+                    prop_assert_eq!(state, State::Standby);
+                    prop_assert!(inputs.reset);
+                }
+                before = state;
+            }
+        }
+    }
+}
