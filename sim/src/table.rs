@@ -77,11 +77,7 @@ pub fn console(findings: &[Findings], width: usize) -> String {
             let _ = writeln!(
                 text,
                 "FAIL {}: {}: found {}, wanted {}; repeat: {}",
-                found.scenario,
-                check.what,
-                check.found,
-                check.wanted,
-                found.repeat
+                found.scenario, check.what, check.found, check.wanted, found.repeat
             );
         }
     }
