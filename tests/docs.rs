@@ -13,7 +13,11 @@ fn table() -> String {
         out += &format!("| {trigger:?} |");
         for state in State::ALL {
             let (after, action) = next(state, trigger);
-            let shown = if after == state { "·".to_string() } else { after.to_string() };
+            let shown = if after == state {
+                "·".to_string()
+            } else {
+                after.to_string()
+            };
             out += &match action {
                 Action::Cut => format!(" {shown} |"),
                 Action::RampDown => format!(" {shown} (ramps down) |"),
@@ -30,5 +34,8 @@ fn the_interlock_table_in_developers_md_is_the_one_that_runs() {
     let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../DEVELOPERS.md");
     let text = std::fs::read_to_string(path).unwrap();
     let table = table();
-    assert!(text.contains(&table), "DEVELOPERS.md should have this table:\n\n{table}");
+    assert!(
+        text.contains(&table),
+        "DEVELOPERS.md should have this table:\n\n{table}"
+    );
 }

@@ -1,10 +1,10 @@
 //! The core under inputs that no sane board gives: whatever comes in, what goes out is legal, and power only comes with a permit.
 
+use bellcrank_core::Machine;
 use bellcrank_core::inputs::{HandFrame, Inputs, Mode, Station};
 use bellcrank_core::machine::{LEVERS_MAX, PerAxis};
 use bellcrank_core::supervise::State;
 use bellcrank_core::units::{Duration, Instant, Lever, Volts};
-use bellcrank_core::Machine;
 use proptest::prelude::*;
 use proptest::sample::select;
 
@@ -45,22 +45,24 @@ fn spell() -> impl Strategy<Value = (u32, Inputs, u64)> {
         (hand(), hand()),
         prop_oneof![20 => Just(2_000_u64), 1 => 0_u64..20_000, 1 => any::<u64>()],
     )
-        .prop_map(|(ticks, volts, first, second, reset, remote, (seat, remote_hand), dt)| {
-            let mut sensors = PerAxis::default();
-            for ((_, place), volts) in sensors.iter_mut().zip([volts.0, volts.1]) {
-                *place = volts.and_then(|volts| Volts::new(volts).ok());
-            }
-            let inputs = Inputs {
-                now: Instant::from_ticks(0),
-                sensors,
-                stop_chain: [first, second],
-                reset,
-                selector: if remote { Station::Remote } else { Station::Seat },
-                seat,
-                remote: remote_hand,
-            };
-            (ticks, inputs, dt)
-        })
+        .prop_map(
+            |(ticks, volts, first, second, reset, remote, (seat, remote_hand), dt)| {
+                let mut sensors = PerAxis::default();
+                for ((_, place), volts) in sensors.iter_mut().zip([volts.0, volts.1]) {
+                    *place = volts.and_then(|volts| Volts::new(volts).ok());
+                }
+                let inputs = Inputs {
+                    now: Instant::from_ticks(0),
+                    sensors,
+                    stop_chain: [first, second],
+                    reset,
+                    selector: if remote { Station::Remote } else { Station::Seat },
+                    seat,
+                    remote: remote_hand,
+                };
+                (ticks, inputs, dt)
+            },
+        )
 }
 
 proptest! {

@@ -6,7 +6,7 @@
 //! both keep their accuracy towards the dead centres (any trigonometry text).
 //!
 //! Errors in f32, over linkages of up to 2 m and away from dead centres by 5 degrees or more: angle within 1e-6 rad beside the rounding of the stroke, stroke
-//! within 1e-6 m, ratio within 5e-5 of itself (held by the tests).
+//! within 1e-6 m, ratio within 1e-4 of itself (held by the tests).
 
 use crate::math;
 use crate::units::SMALLEST_DIVISOR;

@@ -17,6 +17,15 @@ stops; trapped oil can let a load drop. First motion: low flow, one axis, nobody
 /// Widest line of an error's excerpt, characters.
 const WIDTH: usize = 100;
 
+/// Columns of the terminal: what is written to, or else `COLUMNS`, or else a width that prints well.
+pub fn terminal_width() -> usize {
+    let asked = || std::env::var("COLUMNS").ok()?.parse().ok();
+    terminal_size::terminal_size()
+        .map(|(width, _)| usize::from(width.0))
+        .or_else(asked)
+        .unwrap_or(WIDTH)
+}
+
 /// What every command is handed.
 #[derive(Debug)]
 pub struct Console {

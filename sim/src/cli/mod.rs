@@ -13,8 +13,10 @@
 mod completions;
 mod console;
 mod machine_file;
+mod main_job;
 mod out_folder;
 mod pose;
+mod rehearse;
 mod rig;
 mod schema;
 mod survey;
@@ -23,16 +25,16 @@ mod table;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use clap::{CommandFactory, Parser, Subcommand};
+use clap::{Parser, Subcommand};
 
-pub use console::Console;
+pub use console::{Console, terminal_width};
 pub use machine_file::MachineArg;
 pub use out_folder::{OutFolder, OutFolderError};
 pub use table::{decimals, listed, table};
 
 /// The whole command line.
 #[derive(Debug, Parser)]
-#[command(name = "bellcrank", version, about = ABOUT, max_term_width = 100, after_help = EXIT_CODES)]
+#[command(name = "bellcrank", version, about = ABOUT, max_term_width = 100, after_help = EXIT_CODES, long_about = LONG)]
 pub struct Cli {
     /// Folder for the files that a command writes; made if it is not there
     #[arg(long, global = true, value_name = "DIR", default_value = "out", display_order = 100)]
@@ -46,6 +48,11 @@ pub struct Cli {
 }
 
 const ABOUT: &str = "Rehearses one-off hydraulic machines before anybody sits in them";
+const LONG: &str = "\
+Rehearses one-off hydraulic machines before anybody sits in them
+
+Without a command: surveys the built-in machines, rehearses the built-in scenarios on them, prints what came of it and \
+writes one page with pictures and charts to report.html in the output folder.";
 const EXIT_CODES: &str = "Exit codes: 0 good, 1 what was judged has failed, 2 bad input.";
 
 /// What can be asked for.
@@ -57,6 +64,9 @@ pub enum Command {
     /// Turn joint angles, strokes or a tip position into the other two, and into torques, forces and pressures
     #[command(long_about = pose::LONG)]
     Pose(Box<pose::Args>),
+    /// Run a scenario: the control core on the simulated machine, and what goes wrong
+    #[command(long_about = rehearse::LONG)]
+    Rehearse(rehearse::Args),
     /// Drive one cylinder on a test bench through a programme
     #[command(long_about = rig::LONG)]
     Rig(rig::Args),
@@ -71,6 +81,7 @@ impl Command {
         match self {
             Command::Survey(args) => args.run(console),
             Command::Pose(args) => args.run(console),
+            Command::Rehearse(args) => args.run(console),
             Command::Rig(args) => args.run(console),
             Command::Completions(args) => args.run(console),
             Command::Schema(args) => args.run(console),
@@ -99,9 +110,7 @@ pub fn main() -> ExitCode {
     let console = Console::new(cli.out, cli.json);
     let done = match &cli.command {
         Some(command) => command.run(&console),
-        None => console
-            .print(&Cli::command().render_help().to_string())
-            .map(|()| Verdict::Good),
+        None => main_job::run(&console),
     };
     match done {
         Ok(Verdict::Good) => ExitCode::SUCCESS,

@@ -1,0 +1,128 @@
+//! `bellcrank rehearse`: one closed-loop run of a scenario.
+
+use clap::builder::NonEmptyStringValueParser;
+use schemars::JsonSchema;
+use serde::Serialize;
+
+use super::{Console, Verdict};
+use crate::findings::{Findings, judge};
+use crate::report::{self, Rehearsed};
+use crate::run;
+use crate::scenario;
+use crate::table;
+use crate::trace::{Trace, event_name};
+
+/// What `--help` opens with.
+pub(super) const LONG: &str = "\
+Rehearse a scenario: the control core on the simulated machine, things going wrong, and what the core did about it
+
+Writes a page with pictures and charts to NAME.html and everything that was recorded to NAME.csv in the output folder, \
+NAME being that of the scenario. The same scenario and seed give the same run to the bit; its digest tells. Exit code 1 \
+if an expectation of the scenario does not hold.
+
+Built-in scenarios: straight-lift, setting-a-stone, wrong-lever, stuck-open-valve, lost-radio-link, broken-sensor-wire, \
+stop-in-mid-swing. A scenario file is TOML with the unit in each key; sim/scenarios/ has these as examples.";
+
+/// `bellcrank rehearse SCENARIO`
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Name of a built-in scenario, or path of a scenario file
+    #[arg(value_name = "SCENARIO", value_parser = NonEmptyStringValueParser::new())]
+    scenario: String,
+    /// Seed of the sensors' noise
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+}
+
+/// What `rehearse --json` prints.
+#[derive(Debug, Serialize, JsonSchema)]
+pub struct RehearseReport {
+    /// What was found.
+    pub findings: Findings,
+    /// What the core noticed, in order.
+    pub events: Vec<EventRow>,
+    /// The page that was written.
+    pub page_file: String,
+    /// The record that was written.
+    pub csv_file: String,
+}
+
+/// One event of the core's log.
+#[derive(Debug, Serialize, JsonSchema)]
+pub struct EventRow {
+    /// When, s.
+    pub at_s: f64,
+    /// What.
+    pub what: String,
+    /// The axis it is about, if it is about one.
+    pub axis: Option<String>,
+}
+
+impl Args {
+    pub(super) fn run(&self, console: &Console) -> miette::Result<Verdict> {
+        let scenario = scenario::read(&self.scenario)?;
+        let out = console.open_out()?;
+        let trace = run::rehearse(&scenario, self.seed)?;
+        let findings = judge(&scenario, self.seed, &trace);
+        let rehearsed = Rehearsed {
+            scenario: &scenario,
+            trace: &trace,
+            findings: &findings,
+        };
+        let stem = file_stem(&scenario.name);
+        let page = report::html(&scenario.name, &[rehearsed], &[]);
+        let page = out.write(&format!("{stem}.html"), page.as_bytes())?;
+        let csv = out.write(&format!("{stem}.csv"), report::csv(&scenario, &trace).as_bytes())?;
+
+        let verdict = Verdict::from(findings.passed);
+        let axis_name = |axis: usize| scenario.machine.axes[axis].name.clone();
+        let report = RehearseReport {
+            events: event_rows(&trace, axis_name),
+            findings,
+            page_file: page.display().to_string(),
+            csv_file: csv.display().to_string(),
+        };
+        console.show(&report, text)?;
+        console.caution();
+        Ok(verdict)
+    }
+}
+
+/// A scenario's name as the name of a file.
+fn file_stem(name: &str) -> String {
+    name.chars()
+        .map(|c| {
+            if c.is_alphanumeric() {
+                c.to_ascii_lowercase()
+            } else {
+                '-'
+            }
+        })
+        .collect()
+}
+
+fn event_rows(trace: &Trace, axis_name: impl Fn(usize) -> String) -> Vec<EventRow> {
+    let row = |event: &crate::trace::Noticed| EventRow {
+        at_s: event.t,
+        what: event_name(&event.what),
+        axis: event.axis.map(&axis_name),
+    };
+    trace.events.iter().map(row).collect()
+}
+
+fn text(report: &RehearseReport) -> String {
+    let found = &report.findings;
+    let mut lines = vec![format!("{}: {}", found.machine, found.about), String::new()];
+    for event in &report.events {
+        let axis = event
+            .axis
+            .as_ref()
+            .map_or_else(String::new, |axis| format!(" ({axis})"));
+        lines.push(format!("{:8.3} s  {}{axis}", event.at_s, event.what));
+    }
+    lines.push(String::new());
+    lines.push(table::console(std::slice::from_ref(found), super::terminal_width()));
+    lines.push(format!("digest {}; to repeat it: {}", found.digest, found.repeat));
+    lines.push(format!("page: {}\nrecord: {}", report.page_file, report.csv_file));
+    lines.join("\n")
+}
