@@ -17,8 +17,8 @@ pub fn bellcrank() -> assert_cmd::Command {
             .args([
                 "build",
                 "--quiet",
-                "--package",
-                "bellcrank-sim",
+                // The whole workspace, so that its dependencies are those that the tests were built with.
+                "--workspace",
                 "--bin",
                 "bellcrank",
                 "--message-format",
@@ -439,7 +439,7 @@ fn what_people_read_fits_on_a_terminal() {
 fn cautions_stand_beside_the_numbers_and_not_among_them() {
     let folder = folder();
     let output = run(folder.path(), &["survey", "yard digger", "--json"], 0);
-    assert!(String::from_utf8_lossy(&output.stderr).contains("makes no machine safe"));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("makes no machine safe and certifies none"));
     assert!(!String::from_utf8_lossy(&output.stdout).contains("Caution"));
 }
 

@@ -10,9 +10,10 @@ use super::out_folder::{OutFolder, OutFolderError};
 
 /// Said once wherever a verdict, a pressure or a motion is shown.
 const CAUTION: &str = "\
-Caution: all of this is computed, nothing is measured, and it makes no machine safe and certifies none: a competent
-person does that, under the local rules. Oil under pressure goes through skin, and stays under pressure when the engine
-stops; trapped oil can let a load drop. First motion: low flow, one axis, nobody in reach.";
+Caution: all of this is computed, nothing is measured. It makes no machine safe and certifies none:
+a competent person does that, under the local rules. Oil under pressure goes through skin, and stays
+under pressure when the engine stops; trapped oil can let a load drop. First motion: low flow, one
+axis, nobody in reach.";
 
 /// Widest line of an error's excerpt, characters.
 const WIDTH: usize = 100;

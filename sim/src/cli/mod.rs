@@ -1,7 +1,7 @@
 //! The command `bellcrank`: what can be typed, and what comes of it.
 //!
 //! A subcommand is one file beside this one: an `Args` struct that clap fills, with `fn run(&self, console: &Console) -> miette::Result<Verdict>`,
-//! and a line in [`Command`] and in [`Command::run`]. It reads and checks its input, opens the output folder if it writes files, works, writes and
+//! and a line in [`Command`] and in its `run`. It reads and checks its input, opens the output folder if it writes files, works, writes and
 //! prints, in this order, so that whatever is wrong is found before anything has been written.
 //!
 //! | exit code | means |

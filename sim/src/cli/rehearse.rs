@@ -121,6 +121,14 @@ fn text(report: &RehearseReport) -> String {
         lines.push(format!("{:8.3} s  {}{axis}", event.at_s, event.what));
     }
     lines.push(String::new());
+    for check in &found.checks {
+        let verdict = table::verdict(check.passed);
+        lines.push(format!(
+            "{verdict}  {}: {} (wanted: {})",
+            check.what, check.found, check.wanted
+        ));
+    }
+    lines.push(String::new());
     lines.push(table::console(std::slice::from_ref(found), super::terminal_width()));
     lines.push(format!("digest {}; to repeat it: {}", found.digest, found.repeat));
     lines.push(format!("page: {}\nrecord: {}", report.page_file, report.csv_file));

@@ -106,18 +106,10 @@ impl<'m> Found<'m> {
                 continue;
             };
             let spring = oil_spring(&axis.valve, &axis.actuator, &self.machine.oil, middle);
-            let hz = |bodies: &Bodies| {
-                let mut mass: f64 = 0.0;
-                chain.each_coarse((index, angle), bodies, |_, pose| {
-                    let inertia = bodies.mass_matrix(pose).get(bodies.tree(), index, index);
-                    mass = mass.max(inertia / (ratio * ratio));
-                });
-                let hz = (spring / mass).sqrt() / std::f64::consts::TAU;
-                // A slender bar that turns about itself weighs nothing to its actuator.
-                hz.is_finite().then_some(hz)
-            };
-            self.axes[index].hz = hz(self.bare);
-            self.axes[index].hz_payload = self.loaded.and_then(hz);
+            let hz = |bodies| frequency(spring, greatest_inertia(chain, bodies, index, angle) / (ratio * ratio));
+            let (bare, payload) = (hz(self.bare), self.loaded.map(hz));
+            self.axes[index].hz = bare;
+            self.axes[index].hz_payload = payload.flatten();
         }
     }
 
@@ -157,6 +149,20 @@ impl<'m> Found<'m> {
             });
         reports.collect()
     }
+}
+
+/// The greatest inertia about a joint at an angle, whatever the other joints of its chain do, kg m².
+fn greatest_inertia(chain: &Chain, bodies: &Bodies, joint: usize, angle: f64) -> f64 {
+    let mut greatest: f64 = 0.0;
+    chain.each_coarse((joint, angle), bodies, |_, pose| {
+        greatest = greatest.max(bodies.mass_matrix(pose).get(bodies.tree(), joint, joint));
+    });
+    greatest
+}
+
+/// Natural frequency, Hz. None where nothing moves: a slender bar that turns about itself weighs nothing to its actuator.
+fn frequency(spring: f64, mass: f64) -> Option<f64> {
+    (mass > 0.0).then(|| (spring / mass).sqrt() / std::f64::consts::TAU)
 }
 
 /// Stiffness of the trapped oil at a stroke, N/m (N m/rad for a motor).
@@ -255,7 +261,7 @@ fn actuator(axis: &Axis, machine: &Description, along: &Along, speeds: &Speeds, 
 mod tests {
     use super::*;
 
-    /// Natural frequency of 2000 kg on a cylinder of 600 mm without hoses at mid stroke, rad/s; the oil has 1.4 GPa.
+    /// Natural frequency of 2000 kg on a cylinder of 600 mm without hoses at mid stroke, rad/s; the oil's modulus is 1.4e9 Pa.
     #[track_caller]
     fn check(area_a: f64, area_b: f64, expect: f64) {
         let text = bellcrank_machine::builtin("yard-digger").expect("built in");

@@ -1,6 +1,6 @@
 //! What a machine's geometry, hydraulics and sensing allow, before anything moves.
 //!
-//! Poses are looked at on a coarse grid over the joints' ranges, ends included ([`grid`]); what depends on one joint alone, finely along its
+//! Poses are looked at on a coarse grid over the joints' ranges, ends included (`grid`); what depends on one joint alone, finely along its
 //! range. Nothing here is a limit that the core keeps: it is what whoever builds the machine should know first.
 //!
 //! - Force: pressure times area, the other chamber at tank pressure. Speed: flow over area, at the pump's whole flow, and where the busiest land of the
