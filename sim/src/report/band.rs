@@ -84,13 +84,13 @@ fn drawing(stays: &[Stay], window: (f64, f64), moments: &[Moment]) -> Markup {
         svg viewBox=(format!("0 0 {WIDTH} {}", top + HEIGHT + 6)) role="img" aria-label=(format!("State of the interlock: {}.", told(stays))) {
             @for stay in stays { (block(stay, window, top)) }
             @for mark in &marks { (mark.draw(top + HEIGHT)) }
+            @for stay in stays { (name(stay, window, top)) }
         }
     }
 }
 
 fn block(stay: &Stay, window: (f64, f64), top: u32) -> Markup {
     let (from, to) = (chart::x_of(stay.from, window), chart::x_of(stay.to, window));
-    let name = stay.state.to_string();
     let class = match stay.state {
         State::Enabled => "state-moving",
         State::Stopping => "state-ramping",
@@ -99,8 +99,18 @@ fn block(stay: &Stay, window: (f64, f64), top: u32) -> Markup {
     };
     html! {
         rect class=(class) x=(format!("{from:.1}")) y=(top) width=(format!("{:.1}", to - from)) height=(HEIGHT) {}
+    }
+}
+
+/// The name of a state, where it fits.
+fn name(stay: &Stay, window: (f64, f64), top: u32) -> Markup {
+    let (from, to) = (chart::x_of(stay.from, window), chart::x_of(stay.to, window));
+    let name = stay.state.to_string();
+    html! {
         @if LETTER_WIDTH * name.len() as f64 + 12.0 < to - from {
-            text x=(format!("{:.1}", f64::midpoint(from, to))) y=(top + 45) text-anchor="middle" font-size=(LETTERS) class="fill-text halo" { (name) }
+            text class="fill-text halo" x=(format!("{:.1}", f64::midpoint(from, to))) y=(top + 45) text-anchor="middle" font-size=(LETTERS) {
+                (name)
+            }
         }
     }
 }

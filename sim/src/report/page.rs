@@ -1,11 +1,12 @@
 //! The page: its parts in the order in which they are to be read, cautions first.
 
+use bellcrank_core::inputs::Station;
 use bellcrank_machine::Description;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::{Rehearsed, moments, panels, picture};
 use crate::findings::Check;
-use crate::scenario::{Fault, FaultKind, Scenario};
+use crate::scenario::{Act, Fault, FaultKind, Scenario};
 use crate::table;
 use crate::trace::{Trace, event_name};
 
@@ -187,6 +188,14 @@ fn rehearsal(number: usize, rehearsed: &Rehearsed) -> Markup {
             }
             div class="pictures" { (picture::pictures(rehearsed, &moments)) }
             h3 { "Over time" }
+            p class="note" {
+                "All charts share one time axis. Where something goes wrong, the second of each pair looks closer at the time around it. "
+                "Marks: "
+                @for (kind, letter) in moments.iter().filter_map(|moment| Some((moment.kind, moment.kind.letter()?))) {
+                    strong { (letter) } " " (kind.name()) "; "
+                }
+                "“true” is what the plant does, “asked” what the core wants."
+            }
             (panels::charts(rehearsed, &moments))
             h3 { "Event log" }
             (log(scenario, trace))
@@ -241,13 +250,22 @@ fn surveyed(surveys: &[String]) -> Markup {
     }
 }
 
+/// A fault by its name, and by what it is on: an axis, else an arm, a station or a channel.
 fn fault_in_words(machine: &Description, fault: &Fault) -> String {
     let name = fault.kind.name().replace('_', " ");
-    match (panels::at_fault(&fault.kind), fault.kind) {
-        (_, FaultKind::StopChannelOpen { channel }) => format!("{name} ({})", channel + 1),
-        (Some(axis), _) => format!("{name} ({})", machine.axes[axis].name),
-        (None, _) => name,
-    }
+    let axis = panels::at_fault(&fault.kind).map(|axis| machine.axes[axis].name.clone());
+    let on = axis.or_else(|| match fault.kind {
+        FaultKind::WrongLever {
+            act: Act::Tip { arm, .. },
+        } => Some(format!("tip of {}", machine.arms[arm].name)),
+        FaultKind::LinkLost { station: Station::Seat } => Some("seat".to_string()),
+        FaultKind::LinkLost {
+            station: Station::Remote,
+        } => Some("remote".to_string()),
+        FaultKind::StopChannelOpen { channel } => Some(format!("channel {}", channel + 1)),
+        _ => None,
+    });
+    on.map_or_else(|| name.clone(), |on| format!("{name} ({on})"))
 }
 
 fn when(fault: &Fault) -> String {

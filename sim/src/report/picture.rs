@@ -16,7 +16,7 @@ const HEIGHT: f64 = 800.0;
 /// Room around and between the views.
 const EDGE: f64 = 44.0;
 /// Room for the title of the view from above.
-const TITLE: f64 = 26.0;
+const TITLE: f64 = 36.0;
 /// Size of the letters.
 const LETTERS: f64 = 24.0;
 /// Points of a path nearer together than this are drawn as one.
@@ -24,15 +24,16 @@ const STEP: f64 = 1.0;
 /// A scale bar is at least this long.
 const BAR_LEAST: f64 = 70.0;
 
-/// Pictures of a rehearsal at each of its moments, all to one scale.
+/// Pictures of a rehearsal at each of its moments, all to one scale; moments at the same time share one.
 pub fn pictures(rehearsed: &Rehearsed, moments: &[Moment]) -> Markup {
     let Some(room) = Room::of(rehearsed) else {
         return html! {};
     };
+    let index = |moment: &Moment| moments::index(rehearsed.trace, moment.t);
     html! {
-        @for (number, moment) in moments.iter().enumerate() {
-            @if let Some(now) = moments::sample(rehearsed.trace, moment.t) {
-                (figure(rehearsed, &room, number + 1, moment, now))
+        @for (number, same) in moments.chunk_by(|a, b| index(a) == index(b)).enumerate() {
+            @if let Some(now) = moments::sample(rehearsed.trace, same[0].t) {
+                (figure(rehearsed, &room, number + 1, same, now))
             }
         }
     }
@@ -69,7 +70,7 @@ impl Room {
     }
 
     fn height(&self) -> f64 {
-        self.scale * (self.greatest.z - self.least.z + self.greatest.y - self.least.y) + 3.0 * EDGE + TITLE
+        self.above(&self.least).1 + EDGE
     }
 
     fn forward(&self, x: f64) -> f64 {
@@ -92,11 +93,12 @@ impl Room {
 
     /// Where the view from the side ends.
     fn below_side(&self) -> f64 {
-        EDGE + self.scale * (self.greatest.z - self.least.z)
+        self.side(&self.least).1 + LETTERS
     }
 }
 
-fn figure(rehearsed: &Rehearsed, room: &Room, number: usize, moment: &Moment, now: &Sample) -> Markup {
+fn figure(rehearsed: &Rehearsed, room: &Room, number: usize, same: &[Moment], now: &Sample) -> Markup {
+    let moment = &same[0];
     let machine = &*rehearsed.scenario.machine;
     let fault = rehearsed.findings.fault_at_s.filter(|&fault| fault < moment.t);
     let before = fault.and_then(|fault| moments::sample(rehearsed.trace, fault));
@@ -123,7 +125,8 @@ fn figure(rehearsed: &Rehearsed, room: &Room, number: usize, moment: &Moment, no
         .iter()
         .map(|(name, figures)| format!("{name}: {figures}"))
         .collect();
-    let heading = format!("{number}. {}, {:.2} s", moment.kind.name(), moment.t);
+    let names: Vec<_> = same.iter().map(|moment| moment.kind.name()).collect();
+    let heading = format!("{number}. {}, {:.2} s", names.join(" and "), moment.t);
     let alternative = format!(
         "{heading}: the machine from the side and from above. {}.",
         spoken.join(". ")
@@ -179,8 +182,8 @@ fn view(
                 }
             }
             polyline class={ "way " (ink) } points=(way(number, &all[..=fault])) {}
-            @if fault < until { polyline class="way-on" points=(way(number, &all[fault..=until])) {} }
             polyline class={ "bones " (ink) } points=(bones(now, number)) {}
+            @if fault < until { polyline class="way-on" points=(way(number, &all[fault..=until])) {} }
             @for point in &arm.points {
                 @let (x, y) = project(point);
                 circle class={ "joint " (ink) } cx=(px(x)) cy=(px(y)) r="5" {}
@@ -190,12 +193,32 @@ fn view(
             @let (x, y) = project(&joint);
             circle class="at-fault" cx=(px(x)) cy=(px(y)) r="16" {}
         }
-        @for (number, arm) in now.arms.iter().enumerate() {
-            @let (x, y) = project(&arm.tip());
-            @let aside = if number % 2 == 0 { -16.0 } else { 16.0 + 0.76 * LETTERS };
-            text class="fill-text halo" font-size=(LETTERS) text-anchor="middle" x=(px(x)) y=(px(y + aside)) { (machine.arms[number].name) }
+        @for (name, (x, y)) in machine.arms.iter().map(|arm| &arm.name).zip(names(now, project)) {
+            text class="fill-text halo" font-size=(LETTERS) text-anchor="middle" x=(px(x)) y=(px(y)) { (name) }
         }
     }
+}
+
+/// Where the names of the arms go: above tips higher than their base, else below; further if another stands there.
+fn names(now: &Sample, project: &dyn Fn(&Vector3<f64>) -> (f64, f64)) -> Vec<(f64, f64)> {
+    let mut taken: Vec<(f64, f64)> = Vec::new();
+    for arm in &now.arms {
+        let (x, y) = project(&arm.tip());
+        let base = arm.points.first().map_or(y, |base| project(base).1);
+        let (step, mut at) = if y < base {
+            (-LETTERS, (x, y - LETTERS))
+        } else {
+            (LETTERS, (x, y + 1.7 * LETTERS))
+        };
+        while taken
+            .iter()
+            .any(|other| (other.0 - at.0).abs() < 3.0 * LETTERS && (other.1 - at.1).abs() < LETTERS)
+        {
+            at.1 += step;
+        }
+        taken.push(at);
+    }
+    taken
 }
 
 /// From its fault on, the joint of the axis at fault, if the fault is one of an axis.
