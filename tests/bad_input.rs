@@ -158,6 +158,96 @@ fn rig_files() {
     check_rig("interval_ms = 10 ", "interval_ms = 1e-9 ", &["interval_ms"]);
 }
 
+/// The built-in scenario of the stuck-open valve with a piece of it replaced.
+#[track_caller]
+fn check_scenario(piece: &str, replacement: &str, says: &[&str]) {
+    let text = include_str!("../sim/scenarios/stuck-open-valve.toml");
+    let (text, line) = changed(text, piece, replacement);
+    let line = format!("line {line}:");
+    let says = [&["bad.toml", &line], says].concat();
+    check(("bad.toml", text.as_bytes()), &["rehearse", "bad.toml"], &says);
+}
+
+#[test]
+fn scenario_files() {
+    let axes = "one of \"left slew\", \"left lift\"";
+    check_scenario(
+        "axis = \"left lift\"\nopening",
+        "axis = \"left lfit\"\nopening",
+        &["no axis \"left lfit\"", axes],
+    );
+    check_scenario(
+        "arm = \"right\"",
+        "arm = \"middle\"",
+        &["no arm \"middle\"", "one of \"left\", \"right\""],
+    );
+    check_scenario(
+        "length_s = 8",
+        "length = 8",
+        &["length: found an unknown key", "length_s"],
+    );
+    check_scenario("length_s = 8", "length_s = \"8\"", &["found \"8\"", "a number"]);
+    check_scenario("opening = 0.6", "opening = nan", &["opening: found nan"]);
+    check_scenario(
+        "opening = 0.6",
+        "opening = 1.6",
+        &["opening: found 1.6", "from -1 to 1"],
+    );
+    check_scenario(
+        "kind = \"valve_stuck_open\"",
+        "kind = \"valve_loose\"",
+        &["kind: found", "sensor_open"],
+    );
+    check_scenario(
+        "[0, 0, 150]",
+        "[0, 0, 1500]",
+        &["velocity_mm_s", "at most 300 mm/s: full lever"],
+    );
+    check_scenario(
+        "[-15, -20, 70, 40, 0]",
+        "[-15, -20, 70, 40]",
+        &["4 angles", "left slew, left lift"],
+    );
+    check_scenario(
+        "[-15, -20, 70, 40, 0]",
+        "[-15, -20, 270, 40, 0]",
+        &["270.0 for \"left reach\"", "20.0 to 135.0"],
+    );
+    check_scenario(
+        "at_s = 0.4\nenable = true",
+        "at_s = 0.4\nenable = true\nneutral = true",
+        &["2 acts", "one of enable, reset, tip"],
+    );
+    check_scenario("mass_kg = 60", "mass_kg = -60", &["mass_kg: found -60"]);
+    check_scenario(
+        "state = \"fault\"",
+        "state = \"broken\"",
+        &["state: found \"broken\"", "stopped"],
+    );
+    check_scenario(
+        "cause = \"motion",
+        "cause = \"emotion",
+        &["cause: found", "stop button"],
+    );
+}
+
+#[test]
+fn a_scenario_whose_machine_is_wrong_or_missing() {
+    let text = include_str!("../sim/scenarios/stuck-open-valve.toml");
+    let without = text.replace("\"drystone setter\"", "\"none.toml\"");
+    check(
+        ("s.toml", without.as_bytes()),
+        &["rehearse", "s.toml"],
+        &["none.toml: no such file"],
+    );
+    let itself = text.replace("\"drystone setter\"", "\"s.toml\"");
+    check(
+        ("s.toml", itself.as_bytes()),
+        &["rehearse", "s.toml"],
+        &["s.toml", "unknown key"],
+    );
+}
+
 #[test]
 fn every_mistake_is_told_at_once() {
     let (text, first) = digger("bore_mm = 80", "bore = 80");
@@ -180,7 +270,7 @@ fn every_mistake_is_told_at_once() {
 
 #[test]
 fn what_is_no_file_of_ours() {
-    for command in ["survey", "rig"] {
+    for command in ["survey", "rig", "rehearse"] {
         check(("empty.toml", b""), &[command, "empty.toml"], &["empty.toml: empty"]);
         check(
             ("blank.toml", b"\n \n"),
@@ -214,6 +304,11 @@ fn what_is_no_file_of_ours() {
         &["survey", "yard diger"],
         &["\"yard diger\"", "yard-digger, drystone-setter"],
     );
+    check(
+        ("other.toml", b""),
+        &["rehearse", "straigth-lift"],
+        &["\"straigth-lift\"", "straight-lift, setting-a-stone"],
+    );
 }
 
 #[test]
@@ -225,6 +320,13 @@ fn an_output_folder_that_cannot_be_written() {
         ("rig.toml", text.as_bytes()),
         &arguments,
         &["rig.toml/out", "cannot be written", "--out DIR"],
+    );
+    let arguments = ["rehearse", "straight-lift", "--out", "rig.toml/out"];
+    check(("rig.toml", b""), &arguments, &["rig.toml/out", "cannot be written"]);
+    check(
+        ("rig.toml", b""),
+        &["--out", "rig.toml/out"],
+        &["rig.toml/out", "cannot be written"],
     );
     let arguments = ["pose", "yard digger", "--csv", "poses.csv", "--out", "poses.csv"];
     let poses = b"slew_deg,boom_deg,stick_deg,bucket_deg\n0,0,60,0\n";

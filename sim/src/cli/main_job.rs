@@ -1,8 +1,10 @@
 //! `bellcrank` alone, the main job: the built-in machines surveyed, the built-in scenarios rehearsed, one table, one page.
 
-use bellcrank_machine::BUILTIN as MACHINES;
+use std::path::Path;
+
+use bellcrank_machine::{BUILTIN as MACHINES, find};
 use indicatif::{ParallelProgressIterator, ProgressBar, ProgressStyle};
-use miette::{IntoDiagnostic, miette};
+use miette::IntoDiagnostic;
 use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -77,8 +79,7 @@ pub(super) fn run(console: &Console) -> miette::Result<Verdict> {
 }
 
 fn survey_of(name: &str) -> miette::Result<Survey> {
-    let text = bellcrank_machine::builtin(name).ok_or_else(|| miette!("no built-in machine {name:?}"))?;
-    survey(&bellcrank_machine::read(name, text)?, 0.0).into_diagnostic()
+    survey(&find(name, Path::new(""))?, 0.0).into_diagnostic()
 }
 
 /// Shown on a terminal alone, and gone when done.

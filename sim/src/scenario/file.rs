@@ -8,11 +8,11 @@ use bellcrank_core::inputs::{Mode, Station};
 use bellcrank_core::supervise::State;
 use bellcrank_machine::description::Description;
 use bellcrank_machine::document::{self, Complaints, FileError, Table};
-use bellcrank_machine::{MachineFileError, builtin, load};
+use bellcrank_machine::{MachineFileError, find};
 use miette::Diagnostic;
 use nalgebra::Vector3;
 
-use super::{Act, Expect, Fault, FaultKind, Hand, Load, Scenario, folder};
+use super::{Act, BUILTIN, Expect, Fault, FaultKind, Hand, Load, Scenario, folder};
 use crate::trace::event_name;
 
 /// Longest rehearsal, s.
@@ -29,6 +29,13 @@ pub enum ScenarioError {
     #[error(transparent)]
     #[diagnostic(transparent)]
     Mistakes(#[from] Complaints),
+    /// There is neither a file nor a built-in scenario by that name.
+    #[error("found {found:?}, wanted a scenario file or one of the built-in scenarios: {}", BUILTIN.map(|(name, _)| name).join(", "))]
+    #[diagnostic(help("check the name, and the folder it is looked for in"))]
+    Unknown {
+        /// The name.
+        found: String,
+    },
     /// The file of its machine cannot be used.
     #[error(transparent)]
     #[diagnostic(transparent)]
@@ -42,6 +49,11 @@ pub enum ScenarioError {
 pub fn read(name: &str) -> Result<Scenario, ScenarioError> {
     if let Some(text) = super::builtin(name) {
         return parse(name, text, Path::new(""));
+    }
+    if !name.contains(['.', '/', '\\']) && !Path::new(name).exists() {
+        return Err(ScenarioError::Unknown {
+            found: name.to_string(),
+        });
     }
     let (shown, text) = document::read_file(name)?;
     parse(&shown, &text, &folder(Path::new(name)))
@@ -57,10 +69,7 @@ pub fn parse(file: &str, text: &str, folder: &Path) -> Result<Scenario, Scenario
         t.pass_over_rest();
         t.text("machine")
     })?;
-    let machine = Arc::new(match builtin(&name) {
-        Some(text) => bellcrank_machine::read(&name, text)?,
-        None => load(folder.join(&name))?,
-    });
+    let machine = Arc::new(find(&name, folder)?);
     Ok(document::read(file, text, |t| scenario(t, file, &machine))?)
 }
 

@@ -23,6 +23,7 @@ use miette::Diagnostic;
 
 pub use axis::{cylinder, valve};
 
+use crate::builtin::{BUILTIN, builtin};
 use crate::description::{Description, Oil, Station, Stations, Supply, Timing, Valve, Zone};
 use crate::document::{self, Complaints, FileError, Table};
 use axis::Setting;
@@ -45,6 +46,30 @@ pub enum MachineFileError {
     #[error(transparent)]
     #[diagnostic(transparent)]
     Content(#[from] Complaints),
+    /// There is neither a file nor a built-in machine by that name.
+    #[error("found {found:?}, wanted a machine file or one of the built-in machines: {}", BUILTIN.join(", "))]
+    #[diagnostic(help("check the name, and the folder it is looked for in"))]
+    Unknown {
+        /// The name.
+        found: String,
+    },
+}
+
+/// The machine of that name: a built-in one, or a file, looked for from `folder` on.
+///
+/// # Errors
+/// No such machine, or all the mistakes in its file.
+pub fn find(name: &str, folder: &Path) -> Result<Description, MachineFileError> {
+    if let Some(text) = builtin(name) {
+        return Ok(read(&format!("built-in {name}"), text)?);
+    }
+    let path = folder.join(name);
+    if !name.contains(['.', '/', '\\']) && !path.exists() {
+        return Err(MachineFileError::Unknown {
+            found: name.to_string(),
+        });
+    }
+    load(path)
 }
 
 /// Reads a machine file from disk.
