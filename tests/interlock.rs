@@ -289,6 +289,45 @@ fn authority_changes_only_without_power_and_remote_is_slower() {
 }
 
 #[test]
+fn the_stop_button_of_a_station_that_is_not_in_charge_stops_too() {
+    let set = |clear| move |bench: &mut Bench| bench.inputs.remote.stop_clear = clear;
+    check(set(false), set(true), (Cause::HandStop, None), State::Stopped, 10);
+}
+
+#[test]
+fn an_enabling_switch_held_while_the_selector_turns_must_be_let_go_first() {
+    let machine = machine();
+    let mut bench = Bench::ready(&machine);
+    bench.inputs.remote.enable = true;
+    bench.run(100);
+    assert_eq!(bench.state(), State::Ready, "the remote is not in charge");
+    bench.inputs.selector = Station::Remote;
+    bench.run(200);
+    assert_eq!(bench.state(), State::Ready);
+    bench.inputs.remote.enable = false;
+    bench.run(50);
+    bench.inputs.remote.enable = true;
+    bench.run(50);
+    assert_eq!(bench.state(), State::Enabled);
+}
+
+#[test]
+fn a_selector_that_points_at_a_station_the_machine_has_not_enables_nobody() {
+    let mut parts = parts();
+    parts.remote = None;
+    let machine = Machine::new(parts).unwrap();
+    let mut bench = Bench::ready(&machine);
+    bench.inputs.selector = Station::Remote;
+    bench.run(50);
+    for hand in [&mut bench.inputs.seat, &mut bench.inputs.remote] {
+        hand.enable = true;
+    }
+    bench.run(200);
+    assert_eq!(bench.state(), State::Standby);
+    assert!(bench.dead());
+}
+
+#[test]
 fn the_gate_alone_holds_against_an_open_stop_channel() {
     use bellcrank_core::gate::Gate;
     use bellcrank_core::machine::PerAxis;

@@ -118,11 +118,12 @@ pub fn judge(scenario: &Scenario, seed: u64, trace: &Trace) -> Findings {
     findings
 }
 
-/// The first cause latched, or the first time the guard held something back, from a time on.
+/// The first cause latched from a time on, or else the first time that the guard held something back.
 fn first_noticed(trace: &Trace, from: f64) -> Option<&Noticed> {
-    trace.events.iter().find(|event| {
-        event.t >= from && matches!(event.what, What::Cause(_) | What::HeldFromZone(_) | What::HeldFromEnd)
-    })
+    let held = |what| matches!(what, What::HeldFromZone(_) | What::HeldFromEnd);
+    let mut since = trace.events.iter().filter(|event| event.t >= from);
+    let cause = since.clone().find(|event| event.cause().is_some());
+    cause.or_else(|| since.find(|event| held(event.what)))
 }
 
 /// The command that repeats a run, its path quoted for a shell where it has to be.

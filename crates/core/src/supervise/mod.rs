@@ -116,7 +116,7 @@ impl Supervise {
             (posture.stop_demanded, Cause::StopButton),
             (posture.stop_discrepancy, Cause::StopDiscrepancy),
             (posture.tick_late, Cause::TickLate),
-            (!hand.stop_clear && !link_lost, Cause::HandStop),
+            (any_hand_stops(machine, inputs), Cause::HandStop),
             // Without power a missing station is no event: it only cannot enable.
             (link_lost && powered, Cause::LinkLost),
             (last.driven.bad_duty, Cause::BadDuty),
@@ -223,12 +223,17 @@ impl Supervise {
         self.stopping.step(true, posture.dt) >= machine.timing().stop_budget || at_rest
     }
 
-    /// Without power, the selector decides who is in charge.
+    /// Without power, the selector decides who is in charge. An enabling switch that is held while it changes hands has to be let go
+    /// first.
     fn choose_station(&mut self, machine: &Machine, inputs: &Inputs) {
-        self.station = match inputs.selector {
+        let station = match inputs.selector {
             Station::Remote if machine.remote().is_some() => Station::Remote,
             _ => Station::Seat,
         };
+        if station != self.station {
+            self.station = station;
+            self.last_enable = true;
+        }
     }
 
     fn limits(&self, machine: &Machine) -> StationLimits {
@@ -261,21 +266,30 @@ impl Supervise {
     }
 }
 
-/// Every lever of the station in charge, and of any other that is heard, is at neutral. A station in charge that is not heard
-/// is not neutral.
-fn hands_neutral(machine: &Machine, inputs: &Inputs, in_charge: Station) -> bool {
-    [
-        (Station::Seat, Some(machine.seat())),
-        (Station::Remote, machine.remote()),
-    ]
-    .into_iter()
-    .all(|(station, limits)| {
-        let Some(limits) = limits else { return true };
+/// The stations that the machine has, with what they may do.
+fn stations(machine: &Machine) -> impl Iterator<Item = (Station, StationLimits)> {
+    let remote = machine.remote().map(|limits| (Station::Remote, limits));
+    core::iter::once((Station::Seat, machine.seat())).chain(remote)
+}
+
+/// A stop button of a station that is heard is pressed, whoever is in charge.
+fn any_hand_stops(machine: &Machine, inputs: &Inputs) -> bool {
+    stations(machine).any(|(station, limits)| {
         let hand = inputs.hand(station);
-        if hand.fresh(limits.frame_late) {
-            hand.neutral(limits.dead_zone)
-        } else {
-            station != in_charge
-        }
+        hand.fresh(limits.frame_late) && !hand.stop_clear
     })
+}
+
+/// Every lever of the station in charge, and of any other that is heard, is at neutral. A station in charge that is not heard
+/// is not neutral, and neither is one that the selector does not point at.
+fn hands_neutral(machine: &Machine, inputs: &Inputs, in_charge: Station) -> bool {
+    inputs.selector == in_charge
+        && stations(machine).all(|(station, limits)| {
+            let hand = inputs.hand(station);
+            if hand.fresh(limits.frame_late) {
+                hand.neutral(limits.dead_zone)
+            } else {
+                station != in_charge
+            }
+        })
 }
