@@ -1,7 +1,7 @@
 //! A bench for the core alone: a small machine of ideal axes, and one constructor for each state of the interlock, so that no test
 //! replays the road to it. Only this file knows how the core is called.
 
-use bellcrank_core::event::{Cause, Event, What};
+use bellcrank_core::cause::Cause;
 use bellcrank_core::inputs::{HandFrame, Mode, Station};
 use bellcrank_core::linkage::Linkage;
 use bellcrank_core::machine::{
@@ -9,7 +9,7 @@ use bellcrank_core::machine::{
     Tracking, ValveCurve, Watch, Zone,
 };
 use bellcrank_core::sense::Posture;
-use bellcrank_core::supervise::State;
+use bellcrank_core::supervise::{Event, State, What};
 use bellcrank_core::units::{Duration, Instant, Lever, Volts};
 use bellcrank_core::{Controller, Inputs, Outputs};
 

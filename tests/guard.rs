@@ -1,12 +1,12 @@
 //! The guard: it only ever makes less motion, and nothing gets past a zone or an end of range.
 
 use bellcrank_core::Machine;
-use bellcrank_core::event::What;
 use bellcrank_core::guard;
+use bellcrank_core::last_tick::Held;
 use bellcrank_core::machine::AxisId;
 use bellcrank_core::plan::Rates;
 use bellcrank_core::sense::{AxisPosture, Posture};
-use bellcrank_core::supervise::State;
+use bellcrank_core::supervise::{State, What};
 use bellcrank_core::units::Duration;
 use proptest::prelude::*;
 
@@ -75,7 +75,7 @@ fn stays_out(drive: impl Fn(&mut Bench)) {
         "the tip stayed at y = {furthest} m: held back long before it had to be"
     );
     assert_eq!(bench.state(), State::Enabled);
-    assert!(bench.logged(What::HeldFromZone(0)), "{:?}", bench.events());
+    assert!(bench.logged(What::Held(Held::FromZone(0))), "{:?}", bench.events());
 }
 
 fn tip(bench: &Bench) -> [f32; 3] {
@@ -115,7 +115,7 @@ fn the_end_of_the_range_is_braked_for() {
             bench.strokes[1]
         );
         assert_eq!(bench.state(), State::Enabled);
-        assert!(bench.logged(What::HeldFromEnd));
+        assert!(bench.logged(What::Held(Held::FromEnd)));
     }
 }
 

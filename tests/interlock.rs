@@ -1,8 +1,8 @@
 //! The interlock from outside: through the core's whole front door, on ideal axes.
 
-use bellcrank_core::event::{Cause, What};
+use bellcrank_core::cause::Cause;
 use bellcrank_core::inputs::Station;
-use bellcrank_core::supervise::State;
+use bellcrank_core::supervise::{State, What};
 use bellcrank_core::units::{Duration, Instant};
 use bellcrank_core::{Inputs, Machine};
 

@@ -20,7 +20,7 @@ const GROUND: [&str; 10] = [
     "machine",
     "inputs",
     "outputs",
-    "event",
+    "cause",
     "last_tick",
 ];
 

@@ -1,7 +1,6 @@
 //! What a rehearsal showed: measured figures, and whether they are what the scenario expects.
 
-use bellcrank_core::event::What;
-use bellcrank_core::supervise::State;
+use bellcrank_core::supervise::{State, What};
 use nalgebra::Vector3;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -120,10 +119,9 @@ pub fn judge(scenario: &Scenario, seed: u64, trace: &Trace) -> Findings {
 
 /// The first cause latched from a time on, or else the first time that the guard held something back.
 fn first_noticed(trace: &Trace, from: f64) -> Option<&Noticed> {
-    let held = |what| matches!(what, What::HeldFromZone(_) | What::HeldFromEnd);
     let mut since = trace.events.iter().filter(|event| event.t >= from);
     let cause = since.clone().find(|event| event.cause().is_some());
-    cause.or_else(|| since.find(|event| held(event.what)))
+    cause.or_else(|| since.find(|event| matches!(event.what, What::Held(_))))
 }
 
 /// The command that repeats a run, its path quoted for a shell where it has to be.

@@ -1,7 +1,8 @@
 //! What one rehearsal recorded: samples of everything worth plotting, and every event.
 
-use bellcrank_core::event::{Cause, What};
-use bellcrank_core::supervise::State;
+use bellcrank_core::cause::Cause;
+use bellcrank_core::last_tick::Held;
+use bellcrank_core::supervise::{State, What};
 use nalgebra::Vector3;
 
 /// The record of one rehearsal.
@@ -89,8 +90,8 @@ pub fn event_name(what: &What) -> String {
     match what {
         What::State(state) => state.to_string(),
         What::Cause(cause) => cause.name().to_string(),
-        What::HeldFromZone(_) => "held back from a zone".to_string(),
-        What::HeldFromEnd => "held back from the end of its range".to_string(),
+        What::Held(Held::FromZone(_)) => "held back from a zone".to_string(),
+        What::Held(Held::FromEnd) => "held back from the end of its range".to_string(),
         What::ResetRefused => "reset refused".to_string(),
         What::EnableRefused => "enable refused".to_string(),
     }

@@ -1,7 +1,6 @@
 //! The controller: six calls in a row.
 
 use crate::drive::Drive;
-use crate::event::EventLog;
 use crate::gate::Gate;
 use crate::guard;
 use crate::inputs::Inputs;
@@ -10,7 +9,7 @@ use crate::machine::Machine;
 use crate::outputs::Outputs;
 use crate::plan::Plan;
 use crate::sense::{Posture, Sense};
-use crate::supervise::Supervise;
+use crate::supervise::{EventLog, Supervise};
 
 /// The whole control core of one machine.
 #[derive(Debug, Clone)]

@@ -1,6 +1,5 @@
 //! What the guard and the drive did in one tick: what supervision is shown in the next.
 
-use crate::event::What;
 use crate::machine::PerAxis;
 use crate::units::Duty;
 
@@ -19,7 +18,17 @@ pub struct LastTick {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Guarded {
     /// Per axis: held back from a zone or an end of range.
-    pub axes: PerAxis<Option<What>>,
+    pub axes: PerAxis<Option<Held>>,
+}
+
+/// What the guard holds an axis back from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Held {
+    /// A keep-out zone: its number.
+    FromZone(u8),
+    /// The end of its range.
+    FromEnd,
 }
 
 /// What the drive made of the wanted rates.

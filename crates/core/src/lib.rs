@@ -30,10 +30,10 @@
 extern crate std;
 
 // In the order in which data goes through.
+pub mod cause;
 pub mod chain;
 mod controller;
 pub mod drive;
-pub mod event;
 pub mod gate;
 pub mod guard;
 pub mod inputs;

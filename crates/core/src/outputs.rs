@@ -1,6 +1,6 @@
 //! All that one tick commands.
 
-use crate::event::Cause;
+use crate::cause::Cause;
 use crate::machine::{AxisId, PerAxis};
 use crate::supervise::State;
 use crate::units::Duty;

@@ -3,9 +3,9 @@
 use std::f64::consts::FRAC_PI_2;
 use std::sync::Arc;
 
-use bellcrank_core::event::{Cause, What};
+use bellcrank_core::cause::Cause;
 use bellcrank_core::inputs::{Mode, Station};
-use bellcrank_core::supervise::State;
+use bellcrank_core::supervise::{State, What};
 use bellcrank_machine::description as d;
 use nalgebra::{Rotation3, Vector3};
 

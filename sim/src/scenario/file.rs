@@ -3,9 +3,10 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use bellcrank_core::event::{Cause, What};
+use bellcrank_core::cause::Cause;
 use bellcrank_core::inputs::{Mode, Station};
-use bellcrank_core::supervise::State;
+use bellcrank_core::last_tick::Held;
+use bellcrank_core::supervise::{State, What};
 use bellcrank_machine::description::Description;
 use bellcrank_machine::document::{self, Complaints, FileError, Table};
 use bellcrank_machine::{MachineFileError, find};
@@ -365,7 +366,7 @@ const KINDS: [(&str, Make); 11] = [
 
 /// The name of a cause, or of the guard's holding back, as the event log prints it.
 fn cause(t: &Table, key: &'static str) -> String {
-    let held = [What::HeldFromZone(0), What::HeldFromEnd];
+    let held = [What::Held(Held::FromZone(0)), What::Held(Held::FromEnd)];
     let names: Vec<String> = Cause::ALL
         .iter()
         .map(|cause| cause.name().to_string())

@@ -6,8 +6,7 @@
 
 mod zone;
 
-use crate::event::What;
-use crate::last_tick::Guarded;
+use crate::last_tick::{Guarded, Held};
 use crate::machine::{Axis, Machine};
 use crate::math;
 use crate::plan::Rates;
@@ -29,7 +28,7 @@ pub fn step(machine: &Machine, posture: &Posture, wanted: &Rates) -> (Rates, Gua
         let allowed = before_ends(axis, &posture.axes.get(id), asked, reaction);
         rates.axes.set(id, allowed);
         if math::abs(allowed) < WORTH_TELLING * math::abs(asked) {
-            guarded.axes.set(id, Some(What::HeldFromEnd));
+            guarded.axes.set(id, Some(Held::FromEnd));
         }
     }
     for arm in machine.arms() {

@@ -6,8 +6,7 @@
 
 use super::{WORTH_TELLING, share_of, speed_for};
 use crate::chain::ArmPose;
-use crate::event::What;
-use crate::last_tick::Guarded;
+use crate::last_tick::{Guarded, Held};
 use crate::machine::{Arm, Machine, Zone};
 use crate::math;
 use crate::plan::Rates;
@@ -114,7 +113,7 @@ pub fn hold_back(
         let asked = rates.axes.get(joint.axis);
         rates.axes.set(joint.axis, asked * share);
         if let Some(number) = held_by.filter(|_| share < WORTH_TELLING && asked != 0.0) {
-            guarded.axes.set(joint.axis, Some(What::HeldFromZone(number)));
+            guarded.axes.set(joint.axis, Some(Held::FromZone(number)));
         }
     }
 }

@@ -1,6 +1,6 @@
 //! One axis: calibration, plausibility, rate, linkage.
 
-use crate::event::Cause;
+use crate::cause::Cause;
 use crate::machine::{Axis, Calibration};
 use crate::math;
 use crate::units::{Duration, Held, Volts, seconds};

@@ -1,6 +1,6 @@
 //! The causes that stand and those that are latched.
 
-use crate::event::{Category, Cause};
+use crate::cause::{Category, Cause};
 use crate::machine::AxisId;
 
 /// A set of causes.

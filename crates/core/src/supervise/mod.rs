@@ -6,9 +6,10 @@
 
 mod causes;
 mod interlock;
+mod log;
 mod watch;
 
-use crate::event::{Category, Cause, Event, EventLog, What};
+use crate::cause::{Category, Cause};
 use crate::inputs::{HandFrame, Inputs, Station};
 use crate::last_tick::{Guarded, LastTick};
 use crate::machine::{AxisId, Machine, PerAxis, StationLimits};
@@ -18,6 +19,7 @@ use crate::units::{Duration, Held};
 
 use causes::{CauseSet, Latches};
 pub use interlock::{Action, State, Trigger, next};
+pub use log::{EVENTS_KEPT, Event, EventLog, What};
 use watch::AxisWatch;
 
 /// How long everything must look well before the self-test has passed.
@@ -245,16 +247,12 @@ impl Supervise {
 
     /// Notes where the guard has begun to hold something back.
     fn log_guard(&mut self, posture: &Posture, guarded: &Guarded) {
-        for ((id, held), (_, before)) in guarded.axes.iter().zip(self.last_guarded.axes.iter()) {
-            if let Some(what) = held.filter(|_| before.is_none()) {
-                self.log.push(Event {
-                    at: posture.now,
-                    what,
-                    axis: Some(id),
-                });
+        let before = core::mem::replace(&mut self.last_guarded, *guarded);
+        for (id, held) in guarded.axes.iter() {
+            if let Some(held) = held.filter(|_| before.axes.get(id).is_none()) {
+                self.note(posture, What::Held(held), Some(id));
             }
         }
-        self.last_guarded = *guarded;
     }
 
     fn note(&mut self, posture: &Posture, what: What, axis: Option<AxisId>) {

@@ -1,6 +1,6 @@
 //! One axis watched in motion: not asked for, missing, the wrong way, too far behind.
 
-use crate::event::Cause;
+use crate::cause::Cause;
 use crate::last_tick::AxisDriven;
 use crate::machine::Axis;
 use crate::math;

@@ -1,13 +1,6 @@
-//! What the core noticed: typed events in a ring, and the causes of a stop with what each leads to.
+//! Why a machine is stopped: the causes, and what each leads to.
 
 use core::fmt;
-
-use crate::machine::AxisId;
-use crate::supervise::State;
-use crate::units::Instant;
-
-/// Events kept; older ones are overwritten, but stay counted.
-pub const EVENTS_KEPT: usize = 64;
 
 /// How motion is ended (stop categories as IEC 60204-1 names them).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -127,75 +120,5 @@ impl Cause {
 impl fmt::Display for Cause {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.name())
-    }
-}
-
-/// Something worth keeping.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct Event {
-    /// When it was noticed.
-    pub at: Instant,
-    /// What.
-    pub what: What,
-    /// On which axis, where it is about one.
-    pub axis: Option<AxisId>,
-}
-
-/// The kinds of event.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum What {
-    /// The interlock changed its state.
-    State(State),
-    /// A cause was latched.
-    Cause(Cause),
-    /// The guard began to hold an axis back from a zone (its number is given).
-    HeldFromZone(u8),
-    /// The guard began to hold an axis back from the end of its range.
-    HeldFromEnd,
-    /// A reset was refused: a cause still stands, or a lever is not at neutral.
-    ResetRefused,
-    /// An enable was refused: a lever is not at neutral, or the machine is not ready.
-    EnableRefused,
-}
-
-/// The newest events, and how many there have been.
-#[derive(Debug, Clone)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct EventLog {
-    /// Event number n stands at n modulo the length.
-    ring: [Option<Event>; EVENTS_KEPT],
-    count: u32,
-}
-
-impl Default for EventLog {
-    fn default() -> Self {
-        Self {
-            ring: [None; EVENTS_KEPT],
-            count: 0,
-        }
-    }
-}
-
-impl EventLog {
-    /// Adds an event, overwriting the oldest when full.
-    pub fn push(&mut self, event: Event) {
-        if let Some(place) = self.ring.get_mut(self.count as usize % EVENTS_KEPT) {
-            *place = Some(event);
-        }
-        self.count = self.count.saturating_add(1);
-    }
-
-    /// How many events there have been, those overwritten included.
-    pub fn count(&self) -> u32 {
-        self.count
-    }
-
-    /// The events kept that came after the first `seen`, oldest first.
-    pub fn since(&self, seen: u32) -> impl Iterator<Item = &Event> {
-        let count = self.count as usize;
-        let first = count.saturating_sub(EVENTS_KEPT).max(seen as usize);
-        (first..count).filter_map(|number| self.ring.get(number % EVENTS_KEPT)?.as_ref())
     }
 }
