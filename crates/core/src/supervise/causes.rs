@@ -36,7 +36,7 @@ const fn bit(cause: Cause) -> u32 {
 /// A cause with the axis it is about.
 pub type Blame = (Cause, Option<AxisId>);
 
-/// What stands in this tick: the set, and each cause's first axis through `note`.
+/// What is latched, and what was latched first.
 #[derive(Debug, Clone, Copy, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Latches {

@@ -10,7 +10,7 @@ mod log;
 mod watch;
 
 use crate::cause::{Category, Cause};
-use crate::inputs::{HandFrame, Inputs, Station};
+use crate::inputs::{Inputs, Station};
 use crate::last_tick::{Guarded, LastTick};
 use crate::machine::{AxisId, Machine, PerAxis, StationLimits};
 use crate::math;
@@ -57,6 +57,15 @@ pub struct Supervise {
     log: EventLog,
 }
 
+/// All that one tick of supervision looks at.
+#[derive(Clone, Copy)]
+struct Sight<'t> {
+    machine: &'t Machine,
+    posture: &'t Posture,
+    inputs: &'t Inputs,
+    last: &'t LastTick,
+}
+
 impl Supervise {
     /// The event log.
     pub fn log(&self) -> &EventLog {
@@ -65,19 +74,19 @@ impl Supervise {
 
     /// One tick of supervision.
     pub fn step(&mut self, machine: &Machine, posture: &Posture, inputs: &Inputs, last: &LastTick) -> Permit {
+        let sight = Sight {
+            machine,
+            posture,
+            inputs,
+            last,
+        };
         self.log_guard(posture, &last.guarded);
         let powered = matches!(self.state, State::Enabled | State::Stopping);
-        let standing = self.find_causes(machine, posture, inputs, last, powered);
+        let standing = self.find_causes(sight, powered);
         if !powered {
             self.choose_station(machine, inputs);
         }
-        let hand = inputs.hand(self.station);
-        let limits = self.limits(machine);
-        let neutral = hands_neutral(machine, inputs, self.station);
-        let enable = posture.enable(self.station);
-
-        let trigger = self.trigger(machine, posture, inputs, last, standing, hand, neutral, enable);
-        let (state, action) = next(self.state, trigger);
+        let (state, action) = next(self.state, self.trigger(sight, standing));
         if state != self.state {
             self.note(posture, What::State(state), None);
             if state == State::Stopping {
@@ -86,28 +95,25 @@ impl Supervise {
             self.state = state;
         }
         self.last_reset = posture.reset;
-        self.last_enable = enable;
+        self.last_enable = posture.enable(self.station);
         Permit {
             state,
             action,
             station: self.station,
-            limits,
+            limits: self.limits(machine),
             cause: self.latches.first(),
         }
     }
 
     /// Looks for everything that is wrong now, latches it, and says what stands.
-    fn find_causes(
-        &mut self,
-        machine: &Machine,
-        posture: &Posture,
-        inputs: &Inputs,
-        last: &LastTick,
-        powered: bool,
-    ) -> CauseSet {
+    fn find_causes(&mut self, sight: Sight, powered: bool) -> CauseSet {
+        let Sight {
+            machine,
+            posture,
+            inputs,
+            last,
+        } = sight;
         let mut standing = CauseSet::default();
-        let hand = inputs.hand(self.station);
-        let link_lost = !hand.fresh(self.limits(machine).frame_late);
         let mut raise = |supervise: &mut Self, cause, axis| {
             standing.insert(cause);
             if supervise.latches.latch((cause, axis)) {
@@ -120,7 +126,7 @@ impl Supervise {
             (posture.tick_late, Cause::TickLate),
             (any_hand_stops(machine, inputs), Cause::HandStop),
             // Without power a missing station is no event: it only cannot enable.
-            (link_lost && powered, Cause::LinkLost),
+            (powered && !self.is_heard(sight), Cause::LinkLost),
             (last.driven.bad_duty, Cause::BadDuty),
         ] {
             if holds {
@@ -149,21 +155,14 @@ impl Supervise {
     }
 
     /// The most urgent thing of this tick.
-    #[allow(
-        clippy::too_many_arguments,
-        reason = "it weighs everything that supervision knows, once"
-    )]
-    fn trigger(
-        &mut self,
-        machine: &Machine,
-        posture: &Posture,
-        inputs: &Inputs,
-        last: &LastTick,
-        standing: CauseSet,
-        hand: &HandFrame,
-        neutral: bool,
-        enable: bool,
-    ) -> Trigger {
+    fn trigger(&mut self, sight: Sight, standing: CauseSet) -> Trigger {
+        let Sight {
+            machine,
+            posture,
+            inputs,
+            last,
+        } = sight;
+        let neutral = self.is_heard(sight) && hands_neutral(machine, inputs, self.station);
         let reset = posture.reset && !self.last_reset;
         let accepted = reset && standing.is_empty() && neutral && self.state != State::Stopping;
         if accepted {
@@ -171,6 +170,7 @@ impl Supervise {
         } else if reset && !self.latches.set().is_empty() {
             self.note(posture, What::ResetRefused, None);
         }
+        let enable = posture.enable(self.station);
         let pressed = enable && !self.last_enable;
         let may_enable = self.state == State::Ready && neutral;
         if pressed && !may_enable && self.state != State::Enabled {
@@ -193,25 +193,23 @@ impl Supervise {
             Trigger::Ramped
         } else if accepted {
             Trigger::Reset
-        } else if self.state == State::SelfTest {
-            let passed = self
-                .tested
-                .step(machine.axes().all(|(id, _)| posture.axes.get(id).known), posture.dt)
-                >= SELF_TEST;
-            if passed {
-                Trigger::TestsPassed
-            } else {
-                Trigger::LeversMoved
-            }
+        } else if self.state == State::SelfTest && self.tests_pass(machine, posture) {
+            Trigger::TestsPassed
         } else if self.state == State::Enabled && (!enable || inputs.selector != self.station) {
             Trigger::Released
-        } else if !neutral || !hand.fresh(self.limits(machine).frame_late) {
+        } else if !neutral {
             Trigger::LeversMoved
         } else if pressed && may_enable {
             Trigger::Enable
         } else {
             Trigger::LeversNeutral
         }
+    }
+
+    /// Every axis has been known for long enough.
+    fn tests_pass(&mut self, machine: &Machine, posture: &Posture) -> bool {
+        let well = machine.axes().all(|(id, _)| posture.axes.get(id).known);
+        self.tested.step(well, posture.dt) >= SELF_TEST
     }
 
     /// While stopping: everything is at neutral and at rest, or the time for that is over.
@@ -223,6 +221,12 @@ impl Supervise {
             last.driven.axes.get(id).command == 0.0 && math::abs(posture.axes.get(id).rate) < axis.watch.still_rate
         });
         self.stopping.step(true, posture.dt) >= machine.timing().stop_budget || at_rest
+    }
+
+    /// The station in charge sends frames that are young enough.
+    fn is_heard(&self, sight: Sight) -> bool {
+        let late = self.limits(sight.machine).frame_late;
+        sight.inputs.hand(self.station).fresh(late)
     }
 
     /// Without power, the selector decides who is in charge. An enabling switch that is held while it changes hands has to be let go
@@ -278,16 +282,11 @@ fn any_hand_stops(machine: &Machine, inputs: &Inputs) -> bool {
     })
 }
 
-/// Every lever of the station in charge, and of any other that is heard, is at neutral. A station in charge that is not heard
-/// is not neutral, and neither is one that the selector does not point at.
+/// The selector points at the station in charge, and every lever of every station that is heard is at neutral.
 fn hands_neutral(machine: &Machine, inputs: &Inputs, in_charge: Station) -> bool {
     inputs.selector == in_charge
         && stations(machine).all(|(station, limits)| {
             let hand = inputs.hand(station);
-            if hand.fresh(limits.frame_late) {
-                hand.neutral(limits.dead_zone)
-            } else {
-                station != in_charge
-            }
+            !hand.fresh(limits.frame_late) || hand.neutral(limits.dead_zone)
         })
 }
