@@ -11,4 +11,5 @@ mod interlock;
 mod kinematics;
 mod linkage;
 mod plant;
+mod rehearsals;
 mod tidy;

@@ -203,7 +203,7 @@ fn tracked_files() -> impl Iterator<Item = String> {
     files.into_iter()
 }
 
-fn rust_files() -> impl Iterator<Item = (String, String)> {
+pub fn rust_files() -> impl Iterator<Item = (String, String)> {
     tracked_files()
         .filter(|path| Path::new(path).extension().is_some_and(|ending| ending == "rs"))
         .filter_map(read)

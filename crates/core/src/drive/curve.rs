@@ -44,7 +44,7 @@ mod tests {
         reversed: false,
     };
 
-    /// Source: common practice, no source; worked numbers for a deadband of 15 %.
+    /// PV-87. Source: common practice, no source; worked numbers for a deadband of 15 %.
     #[test]
     fn deadband_is_jumped() {
         for (command, wanted) in [(0.1, 0.235), (-0.1, -0.235), (0.0, 0.0), (1.0, 1.0), (-1.0, -1.0)] {
@@ -54,7 +54,7 @@ mod tests {
         assert!(opening(&VALVE, f32::NAN).is_nan());
     }
 
-    /// Source: duty = 50 + 40 x %, the usual band of PWM hand controls for mobile valves (common practice, no source).
+    /// PV-51. Source: duty = 50 + 40 x %, the usual band of PWM hand controls for mobile valves (common practice, no source).
     #[test]
     fn duty_spans_the_legal_band() {
         for (opening, wanted) in [(0.0, 0.5), (1.0, 0.9), (-1.0, 0.1), (0.5, 0.7)] {

@@ -144,7 +144,7 @@ mod tests {
         );
     }
 
-    /// Source: `J = diag(σ)`, gain σ/(σ²+λ²) with λ = 0.1 (Nakamura and Hanafusa 1986; Buss 2009).
+    /// PV-18. Source: `J = diag(σ)`, gain σ/(σ²+λ²) with λ = 0.1 (Nakamura and Hanafusa 1986; Buss 2009).
     #[test]
     fn gain_per_singular_value() {
         for (sigma, gain) in [(1.0, 0.990099), (0.1, 5.0), (0.01, 0.990099), (0.0, 0.0)] {
@@ -153,7 +153,7 @@ mod tests {
         }
     }
 
-    /// Source: the straight two-link arm of unit links with λ = 0.1, same texts: no step inwards, and a step across.
+    /// PV-19. Source: the straight two-link arm of unit links with λ = 0.1, same texts: no step inwards, and a step across.
     #[test]
     fn step_at_a_singular_pose() {
         let straight = [[0.0, 2.0, 0.0, 0.0], [0.0, 1.0, 0.0, 0.0]];

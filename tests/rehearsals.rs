@@ -1,0 +1,112 @@
+//! The main job and `rehearse`, run as a user runs them.
+
+use std::fs;
+use std::path::Path;
+use std::process::Output;
+
+use serde_json::Value;
+
+use crate::command::bellcrank;
+
+#[track_caller]
+fn run(folder: &Path, arguments: &[&str], code: i32) -> Output {
+    let output = bellcrank()
+        .current_dir(folder)
+        .args(arguments)
+        .output()
+        .expect("it runs");
+    assert_eq!(
+        output.status.code(),
+        Some(code),
+        "{arguments:?}: {}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    output
+}
+
+#[test]
+fn the_main_job_surveys_rehearses_judges_and_writes_one_page() {
+    let folder = tempfile::tempdir().unwrap();
+    let output = run(folder.path(), &["--json"], 0);
+    let said: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(said["surveys"].as_array().unwrap().len(), 2);
+    let rehearsals = said["rehearsals"].as_array().unwrap();
+    assert_eq!(rehearsals.len(), 7);
+    for found in rehearsals {
+        assert_eq!(found["passed"], true, "{found:#}");
+        let checks = found["checks"].as_array().unwrap();
+        assert!(checks.iter().any(|check| check["what"] == "nearest to a zone"));
+    }
+    assert!(
+        String::from_utf8(output.stderr)
+            .unwrap()
+            .contains("makes no machine safe"),
+        "the cautions"
+    );
+
+    let page = fs::read_to_string(folder.path().join("out/report.html")).unwrap();
+    for found in rehearsals {
+        assert!(page.contains(found["scenario"].as_str().unwrap()));
+        assert!(page.contains(found["digest"].as_str().unwrap()));
+    }
+    assert!(page.len() < 3_000_000, "{} bytes", page.len());
+    for outside in ["http://", "https://", "src=", "@import", "url("] {
+        // The name of a namespace, and patterns of the page itself.
+        let found = page.replace("http://www.w3.org/2000/svg", "").replace("url(#", "");
+        assert!(
+            !found.contains(outside),
+            "the page asks for something outside: {outside}"
+        );
+    }
+    assert_eq!(
+        fs::read_dir(folder.path().join("out")).unwrap().count(),
+        1,
+        "one page and nothing else"
+    );
+}
+
+#[test]
+fn a_rehearsal_can_be_repeated_from_what_it_prints() {
+    let folder = tempfile::tempdir().unwrap();
+    let first: Value = serde_json::from_slice(
+        &run(
+            folder.path(),
+            &["rehearse", "lost-radio-link", "--seed", "5", "--json"],
+            0,
+        )
+        .stdout,
+    )
+    .unwrap();
+    let repeat = first["findings"]["repeat"].as_str().unwrap();
+    let words: Vec<&str> = repeat.split_whitespace().collect();
+    assert_eq!(words[0], "bellcrank");
+    let record = fs::read(folder.path().join(first["csv_file"].as_str().unwrap())).unwrap();
+    let second: Value =
+        serde_json::from_slice(&run(folder.path(), &[&words[1..], &["--json"]].concat(), 0).stdout).unwrap();
+    assert_eq!(first, second);
+    assert!(
+        record == fs::read(folder.path().join(second["csv_file"].as_str().unwrap())).unwrap(),
+        "the same bytes"
+    );
+    assert!(
+        first["events"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .any(|event| event["what"] == "link lost")
+    );
+}
+
+#[test]
+fn a_scenario_whose_expectation_fails_ends_with_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = include_str!("../sim/scenarios/lost-radio-link.toml").replace("noticed_ms = 200", "noticed_ms = 20");
+    fs::write(folder.path().join("hasty.toml"), text).unwrap();
+    let output = run(folder.path(), &["rehearse", "hasty.toml"], 1);
+    let said = String::from_utf8(output.stdout).unwrap();
+    assert!(
+        said.contains("FAIL lost radio link: noticed after: found 132 ms, wanted at most 20 ms"),
+        "{said}"
+    );
+    assert!(said.contains("bellcrank rehearse hasty.toml --seed 1"), "{said}");
+}
