@@ -143,3 +143,110 @@ fn calibrate(sensor: &Calibration, reading: Option<Volts>) -> Result<f32, Cause>
 fn reading_noise(sensor: &Calibration) -> f32 {
     0.005 * math::abs(sensor.high.1 - sensor.low.1)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::linkage::Linkage;
+    use crate::machine::{Channel, EachWay, Tracking, ValveCurve, Watch};
+
+    const TICK: Duration = Duration::from_ticks(2_000);
+
+    /// 0.5 to 9.5 V are 0 to 900 mm: 100 mm a volt.
+    fn axis() -> Axis {
+        let (both, long) = (EachWay { out: 0.1, inward: 0.1 }, Duration::from_ticks(100_000));
+        Axis {
+            linkage: Linkage::Direct { zero: 0.0 },
+            stroke: (0.0, 0.9),
+            sensor: Calibration {
+                low: (0.5, 0.0),
+                high: (9.5, 0.9),
+                fault_volts: (0.2, 9.8),
+            },
+            valve: ValveCurve {
+                deadband: both,
+                full_rate: both,
+            },
+            area: both,
+            channel: Channel {
+                neutral: 0.5,
+                low: 0.1,
+                high: 0.9,
+                reversed: false,
+            },
+            tracking: Tracking {
+                gain: 0.0,
+                integral_time: 0.0,
+                ramp_up: 1.0,
+                ramp_down: 1.0,
+                stop_ramp: 1.0,
+                braking: 1.0,
+            },
+            watch: Watch {
+                jump_rate: 1.5,
+                sensor_confirm: Duration::from_ticks(10_000),
+                still_rate: 0.01,
+                settle: long,
+                unasked: long,
+                no_motion: long,
+                wrong_way: long,
+                following: 0.1,
+            },
+            lever: None,
+        }
+    }
+
+    fn volts(stroke: f32) -> Option<Volts> {
+        Volts::new(0.5 + 10.0 * stroke).ok()
+    }
+
+    #[test]
+    fn two_points_make_a_line() {
+        for (reading, stroke) in [(0.5, 0.0), (5.0, 0.45), (9.5, 0.9), (0.3, -0.02)] {
+            let found = AxisSense::default().step(&axis(), Volts::new(reading).ok(), TICK);
+            assert!(
+                found.known && (found.stroke - stroke).abs() < 1e-6,
+                "{reading} V: {found:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_bad_reading_is_bridged_until_it_is_confirmed_and_then_is_not_believed() {
+        for (reading, cause) in [
+            (Volts::new(0.1).ok(), Cause::SensorLow),
+            (None, Cause::SensorLow),
+            (Volts::new(9.9).ok(), Cause::SensorHigh),
+            (volts(0.6), Cause::SensorJump),
+        ] {
+            let (axis, mut sense) = (axis(), AxisSense::default());
+            sense.step(&axis, volts(0.4), TICK);
+            for _ in 0..4 {
+                let now = sense.step(&axis, reading, TICK);
+                assert!(
+                    now.known && now.fault.is_none() && (now.stroke - 0.4).abs() < 1e-6,
+                    "{now:?}"
+                );
+            }
+            let now = sense.step(&axis, reading, TICK);
+            assert_eq!((now.known, now.fault), (false, Some(cause)));
+        }
+    }
+
+    /// The stated delay, to 10 %: a steady change of rate is seen that much later.
+    #[test]
+    fn the_rate_lags_by_what_is_stated() {
+        let (axis, mut sense, acceleration) = (axis(), AxisSense::default(), 0.2);
+        let mut now = AxisPosture::default();
+        let mut t = 0.0;
+        for tick in 0..900_u16 {
+            t = f32::from(tick) * seconds(TICK);
+            now = sense.step(&axis, volts(0.5 * acceleration * t * t), TICK);
+        }
+        let lag = t - now.rate / acceleration;
+        assert!(
+            (lag / RATE_DELAY_S - 1.0).abs() < 0.1,
+            "{lag} s, stated {RATE_DELAY_S} s"
+        );
+    }
+}

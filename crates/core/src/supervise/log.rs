@@ -41,10 +41,16 @@ pub enum What {
 
 /// The newest events, and how many there have been.
 #[derive(Debug, Clone, Default)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct EventLog {
     ring: Deque<Event, EVENTS_KEPT>,
     count: u32,
+}
+
+#[cfg(feature = "defmt")]
+impl defmt::Format for EventLog {
+    fn format(&self, f: defmt::Formatter) {
+        defmt::write!(f, "{=u32} events, the newest {}", self.count, self.ring.back());
+    }
 }
 
 impl EventLog {
