@@ -74,6 +74,10 @@ pub fn hold_back(
     rates: &mut Rates,
     guarded: &mut Guarded,
 ) {
+    // An arm that is asked for nothing needs no holding back.
+    if arm.joints.iter().all(|joint| rates.axes.get(joint.axis) == 0.0) {
+        return;
+    }
     let joints = || arm.joints.iter().map(|joint| posture.axes.get(joint.axis));
     if !joints().all(|joint| joint.known) {
         // Where the arm is not known, it does not move.
