@@ -40,16 +40,17 @@ pub fn of_arm(machine: &Description, arm: usize, pose: &Pose) -> Option<Clearanc
 /// Least distance from the line between two points to a box, m.
 pub fn line_to_box(zone: &Zone, start: Vector3<f64>, end: Vector3<f64>) -> f64 {
     let along = end - start;
-    let mut cuts = vec![0.0, 1.0];
+    // The ends, and the cut of each face's plane; one that misses the line counts as its end once more.
+    let mut cuts = [0.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0];
     for k in 0..3 {
-        for plane in [zone.min[k], zone.max[k]] {
+        for (face, plane) in [zone.min[k], zone.max[k]].into_iter().enumerate() {
             let cut = (plane - start[k]) / along[k];
             if cut > 0.0 && cut < 1.0 {
-                cuts.push(cut);
+                cuts[2 + 2 * k + face] = cut;
             }
         }
     }
-    cuts.sort_by(f64::total_cmp);
+    cuts.sort_unstable_by(f64::total_cmp);
     let square = |t: f64| beyond(zone, start + along * t).norm_squared();
     let mut least = f64::INFINITY;
     for piece in cuts.windows(2) {

@@ -67,6 +67,7 @@ pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
         let outputs = controller.tick(&inputs);
         recorder.digest(&outputs, &plant);
         recorder.events(&controller);
+        recorder.clearances(&plant);
         if tick % sample_every == 0 {
             recorder.sample(t, &controller, &outputs, &plant);
         }
@@ -101,6 +102,8 @@ struct Recorder<'s> {
     events: Vec<Noticed>,
     seen: u32,
     last_tips: Vec<(f64, Vector3<f64>)>,
+    /// Per arm: least clearance since the last sample.
+    least: Vec<Option<f64>>,
     digest: Xxh3,
 }
 
@@ -112,6 +115,7 @@ impl<'s> Recorder<'s> {
             events: Vec::new(),
             seen: 0,
             last_tips: Vec::new(),
+            least: vec![None; scenario.machine.arms.len()],
             digest: Xxh3::new(),
         }
     }
@@ -144,6 +148,14 @@ impl<'s> Recorder<'s> {
         self.seen = log.count();
     }
 
+    /// Every tick, not only when a sample is taken: the nearest moment must not fall between two of them.
+    fn clearances(&mut self, plant: &Plant) {
+        for (arm, least) in self.least.iter_mut().enumerate() {
+            let now = clearance::of_arm(&self.scenario.machine, arm, plant.pose()).map(|now| now.distance);
+            *least = [*least, now].into_iter().flatten().reduce(f64::min);
+        }
+    }
+
     fn sample(&mut self, t: f64, controller: &Controller, outputs: &Outputs, plant: &Plant) {
         let machine = &*self.scenario.machine;
         let driven = controller.last_tick().driven;
@@ -167,6 +179,7 @@ impl<'s> Recorder<'s> {
         let arms: Vec<ArmSample> = (0..machine.arms.len())
             .map(|arm| self.arm_sample(t, arm, plant))
             .collect();
+        self.least.fill(None);
         self.last_tips = arms.iter().map(|arm| (t, arm.tip())).collect();
         self.samples.push(Sample {
             t,
@@ -189,11 +202,10 @@ impl<'s> Recorder<'s> {
             .last_tips
             .get(arm)
             .map_or(0.0, |(before, from)| (tip - from).norm() / (t - before));
-        let clearance = clearance::of_arm(machine, arm, pose).map(|clearance| clearance.distance);
         ArmSample {
             points,
             tip_speed,
-            clearance,
+            clearance: self.least[arm],
         }
     }
 

@@ -63,7 +63,7 @@ pub struct ArmSample {
     pub points: Vec<Vector3<f64>>,
     /// Speed of the tip, m/s.
     pub tip_speed: f64,
-    /// Distance of its nearest part to the nearest zone, m; negative inside. None where the machine has no zone.
+    /// Least distance of its nearest part to the nearest zone since the sample before, m; negative inside. None where the machine has no zone.
     pub clearance: Option<f64>,
 }
 
