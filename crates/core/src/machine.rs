@@ -9,7 +9,7 @@
 use heapless::Vec;
 
 use crate::linkage::Linkage;
-use crate::units::{Duration, SMALLEST_DIVISOR};
+use crate::units::{Duration, Duty, SMALLEST_DIVISOR};
 use crate::vec3::Vec3;
 
 /// Most axes: two arms of seven.
@@ -147,6 +147,14 @@ pub struct Channel {
     pub high: f32,
     /// A rising duty retracts instead of extends.
     pub reversed: bool,
+}
+
+impl Channel {
+    /// The duty that means "stay".
+    pub fn stay(&self) -> Duty {
+        // Never refused: `Machine::new` has seen to it. Zero duty would be off, which is as safe.
+        Duty::new(self.neutral).unwrap_or_default()
+    }
 }
 
 /// How an axis is driven.

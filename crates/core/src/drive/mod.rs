@@ -12,7 +12,6 @@ use crate::math;
 use crate::plan::Rates;
 use crate::sense::{AxisPosture, Posture};
 use crate::supervise::{Action, Permit};
-use crate::units::Duty;
 
 pub use curve::{duty, opening};
 use feedback::Feedback;
@@ -54,7 +53,9 @@ impl Drive {
             self.axes.set(id, state);
             let asked_duty = duty(&axis.channel, axis_driven.opening);
             driven.bad_duty |= asked_duty.is_err();
-            driven.duties.set(id, asked_duty.unwrap_or_else(|_| neutral(axis)));
+            driven
+                .duties
+                .set(id, asked_duty.unwrap_or_else(|_| axis.channel.stay()));
             driven.axes.set(id, axis_driven);
         }
         driven
@@ -77,7 +78,7 @@ impl AxisDrive {
         self.command = match action {
             Action::Cut => 0.0,
             Action::RampDown => toward(self.command, wanted, axis.tracking.stop_ramp * dt),
-            Action::Drive if wanted == 0.0 || math::abs(wanted) < math::abs(self.command) => {
+            Action::Drive if math::abs(wanted) < math::abs(self.command) => {
                 toward(self.command, wanted, axis.tracking.ramp_down * dt)
             }
             Action::Drive => toward(self.command, wanted, axis.tracking.ramp_up * dt),
@@ -107,10 +108,4 @@ fn toward(from: f32, to: f32, step: f32) -> f32 {
     } else {
         from + math::clamp(left, -step, step)
     }
-}
-
-/// The duty that means "stay".
-fn neutral(axis: &Axis) -> Duty {
-    // Never refused: `Machine::new` has seen to it. Zero duty would be off, which is as safe.
-    Duty::new(axis.channel.neutral).unwrap_or_default()
 }

@@ -6,8 +6,7 @@
 //! brought to neutral.
 
 use crate::inputs::Inputs;
-use crate::machine::PerAxis;
-use crate::machine::{Channel, Machine};
+use crate::machine::{Channel, Machine, PerAxis};
 use crate::outputs::{Outputs, Status};
 use crate::supervise::{Action, Permit, State};
 use crate::units::Duty;
@@ -32,7 +31,7 @@ impl Gate {
                 if powered {
                     legal(&axis.channel, duties.get(id))
                 } else {
-                    neutral(&axis.channel)
+                    axis.channel.stay()
                 },
             );
         }
@@ -55,10 +54,5 @@ fn legal(channel: &Channel, duty: Duty) -> Duty {
     // The band's own ends come out of a product and may be a rounding beyond themselves.
     let slack = 1e-6;
     let within = duty.share() >= channel.low - slack && duty.share() <= channel.high + slack;
-    if within { duty } else { neutral(channel) }
-}
-
-fn neutral(channel: &Channel) -> Duty {
-    // Never refused: `Machine::new` has seen to it. Zero duty would be off, which is as safe.
-    Duty::new(channel.neutral).unwrap_or_default()
+    if within { duty } else { channel.stay() }
 }

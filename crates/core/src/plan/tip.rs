@@ -49,20 +49,21 @@ impl TipJog {
             self.line = None;
             return;
         }
-        let (Some(pose), columns) = locate(arm, posture) else {
+        let joints = || arm.joints.iter().map(|joint| posture.axes.get(joint.axis));
+        if !joints().all(|joint| joint.known) {
             *self = Self::default();
             return;
-        };
+        }
+        let pose = ArmPose::new(arm, joints().map(|joint| joint.angle));
+        let columns = columns(arm, &pose);
         let task = self.follow(&pose, &columns, arm, posture, dt);
         for (joint, rate) in arm
             .joints
             .iter()
             .zip(within_limits(arm, machine, posture, &columns, &task))
         {
-            if machine.axis(joint.axis).is_some() {
-                // Joints beyond the pitch joint have empty columns here; their levers' rates stay as they are.
-                rates.axes.set(joint.axis, rates.axes.get(joint.axis) + rate);
-            }
+            // Joints beyond the pitch joint have empty columns here; their levers' rates stay as they are.
+            rates.axes.set(joint.axis, rates.axes.get(joint.axis) + rate);
         }
     }
 
@@ -112,21 +113,15 @@ fn ramp(last: &Task, asked: &Task, arm: &Arm, dt: f32) -> Task {
         largest = math::max(largest, math::abs(to - from) / share(row));
     }
     let step = dt / arm.tip_ramp;
-    let part = if largest > step { step / largest } else { 1.0 };
     let mut ramped = *asked;
-    for (to, from) in ramped.iter_mut().zip(last) {
-        *to = from + (*to - from) * part;
+    // Within reach it lands on the asked velocity exactly, so that zero is zero.
+    if largest > step {
+        let part = step / largest;
+        for (to, from) in ramped.iter_mut().zip(last) {
+            *to = from + (*to - from) * part;
+        }
     }
-    // Land on the asked velocity exactly, so that zero is zero.
-    if part == 1.0 { *asked } else { ramped }
-}
-
-/// The arm's pose and, per joint, what it does to the task; no pose if a joint's angle is not known.
-fn locate(arm: &Arm, posture: &Posture) -> (Option<ArmPose>, Vec<Column, JOINTS_MAX>) {
-    let known = arm.joints.iter().all(|joint| posture.axes.get(joint.axis).known);
-    let pose = ArmPose::new(arm, arm.joints.iter().map(|joint| posture.axes.get(joint.axis).angle));
-    let columns = columns(arm, &pose);
-    (known.then_some(pose), columns)
+    ramped
 }
 
 /// What each joint up to the pitch joint does to tip and pitch; joints beyond it are left to their own levers.
@@ -143,9 +138,8 @@ fn columns(arm: &Arm, pose: &ArmPose) -> Vec<Column, JOINTS_MAX> {
     }))
 }
 
-/// Joint rates for a task; joints that would leave their range are held and the rest asked again, for
-/// the tip's way alone; all are slowed alike where
-/// one would have to be faster than it can.
+/// Joint rates for a task. Joints that would leave their range are held and the rest asked again, for the tip's way alone; all are
+/// slowed alike where one would have to be faster than it can.
 fn within_limits(
     arm: &Arm,
     machine: &Machine,

@@ -6,20 +6,13 @@ use crate::units::{Duration, Held};
 #[derive(Debug, Clone, Copy, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Debounced {
-    level: bool,
-    differs: Held,
+    held: Held,
 }
 
 impl Debounced {
     /// Rising only after `time`; falling at once, since letting go must never be late.
     pub fn step(&mut self, raw: bool, time: Duration, dt: Duration) -> bool {
-        if !raw {
-            self.level = false;
-        }
-        if self.differs.step(raw && !self.level, dt) >= time && raw {
-            self.level = true;
-        }
-        self.level
+        self.held.step(raw, dt) >= time && raw
     }
 }
 
