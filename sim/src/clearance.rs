@@ -4,7 +4,7 @@
 //! the planes of the box's faces. So the least distance is at one of those crossings, at an end, or at the lowest point of one
 //! piece: all of them are tried.
 
-use bellcrank_machine::description::{Description, Zone};
+use bellcrank_machine::description::{Arm, Description, Zone};
 use nalgebra::Vector3;
 
 use crate::plant::Pose;
@@ -20,25 +20,22 @@ pub struct Clearance {
     pub axis: usize,
 }
 
-/// The least clearance of an arm's links, its grip included. None where the machine has no zone.
-pub fn of_arm(machine: &Description, arm: usize, pose: &Pose) -> Option<Clearance> {
-    let arm = &machine.arms[arm];
-    let links = arm.axes.iter().chain(&arm.grip);
-    links
-        .flat_map(|&axis| {
-            let joint = &machine.axes[axis].joint;
-            let (start, end) = (*pose.origin(axis), pose.point(axis, &joint.link));
-            machine.zones.iter().enumerate().map(move |(zone, bounds)| Clearance {
-                distance: line_to_box(bounds, start, end) - joint.radius,
-                zone,
-                axis,
-            })
-        })
-        .min_by(|a, b| a.distance.total_cmp(&b.distance))
+/// The clearance of each link of an arm, its grip included, to each zone.
+pub fn of_arm<'m>(machine: &'m Description, arm: &'m Arm, pose: &'m Pose) -> impl Iterator<Item = Clearance> + 'm {
+    arm.axes.iter().chain(&arm.grip).flat_map(move |&axis| {
+        let joint = &machine.axes[axis].joint;
+        let (start, end) = (*pose.origin(axis), pose.point(axis, &joint.link));
+        let to_zone = move |(zone, bounds)| Clearance {
+            distance: line_to_box(bounds, start, end) - joint.radius,
+            zone,
+            axis,
+        };
+        machine.zones.iter().enumerate().map(to_zone)
+    })
 }
 
 /// Least distance from the line between two points to a box, m.
-pub fn line_to_box(zone: &Zone, start: Vector3<f64>, end: Vector3<f64>) -> f64 {
+fn line_to_box(zone: &Zone, start: Vector3<f64>, end: Vector3<f64>) -> f64 {
     let along = end - start;
     // The ends, and the cut of each face's plane; one that misses the line counts as its end once more.
     let mut cuts = [0.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0];

@@ -2,12 +2,11 @@
 
 use bellcrank_core::machine::AxisId;
 use bellcrank_core::{Controller, Outputs};
-use bellcrank_machine::description::Description;
 use nalgebra::Vector3;
 use xxhash_rust::xxh3::Xxh3;
 
 use crate::clearance;
-use crate::plant::{Accuracy, Payload, Plant, PlantError};
+use crate::plant::{Accuracy, Plant, PlantError};
 use crate::scenario::Scenario;
 use crate::trace::{ArmSample, AxisSample, Noticed, Sample, Trace};
 use crate::wiring::Wiring;
@@ -51,8 +50,10 @@ pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
     };
     let machine = bellcrank_machine::build(description).map_err(|error| bad(error.to_string()))?;
     let mut plant = Plant::of_machine(description, Accuracy::default()).map_err(|error| bad(error.to_string()))?;
-    for load in &scenario.payloads {
-        hang(&mut plant, description, load.arm, load.mass);
+    if let Some(bodies) = plant.bodies() {
+        for load in &scenario.payloads {
+            bodies.hang(description, &description.arms[load.arm], load.mass);
+        }
     }
     plant.stand(&scenario.start, PRELOAD_PA);
 
@@ -80,19 +81,6 @@ pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
             })?;
     }
     Ok(recorder.finish(sample_every as f64 * description.timing.tick))
-}
-
-/// Hangs a mass, kg, at the tip of an arm.
-pub fn hang(plant: &mut Plant, machine: &Description, arm: usize, mass: f64) {
-    if let (Some(&last), Some(bodies)) = (machine.arms[arm].axes.last(), plant.bodies()) {
-        bodies.set_payload(
-            last,
-            Payload {
-                mass,
-                at: machine.axes[last].joint.link,
-            },
-        );
-    }
 }
 
 /// Writes down what happens.
@@ -150,9 +138,10 @@ impl<'s> Recorder<'s> {
 
     /// Every tick, not only when a sample is taken: the nearest moment must not fall between two of them.
     fn clearances(&mut self, plant: &Plant) {
-        for (arm, least) in self.least.iter_mut().enumerate() {
-            let now = clearance::of_arm(&self.scenario.machine, arm, plant.pose()).map(|now| now.distance);
-            *least = [*least, now].into_iter().flatten().reduce(f64::min);
+        let machine = &self.scenario.machine;
+        for (arm, least) in machine.arms.iter().zip(&mut self.least) {
+            let now = clearance::of_arm(machine, arm, plant.pose()).map(|now| now.distance);
+            *least = now.chain(*least).reduce(f64::min);
         }
     }
 
@@ -193,11 +182,9 @@ impl<'s> Recorder<'s> {
     fn arm_sample(&self, t: f64, arm: usize, plant: &Plant) -> ArmSample {
         let machine = &*self.scenario.machine;
         let pose = plant.pose();
-        let mut points: Vec<_> = machine.arms[arm].axes.iter().map(|&axis| *pose.origin(axis)).collect();
-        if let Some(&last) = machine.arms[arm].axes.last() {
-            points.push(pose.point(last, &machine.axes[last].joint.link));
-        }
-        let tip = points.last().copied().unwrap_or_default();
+        let tip = pose.tip(machine, &machine.arms[arm]);
+        let joints = machine.arms[arm].axes.iter().map(|&axis| *pose.origin(axis));
+        let points = joints.chain([tip]).collect();
         let tip_speed = self
             .last_tips
             .get(arm)

@@ -78,7 +78,7 @@ fn axis(axis: &Axis) -> Result<core::Axis, BuildError> {
         axis: axis.name.clone(),
         why,
     };
-    let geometry = Geometry::new(&axis.linkage, axis.joint.axis, axis.joint.range).map_err(failed)?;
+    let geometry = Geometry::of(axis).map_err(failed)?;
     let ends = [axis.joint.range.0, axis.joint.range.1].map(|angle| geometry.stroke(angle));
     let (a, b) = (ends[0].map_err(failed)?, ends[1].map_err(failed)?);
     let within = |stroke: f64| single(stroke.clamp(0.0, axis.actuator.travel));
@@ -296,7 +296,7 @@ mod tests {
             let description = read(name, builtin(name).unwrap()).unwrap();
             let machine = build(&description).unwrap();
             for (axis, (_, core)) in description.axes.iter().zip(machine.axes()) {
-                let geometry = Geometry::new(&axis.linkage, axis.joint.axis, axis.joint.range).unwrap();
+                let geometry = Geometry::of(axis).unwrap();
                 for i in 0..=20 {
                     let stroke = core.stroke.0 + (core.stroke.1 - core.stroke.0) * i as f32 / 20.0;
                     let angle = geometry.angle(f64::from(stroke)).unwrap();

@@ -58,7 +58,7 @@ mod tests {
             .axes
             .iter()
             .map(|&i| &d.axes[i])
-            .map(|axis| Geometry::new(&axis.linkage, axis.joint.axis, axis.joint.range).unwrap())
+            .map(|axis| Geometry::of(axis).unwrap())
             .collect();
         for combination in 0..(STEPS + 1).pow(3) {
             let mut angles = vec![0.0; arm.axes.len()];

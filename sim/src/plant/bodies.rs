@@ -10,7 +10,7 @@
 //!
 //! Frames are those of the machine file: at angle zero all are parallel to the machine frame (x forward, y left, z up).
 
-use bellcrank_machine::description::{Description, Joint, JointAxis};
+use bellcrank_machine::description::{Arm, Description, Joint, JointAxis};
 use nalgebra::{Matrix3, SMatrix, Vector3};
 
 pub use super::tree::{JOINTS_MAX, PerJoint, Tree, TreeError, TreeMatrix};
@@ -119,6 +119,15 @@ impl Pose {
         &self.rotation[joint]
     }
 
+    /// The tip of an arm in the machine frame, m: the end of its last link.
+    ///
+    /// # Panics
+    /// If the arm has no axes; one that was read from a file has.
+    pub fn tip(&self, machine: &Description, arm: &Arm) -> Vector3<f64> {
+        let last = *arm.axes.last().expect("an arm has axes");
+        self.point(last, &machine.axes[last].joint.link)
+    }
+
     /// Origin of a joint's frame in the machine frame, m.
     pub fn origin(&self, joint: usize) -> &Vector3<f64> {
         &self.origin[joint]
@@ -195,6 +204,14 @@ impl Bodies {
     /// Hangs a payload on a joint, in place of the one before. A mass of zero takes it off.
     pub fn set_payload(&mut self, joint: usize, payload: Payload) {
         self.list[joint].payload = payload;
+    }
+
+    /// Hangs a mass, kg, from the tip of an arm.
+    pub fn hang(&mut self, machine: &Description, arm: &Arm, mass: f64) {
+        if let Some(&last) = arm.axes.last() {
+            let at = machine.axes[last].joint.link;
+            self.set_payload(last, Payload { mass, at });
+        }
     }
 
     /// Works out where everything is. The only sines and cosines are here.

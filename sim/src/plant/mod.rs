@@ -232,7 +232,7 @@ impl Plant {
                 error,
             };
             let (low, high) = axis.joint.range;
-            let geometry = Geometry::new(&axis.linkage, axis.joint.axis, (low, high)).map_err(named)?;
+            let geometry = Geometry::of(axis).map_err(named)?;
             let table = Table::new(&geometry, f64::midpoint(low, high), axis.actuator.travel).map_err(named)?;
             Ok(Arc::new(table))
         };

@@ -15,7 +15,7 @@ use miette::Diagnostic;
 use nalgebra::Vector3;
 
 use crate::plant::bodies::GRAVITY;
-use crate::plant::{Bodies, JOINTS_MAX, Payload, Pose, statics};
+use crate::plant::{Bodies, JOINTS_MAX, Pose, statics};
 
 pub use report::{ActuatorPose, AxisPose, PoseReport, PoseRow};
 pub use table::{MAX_ROWS, TableError, read, write};
@@ -112,20 +112,9 @@ impl<'m> ArmModel<'m> {
             ));
         }
         let arm = &machine.arms[index];
-        let settle = |&axis: &usize| {
-            let Axis { linkage, joint, .. } = &machine.axes[axis];
-            Geometry::new(linkage, joint.axis, joint.range).expect("a checked machine's linkages close")
-        };
+        let settle = |&axis: &usize| Geometry::of(&machine.axes[axis]).expect("a checked machine's linkages close");
         let mut bodies = Bodies::of_machine(machine).expect("a checked machine's arms are chains");
-        if let Some(&last) = arm.axes.last() {
-            bodies.set_payload(
-                last,
-                Payload {
-                    mass: payload,
-                    at: machine.axes[last].joint.link,
-                },
-            );
-        }
+        bodies.hang(machine, arm, payload);
         let core = core.arms()[index].clone();
         Ok(ArmModel {
             machine,
@@ -313,8 +302,7 @@ impl<'m> ArmModel<'m> {
     }
 
     fn tip(&self, pose: &Pose) -> Vector3<f64> {
-        let last = self.arm.axes[self.joints() - 1];
-        pose.point(last, &self.machine.axes[last].joint.link)
+        pose.tip(self.machine, self.arm)
     }
 
     /// 6 rows, one column for each of this arm's joints.

@@ -124,42 +124,11 @@ struct Who<'m> {
 
 impl Who<'_> {
     fn axis(&self, t: &Table, key: &'static str) -> usize {
-        let found = t.text(key);
-        self.machine
-            .axes
-            .iter()
-            .position(|axis| axis.name == found)
-            .unwrap_or_else(|| {
-                if !found.is_empty() {
-                    let known: Vec<_> = self
-                        .machine
-                        .axes
-                        .iter()
-                        .map(|axis| format!("{:?}", axis.name))
-                        .collect();
-                    t.complain(
-                        key,
-                        format!("no axis {found:?}"),
-                        format!("one of {}", known.join(", ")),
-                    );
-                }
-                0
-            })
+        named(t, key, "axis", self.machine.axes.iter().map(|axis| &axis.name))
     }
 
     fn arm(&self, t: &Table, key: &'static str) -> usize {
-        let found = t.text(key);
-        self.machine
-            .arms
-            .iter()
-            .position(|arm| arm.name == found)
-            .unwrap_or_else(|| {
-                if !found.is_empty() {
-                    let known: Vec<_> = self.machine.arms.iter().map(|arm| format!("{:?}", arm.name)).collect();
-                    t.complain(key, format!("no arm {found:?}"), format!("one of {}", known.join(", ")));
-                }
-                0
-            })
+        named(t, key, "arm", self.machine.arms.iter().map(|arm| &arm.name))
     }
 
     /// `[[start]]`: the joint angles of an arm from base to tip, and of its grip. What is not named starts in the middle of its
@@ -329,6 +298,22 @@ impl Who<'_> {
             }),
         }
     }
+}
+
+/// The number of what `key` names among `names`; 0 where it names none of them.
+fn named<'n>(t: &Table, key: &'static str, what: &str, names: impl Iterator<Item = &'n String> + Clone) -> usize {
+    let found = t.text(key);
+    names.clone().position(|name| *name == found).unwrap_or_else(|| {
+        if !found.is_empty() {
+            let known: Vec<_> = names.map(|name| format!("{name:?}")).collect();
+            t.complain(
+                key,
+                format!("no {what} {found:?}"),
+                format!("one of {}", known.join(", ")),
+            );
+        }
+        0
+    })
 }
 
 type Make = fn(&Who, &Table) -> FaultKind;

@@ -14,13 +14,13 @@ mod axis;
 mod grid;
 mod report;
 
-use bellcrank_machine::description::{Arm, Description};
+use bellcrank_machine::description::{Axis, Description};
 use bellcrank_machine::geometry::Geometry;
 use nalgebra::Vector3;
 
-use crate::clearance;
+use crate::clearance::{self, Clearance};
 use crate::plant::tree::TreeError;
-use crate::plant::{Bodies, Payload, Pose};
+use crate::plant::{Bodies, Pose};
 use grid::Chain;
 
 pub use report::{ActuatorSurvey, ArmSurvey, AxisSurvey, EachWay, Holding, Place, Survey, ZoneSurvey};
@@ -81,20 +81,14 @@ pub fn survey(machine: &Description, payload: f64) -> Result<Survey, TreeError> 
     })
 }
 
-fn settle(axis: &bellcrank_machine::description::Axis) -> Geometry {
-    Geometry::new(&axis.linkage, axis.joint.axis, axis.joint.range).expect("a checked machine's linkages close")
+fn settle(axis: &Axis) -> Geometry {
+    Geometry::of(axis).expect("a checked machine's linkages close")
 }
 
 fn with_payload(bodies: &Bodies, machine: &Description, mass: f64) -> Bodies {
     let mut bodies = bodies.clone();
-    for last in machine.arms.iter().filter_map(|arm| arm.axes.last()) {
-        bodies.set_payload(
-            *last,
-            Payload {
-                mass,
-                at: machine.axes[*last].joint.link,
-            },
-        );
+    for arm in &machine.arms {
+        bodies.hang(machine, arm, mass);
     }
     bodies
 }
@@ -118,7 +112,7 @@ struct Seen {
 impl SeenArm {
     fn look(&mut self, machine: &Description, index: usize, angles: &[f64], pose: &Pose) {
         let arm = &machine.arms[index];
-        let tip = tip(machine, arm, pose);
+        let tip = pose.tip(machine, arm);
         let from_base = (tip - arm.base).xy().norm();
         let seen = |value: f64| Seen {
             value,
@@ -137,16 +131,11 @@ impl SeenArm {
                 }
             }
         }
-        for (number, zone) in machine.zones.iter().enumerate() {
-            for &axis in arm.axes.iter().chain(&arm.grip) {
-                let joint = &machine.axes[axis].joint;
-                let line = clearance::line_to_box(zone, *pose.origin(axis), pose.point(axis, &joint.link));
-                let distance = line - joint.radius;
-                match self.zones.get_mut(number) {
-                    None => self.zones.push((seen(distance), axis)),
-                    Some(nearest) if distance < nearest.0.value => *nearest = (seen(distance), axis),
-                    Some(_) => {}
-                }
+        for Clearance { distance, zone, axis } in clearance::of_arm(machine, arm, pose) {
+            match self.zones.get_mut(zone) {
+                None => self.zones.push((seen(distance), axis)),
+                Some(nearest) if distance < nearest.0.value => *nearest = (seen(distance), axis),
+                Some(_) => {}
             }
         }
     }
@@ -181,11 +170,6 @@ impl SeenArm {
             zones: zones.collect(),
         }
     }
-}
-
-fn tip(machine: &Description, arm: &Arm, pose: &Pose) -> Vector3<f64> {
-    let last = *arm.axes.last().expect("a checked arm has axes");
-    pose.point(last, &machine.axes[last].joint.link)
 }
 
 fn degrees(angles: &[f64]) -> Vec<f64> {

@@ -15,7 +15,7 @@ const SAME: f64 = 1e-9;
 pub(super) fn linkage(t: &Table, axis: &Axis) {
     let travel = axis.actuator.travel;
     let (least, greatest) = axis.joint.range;
-    let geometry = match Geometry::new(&axis.linkage, axis.joint.axis, axis.joint.range) {
+    let geometry = match Geometry::of(axis) {
         Ok(geometry) => geometry,
         Err(why) => {
             let found = format!("pins that do not meet in the middle of range_deg: {why}");

@@ -16,7 +16,7 @@ use std::fmt;
 
 use nalgebra::{Vector2, Vector3};
 
-use crate::description::{JointAxis, Linkage};
+use crate::description::{Axis, JointAxis, Linkage};
 use triangle::{off_line, turned};
 
 pub use clevis::Clevis;
@@ -128,6 +128,14 @@ pub enum Pins {
 }
 
 impl Geometry {
+    /// The linkage of an axis, settled.
+    ///
+    /// # Errors
+    /// As [`Geometry::new`].
+    pub fn of(axis: &Axis) -> Result<Self, GeometryError> {
+        Self::new(&axis.linkage, axis.joint.axis, axis.joint.range)
+    }
+
     /// Settles which way `linkage` is put together from the middle of the joint's `range` (rad).
     ///
     /// # Errors
