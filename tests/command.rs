@@ -52,7 +52,7 @@ fn here(path: &str) -> PathBuf {
 
 /// Runs the command in a folder of its own and expects an exit code.
 #[track_caller]
-fn run(folder: &Path, arguments: &[&str], code: i32) -> Output {
+pub fn run(folder: &Path, arguments: &[&str], code: i32) -> Output {
     let output = bellcrank()
         .current_dir(folder)
         .args(arguments)
@@ -64,7 +64,7 @@ fn run(folder: &Path, arguments: &[&str], code: i32) -> Output {
 }
 
 #[track_caller]
-fn json(folder: &Path, arguments: &[&str]) -> Value {
+pub fn json(folder: &Path, arguments: &[&str]) -> Value {
     let output = run(folder, &[arguments, &["--json"]].concat(), 0);
     serde_json::from_slice(&output.stdout).expect("one JSON document")
 }

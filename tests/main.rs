@@ -12,4 +12,5 @@ mod kinematics;
 mod linkage;
 mod plant;
 mod rehearsals;
+mod sense;
 mod tidy;

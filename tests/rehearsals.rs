@@ -1,28 +1,10 @@
 //! The main job and `rehearse`, run as a user runs them.
 
 use std::fs;
-use std::path::Path;
-use std::process::Output;
 
 use serde_json::Value;
 
-use crate::command::bellcrank;
-
-#[track_caller]
-fn run(folder: &Path, arguments: &[&str], code: i32) -> Output {
-    let output = bellcrank()
-        .current_dir(folder)
-        .args(arguments)
-        .output()
-        .expect("it runs");
-    assert_eq!(
-        output.status.code(),
-        Some(code),
-        "{arguments:?}: {}",
-        String::from_utf8_lossy(&output.stderr)
-    );
-    output
-}
+use crate::command::{json, run};
 
 #[test]
 fn the_main_job_surveys_rehearses_judges_and_writes_one_page() {
@@ -68,21 +50,12 @@ fn the_main_job_surveys_rehearses_judges_and_writes_one_page() {
 #[test]
 fn a_rehearsal_can_be_repeated_from_what_it_prints() {
     let folder = tempfile::tempdir().unwrap();
-    let first: Value = serde_json::from_slice(
-        &run(
-            folder.path(),
-            &["rehearse", "lost-radio-link", "--seed", "5", "--json"],
-            0,
-        )
-        .stdout,
-    )
-    .unwrap();
+    let first = json(folder.path(), &["rehearse", "lost-radio-link", "--seed", "5"]);
     let repeat = first["findings"]["repeat"].as_str().unwrap();
     let words: Vec<&str> = repeat.split_whitespace().collect();
     assert_eq!(words[0], "bellcrank");
     let record = fs::read(folder.path().join(first["csv_file"].as_str().unwrap())).unwrap();
-    let second: Value =
-        serde_json::from_slice(&run(folder.path(), &[&words[1..], &["--json"]].concat(), 0).stdout).unwrap();
+    let second = json(folder.path(), &words[1..]);
     assert_eq!(first, second);
     assert!(
         record == fs::read(folder.path().join(second["csv_file"].as_str().unwrap())).unwrap(),

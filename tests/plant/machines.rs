@@ -410,7 +410,7 @@ fn two_arms_on_one_pump_move_alike_and_cheaply() {
 /// The built-in machines: they hang still on trapped oil, every axis moves the way it is asked, and energy balances.
 #[test]
 fn the_built_in_machines_hold_still_and_obey() {
-    for name in bellcrank_machine::BUILTIN {
+    for (name, _) in bellcrank_machine::BUILTIN {
         let text = bellcrank_machine::builtin(name).expect("built in");
         let machine = bellcrank_machine::read(name, text).expect("a good file");
         let mut plant = Plant::of_machine(&machine, Accuracy::default()).expect("it closes");

@@ -283,7 +283,7 @@ mod tests {
 
     #[test]
     fn the_core_takes_the_built_in_machines() {
-        for name in BUILTIN {
+        for (name, _) in BUILTIN {
             let machine = build(&read(name, builtin(name).unwrap()).unwrap()).unwrap();
             assert_eq!(machine.timing().tick, Duration::from_ticks(2000));
         }
@@ -292,7 +292,7 @@ mod tests {
     #[test]
     fn core_and_host_agree_on_every_linkage() {
         // The core states 4e-6 rad for its angles, 1e-6 m for its strokes and 2e-5 relative for its ratios.
-        for name in BUILTIN {
+        for (name, _) in BUILTIN {
             let description = read(name, builtin(name).unwrap()).unwrap();
             let machine = build(&description).unwrap();
             for (axis, (_, core)) in description.axes.iter().zip(machine.axes()) {

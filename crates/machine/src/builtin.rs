@@ -1,16 +1,17 @@
 //! The machines that come with the software.
 
-/// Names of the built-in machines.
-pub const BUILTIN: [&str; 2] = ["yard-digger", "drystone-setter"];
+use crate::document::{self, BuiltIn};
 
-/// The machine file of a built-in machine; none for any other name. Spaces may stand for the dashes, as in the name that the file
+/// The built-in machines: name and machine file.
+pub const BUILTIN: [BuiltIn; 2] = [
+    ("yard-digger", include_str!("../machines/yard-digger.toml")),
+    ("drystone-setter", include_str!("../machines/drystone-setter.toml")),
+];
+
+/// The machine file of a built-in machine; none for any other name. Blanks may stand for the dashes, as in the name that the file
 /// itself gives.
 pub fn builtin(name: &str) -> Option<&'static str> {
-    match name.to_lowercase().replace([' ', '_'], "-").as_str() {
-        "yard-digger" => Some(include_str!("../machines/yard-digger.toml")),
-        "drystone-setter" => Some(include_str!("../machines/drystone-setter.toml")),
-        _ => None,
-    }
+    document::builtin(name, &BUILTIN)
 }
 
 #[cfg(test)]

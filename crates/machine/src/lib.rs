@@ -22,7 +22,7 @@ mod file;
 pub use build::{BuildError, build};
 pub use builtin::{BUILTIN, builtin};
 pub use description::Description;
-pub use file::{MachineFileError, find, load, read};
+pub use file::{find, load, read};
 
 /// Readers of single tables of a machine file, for other files with the same tables.
 pub mod tables {

@@ -3,10 +3,10 @@
 use std::ops::RangeInclusive;
 use std::path::Path;
 
-use bellcrank_machine::document::{self, Complaints, Table};
+use bellcrank_machine::document::{self, Complaints, DocumentError, Table};
 use bellcrank_machine::tables::{cylinder, oil, valve};
 
-use super::{Bench, RigFileError};
+use super::Bench;
 use crate::plant::Accuracy;
 use crate::plant::rig::Rig;
 
@@ -20,7 +20,7 @@ const TIME_S: RangeInclusive<f64> = 0.0..=3600.0;
 ///
 /// # Errors
 /// The file cannot be read, or has mistakes: all of them in one error.
-pub fn load(path: impl AsRef<Path>) -> Result<Bench, RigFileError> {
+pub fn load(path: impl AsRef<Path>) -> Result<Bench, DocumentError> {
     let (name, text) = document::read_file(path)?;
     Ok(read(&name, &text)?)
 }

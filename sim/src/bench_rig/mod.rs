@@ -19,9 +19,6 @@ mod file;
 mod picture;
 mod report;
 
-use bellcrank_machine::document::{Complaints, FileError};
-use miette::Diagnostic;
-
 use crate::plant::rig::{Rig, Sample};
 use crate::plant::{Accuracy, PlantError, Work};
 
@@ -49,19 +46,6 @@ pub struct Record {
     pub samples: Vec<Sample>,
     /// Work of the integrator.
     pub work: Work,
-}
-
-/// Why a rig file gave no bench.
-#[derive(Debug, thiserror::Error, Diagnostic)]
-pub enum RigFileError {
-    /// It could not be read from disk.
-    #[error(transparent)]
-    #[diagnostic(transparent)]
-    File(#[from] FileError),
-    /// It says something wrong.
-    #[error(transparent)]
-    #[diagnostic(transparent)]
-    Content(#[from] Complaints),
 }
 
 impl Bench {

@@ -2,7 +2,8 @@
 
 use std::path::Path;
 
-use bellcrank_machine::{Description, MachineFileError, find};
+use bellcrank_machine::document::DocumentError;
+use bellcrank_machine::{Description, find};
 
 /// `MACHINE` on the command line.
 #[derive(Debug, clap::Args)]
@@ -17,7 +18,7 @@ impl MachineArg {
     ///
     /// # Errors
     /// No such machine, or all the mistakes in its file.
-    pub fn load(&self) -> Result<Description, MachineFileError> {
+    pub fn load(&self) -> Result<Description, DocumentError> {
         find(&self.machine, Path::new(""))
     }
 }

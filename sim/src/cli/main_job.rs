@@ -37,7 +37,7 @@ pub(super) fn run(console: &Console) -> miette::Result<Verdict> {
     let out = console.open_out()?;
     let surveys = MACHINES
         .iter()
-        .map(|name| survey_of(name))
+        .map(|(name, _)| survey_of(name))
         .collect::<miette::Result<Vec<_>>>()?;
     let scenarios: Vec<Scenario> = SCENARIOS
         .iter()

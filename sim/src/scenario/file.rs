@@ -8,9 +8,8 @@ use bellcrank_core::inputs::{Mode, Station};
 use bellcrank_core::last_tick::Held;
 use bellcrank_core::supervise::{State, What};
 use bellcrank_machine::description::Description;
-use bellcrank_machine::document::{self, Complaints, FileError, Table};
-use bellcrank_machine::{MachineFileError, find};
-use miette::Diagnostic;
+use bellcrank_machine::document::{self, DocumentError, Table};
+use bellcrank_machine::find;
 use nalgebra::Vector3;
 
 use super::{Act, BUILTIN, Expect, Fault, FaultKind, Hand, Load, Scenario, folder};
@@ -19,52 +18,20 @@ use crate::trace::event_name;
 /// Longest rehearsal, s.
 const LENGTH_MAX: f64 = 3600.0;
 
-/// Why there is no scenario.
-#[derive(Debug, thiserror::Error, Diagnostic)]
-pub enum ScenarioError {
-    /// The file cannot be read.
-    #[error(transparent)]
-    #[diagnostic(transparent)]
-    File(#[from] FileError),
-    /// The file is not right.
-    #[error(transparent)]
-    #[diagnostic(transparent)]
-    Mistakes(#[from] Complaints),
-    /// There is neither a file nor a built-in scenario by that name.
-    #[error("found {found:?}, wanted a scenario file or one of the built-in scenarios: {}", BUILTIN.map(|(name, _)| name).join(", "))]
-    #[diagnostic(help("check the name, and the folder it is looked for in"))]
-    Unknown {
-        /// The name.
-        found: String,
-    },
-    /// The file of its machine cannot be used.
-    #[error(transparent)]
-    #[diagnostic(transparent)]
-    Machine(#[from] MachineFileError),
-}
-
 /// Reads a scenario by the name of a built-in one or by its path.
 ///
 /// # Errors
 /// When the file or its machine's file cannot be read or is not right.
-pub fn read(name: &str) -> Result<Scenario, ScenarioError> {
-    if let Some(text) = super::builtin(name) {
-        return parse(name, text, Path::new(""));
-    }
-    if !name.contains(['.', '/', '\\']) && !Path::new(name).exists() {
-        return Err(ScenarioError::Unknown {
-            found: name.to_string(),
-        });
-    }
-    let (shown, text) = document::read_file(name)?;
-    parse(&shown, &text, &folder(Path::new(name)))
+pub fn read(name: &str) -> Result<Scenario, DocumentError> {
+    let (file, text) = document::find("scenario", name, &BUILTIN, Path::new(""))?;
+    parse(&file, &text, &folder(Path::new(name)))
 }
 
 /// Reads a scenario from its text. `folder` is where a relative path of its machine starts.
 ///
 /// # Errors
 /// When it or its machine's file is not right.
-pub fn parse(file: &str, text: &str, folder: &Path) -> Result<Scenario, ScenarioError> {
+pub fn parse(file: &str, text: &str, folder: &Path) -> Result<Scenario, DocumentError> {
     // The machine's name comes first: all other names are checked against the machine.
     let name = document::read(file, text, |t| {
         t.pass_over_rest();

@@ -7,11 +7,12 @@ use std::sync::Arc;
 
 use bellcrank_core::inputs::{Mode, Station};
 use bellcrank_machine::description::Description;
+use bellcrank_machine::document::{self, BuiltIn};
 
-pub use file::{ScenarioError, parse, read};
+pub use file::{parse, read};
 
 /// The built-in scenarios in the order of the main job: name of the file and its text.
-pub const BUILTIN: [(&str, &str); 7] = [
+pub const BUILTIN: [BuiltIn; 7] = [
     ("straight-lift", include_str!("../../scenarios/straight-lift.toml")),
     ("setting-a-stone", include_str!("../../scenarios/setting-a-stone.toml")),
     ("wrong-lever", include_str!("../../scenarios/wrong-lever.toml")),
@@ -251,11 +252,7 @@ pub struct Line {
 
 /// The built-in scenario of that name.
 pub fn builtin(name: &str) -> Option<&'static str> {
-    let wanted = name.to_lowercase().replace([' ', '_'], "-");
-    BUILTIN
-        .iter()
-        .find(|(known, _)| *known == wanted)
-        .map(|(_, text)| *text)
+    document::builtin(name, &BUILTIN)
 }
 
 /// The folder in which a scenario file's own relative paths start.

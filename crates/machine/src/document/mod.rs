@@ -11,11 +11,13 @@
 //! A key that nobody asked for is a mistake too: it is reported when its table has been read.
 
 mod complaint;
+mod find;
 mod load;
 mod table;
 mod units;
 
 pub use complaint::{Complaint, Complaints};
+pub use find::{BuiltIn, DocumentError, builtin, find};
 pub use load::{FILE_MAX, FileError, read_file};
 pub use table::Table;
 

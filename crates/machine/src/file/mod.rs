@@ -19,13 +19,12 @@ use std::ops::RangeInclusive;
 use std::path::Path;
 
 use bellcrank_core::machine::{ARMS_MAX, AXES_MAX, ZONES_MAX};
-use miette::Diagnostic;
 
 pub use axis::{cylinder, valve};
 
-use crate::builtin::{BUILTIN, builtin};
+use crate::builtin::BUILTIN;
 use crate::description::{Description, Oil, Station, Stations, Supply, Timing, Valve, Zone};
-use crate::document::{self, Complaints, FileError, Table};
+use crate::document::{self, Complaints, DocumentError, Table};
 use axis::Setting;
 
 /// Ranges of kinds of numbers that many keys share, in the unit of the key.
@@ -35,50 +34,22 @@ const BAR: RangeInclusive<f64> = 1.0..=700.0;
 const LPM: RangeInclusive<f64> = 0.1..=2_000.0;
 const SHARE: RangeInclusive<f64> = 0.0..=1.0;
 
-/// Why a machine file gave no machine.
-#[derive(Debug, thiserror::Error, Diagnostic)]
-pub enum MachineFileError {
-    /// It could not be read from disk.
-    #[error(transparent)]
-    #[diagnostic(transparent)]
-    File(#[from] FileError),
-    /// It says something wrong.
-    #[error(transparent)]
-    #[diagnostic(transparent)]
-    Content(#[from] Complaints),
-    /// There is neither a file nor a built-in machine by that name.
-    #[error("found {found:?}, wanted a machine file or one of the built-in machines: {}", BUILTIN.join(", "))]
-    #[diagnostic(help("check the name, and the folder it is looked for in"))]
-    Unknown {
-        /// The name.
-        found: String,
-    },
-}
-
 /// The machine of that name: a built-in one, or a file, looked for from `folder` on.
 ///
 /// # Errors
 /// No such machine, or all the mistakes in its file.
-pub fn find(name: &str, folder: &Path) -> Result<Description, MachineFileError> {
-    if let Some(text) = builtin(name) {
-        return Ok(read(&format!("built-in {name}"), text)?);
-    }
-    let path = folder.join(name);
-    if !name.contains(['.', '/', '\\']) && !path.exists() {
-        return Err(MachineFileError::Unknown {
-            found: name.to_string(),
-        });
-    }
-    load(path)
+pub fn find(name: &str, folder: &Path) -> Result<Description, DocumentError> {
+    let (file, text) = document::find("machine", name, &BUILTIN, folder)?;
+    Ok(read(&file, &text)?)
 }
 
 /// Reads a machine file from disk.
 ///
 /// # Errors
 /// The file cannot be read, or has mistakes: all of them in one error.
-pub fn load(path: impl AsRef<Path>) -> Result<Description, MachineFileError> {
-    let (name, text) = document::read_file(path)?;
-    Ok(read(&name, &text)?)
+pub fn load(path: impl AsRef<Path>) -> Result<Description, DocumentError> {
+    let (file, text) = document::read_file(path)?;
+    Ok(read(&file, &text)?)
 }
 
 /// Reads a machine file from its text; `file` is the name that complaints carry.

@@ -24,7 +24,7 @@ fn check(edits: &[(&str, &str)], expect: &[&str]) {
 
 #[test]
 fn the_built_in_machines_have_no_mistakes() {
-    for name in BUILTIN {
+    for (name, _) in BUILTIN {
         if let Err(e) = read(name, builtin(name).unwrap()) {
             panic!("{e}");
         }
