@@ -20,6 +20,7 @@ const DEADBAND: f32 = 0.1;
 const FULL_RATE: f32 = 0.5;
 
 /// Two direct axes, a slew and a lift, that make an arm of 2 m in front of a zone.
+#[allow(clippy::too_many_lines, reason = "it is all plain values")]
 pub fn parts() -> Parts {
     let micros = Duration::from_ticks;
     let axis = |lever| Axis {
@@ -68,6 +69,7 @@ pub fn parts() -> Parts {
             wrong_way: micros(100_000),
             following: 0.2,
         },
+        second_pump: false,
         lever: Some(lever),
     };
     let joint = |index, about, link| Joint {
@@ -119,6 +121,7 @@ pub fn parts() -> Parts {
         seat: station(60_000, 1.0),
         remote: Some(station(150_000, 0.5)),
         pump_flow: 1e-3,
+        second_pump_flow: 0.0,
     }
 }
 

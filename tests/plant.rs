@@ -7,10 +7,12 @@ mod machines;
 use std::f64::consts::PI;
 use std::sync::Arc;
 
-use bellcrank_machine::description::{Actuator, ActuatorKind, Joint, JointAxis, Oil, Supply, Valve};
+use bellcrank_machine::description::{
+    Actuator, ActuatorKind, Answer, Joint, JointAxis, Notches, Oil, PumpControl, Supply, Valve,
+};
 use bellcrank_sim::plant::rig::{Rig, Sample};
 use bellcrank_sim::plant::{
-    Accuracy, AxisParts, Bodies, Direct, Inputs, JOINTS_MAX, Mechanism, Plant, Pose, Pump, Source, statics,
+    Accuracy, AxisParts, Bodies, Direct, Inputs, JOINTS_MAX, Mechanism, Plant, Pose, Source, statics,
 };
 use nalgebra::Vector3;
 
@@ -153,10 +155,8 @@ fn benchmark() -> Rig {
         pressure: [60.0 * BAR, 60.0 * BAR * actuator.area_a / actuator.area_b],
         actuator,
         valve: valve(),
-        oil: Oil {
-            density: 870.0,
-            bulk_modulus: 1.2e9,
-        },
+        holding: None,
+        oil: oil(),
         supply: 180.0 * BAR,
         tank: 2.0 * BAR,
         stroke: 0.03,
@@ -269,10 +269,13 @@ fn cylinder(bore: f64, rod: f64, travel: f64) -> Actuator {
         travel,
         dead_a: 0.2e-3,
         dead_b: 0.2e-3,
+        swell: [0.0; 2],
         leak: 1e-13,
         viscous: 1500.0,
         coulomb: 600.0,
         coulomb_speed: 0.005,
+        breakaway: 600.0,
+        breakaway_speed: 0.01,
         cushion: 0.0,
     }
 }
@@ -284,8 +287,10 @@ fn valve() -> Valve {
         blend: 2.0 * BAR,
         overlap_out: 0.08,
         overlap_in: 0.08,
+        notches: Notches::default(),
         spool_hz: 15.0,
         spool_zeta: 0.9,
+        answer: Answer::default(),
         check_flow: 240.0 * LPM,
         check_drop: 5.0 * BAR,
         port_relief: None,
@@ -295,6 +300,8 @@ fn valve() -> Valve {
 
 fn supply() -> Supply {
     Supply {
+        control: PumpControl::Pressure,
+        leak: 0.0,
         flow: 80.0 * LPM,
         pressure: 200.0 * BAR,
         control_band: 15.0 * BAR,
@@ -310,10 +317,7 @@ fn supply() -> Supply {
 }
 
 fn oil() -> Oil {
-    Oil {
-        density: 870.0,
-        bulk_modulus: 1.2e9,
-    }
+    Oil::textbook(870.0, 1.2e9)
 }
 
 /// One mass on one cylinder, fed by a pump.
@@ -321,12 +325,14 @@ fn pumped(actuator: &Actuator, valve: &Valve, supply: &Supply, oil: &Oil) -> Pla
     let parts = AxisParts {
         actuator,
         valve,
+        holding: None,
+        pump: 0,
         linkage: Arc::new(Direct { zero: 0.0 }),
     };
     let mut plant = Plant::new(
         Mechanism::Mass(500.0),
         &[parts],
-        Source::Pump(Pump::new(supply, oil)),
+        Source::pumps(&[supply]),
         oil,
         Accuracy::default(),
     );

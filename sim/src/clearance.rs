@@ -24,7 +24,7 @@ pub struct Clearance {
 pub fn of_arm<'m>(machine: &'m Description, arm: &'m Arm, pose: &'m Pose) -> impl Iterator<Item = Clearance> + 'm {
     arm.axes.iter().chain(&arm.grip).flat_map(move |&axis| {
         let joint = &machine.axes[axis].joint;
-        let (start, end) = (*pose.origin(axis), pose.point(axis, &joint.link));
+        let (start, end) = (pose.origin(axis), pose.point(axis, &joint.link));
         let to_zone = move |(zone, bounds)| Clearance {
             distance: line_to_box(bounds, start, end) - joint.radius,
             zone,

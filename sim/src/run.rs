@@ -183,7 +183,7 @@ impl<'s> Recorder<'s> {
         let machine = &*self.scenario.machine;
         let pose = plant.pose();
         let tip = pose.tip(machine, &machine.arms[arm]);
-        let joints = machine.arms[arm].axes.iter().map(|&axis| *pose.origin(axis));
+        let joints = machine.arms[arm].axes.iter().map(|&axis| pose.origin(axis));
         let points = joints.chain([tip]).collect();
         let tip_speed = self
             .last_tips

@@ -3,6 +3,7 @@
 use std::f64::consts::{PI, TAU};
 
 use bellcrank_machine::description::{Actuator, Oil, Supply, Valve};
+use bellcrank_sim::plant::chambers::Chambers;
 use bellcrank_sim::plant::hydraulics::{Ports, Section};
 use bellcrank_sim::plant::rig::Rig;
 use bellcrank_sim::plant::{Accuracy, Inputs};
@@ -16,8 +17,6 @@ fn ports(supply: f64, a: f64, b: f64, spool: f64) -> Ports {
         a,
         b,
         spool,
-        stroke: 0.1,
-        extra_leak: 0.0,
     }
 }
 
@@ -72,15 +71,11 @@ fn cylinders_push_and_pull_as_their_areas_say() {
         ),
     ];
     for (bore, rod, rows) in table {
-        let section = Section::new(
-            &valve(),
-            &cylinder(f64::from(bore) * 1e-3, f64::from(rod) * 1e-3, 0.5),
-            &oil(),
-        );
+        let chambers = Chambers::new(&cylinder(f64::from(bore) * 1e-3, f64::from(rod) * 1e-3, 0.5));
         for (pressure, push, pull) in rows {
             let pressure = f64::from(pressure) * BAR;
-            near("push", section.force(pressure, 0.0), push * 1e3, 1e-4);
-            near("pull", -section.force(0.0, pressure), pull * 1e3, 1e-4);
+            near("push", chambers.force([pressure, 0.0]), push * 1e3, 1e-4);
+            near("pull", -chambers.force([0.0, pressure]), pull * 1e3, 1e-4);
         }
     }
 }
@@ -96,12 +91,7 @@ fn a_land_passes_what_its_rating_says() {
             rated_drop,
             ..valve()
         };
-        let flows = Section::new(&valve, &cylinder(0.08, 0.056, 0.5), &oil()).flows(&ports(
-            200.0 * BAR,
-            200.0 * BAR - drop,
-            drop,
-            1.0,
-        ));
+        let flows = Section::new(&valve).flows(&ports(200.0 * BAR, 200.0 * BAR - drop, drop, 1.0));
         assert!(
             (flows.supply_to_a - flows.b_to_tank).abs() < 1e-15,
             "both lands have the same drop"
@@ -206,6 +196,7 @@ fn check_ring(what: &str, area: [f64; 2], stroke: f64, expected: f64) {
         leak: 0.0,
         viscous: 0.0,
         coulomb: 0.0,
+        breakaway: 0.0,
         ..cylinder(0.08, 0.056, 0.6)
     };
     let rig = Rig {

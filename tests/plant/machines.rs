@@ -3,12 +3,10 @@
 use std::f64::consts::{PI, TAU};
 use std::sync::Arc;
 
-use bellcrank_machine::description::{Actuator, JointAxis, Supply, Valve};
+use bellcrank_machine::description::{Actuator, Axis, JointAxis, Supply, Valve};
 use bellcrank_sim::plant::bodies::Body;
 use bellcrank_sim::plant::rig::Rig;
-use bellcrank_sim::plant::{
-    Accuracy, AxisParts, Bodies, Direct, Inputs, Linkage, Mechanism, Payload, Plant, Pump, Source,
-};
+use bellcrank_sim::plant::{Accuracy, AxisParts, Bodies, Direct, Inputs, Linkage, Mechanism, Payload, Plant, Source};
 use nalgebra::Vector3;
 
 use super::{BAR, bar, benchmark, cylinder, near, oil, pumped, spool, supply, valve};
@@ -72,10 +70,12 @@ fn two_arms(accuracy: Accuracy) -> Plant {
         .map(|_| AxisParts {
             actuator: &actuator,
             valve: &valve,
+            holding: None,
+            pump: 0,
             linkage: Arc::clone(&linkage),
         })
         .collect();
-    let source = Source::Pump(Pump::new(&supply(), &oil()));
+    let source = Source::pumps(&[&supply()]);
     let mut plant = Plant::new(Mechanism::Arms(bodies), &axes, source, &oil(), accuracy);
     let pose = [0.1, -0.4, 0.8, 0.2, 0.3, 0.0];
     plant.stand(&[pose, pose].concat(), 10.0 * BAR);
@@ -91,6 +91,7 @@ fn idle() -> Actuator {
         travel: 1e3,
         viscous: 0.0,
         coulomb: 0.0,
+        breakaway: 0.0,
         leak: 0.0,
         ..cylinder(0.05, 0.03, 1e3)
     }
@@ -106,6 +107,8 @@ fn a_pendulum_keeps_its_period_and_its_energy() {
     let parts = AxisParts {
         actuator: &actuator,
         valve: &valve,
+        holding: None,
+        pump: 0,
         linkage: Arc::new(Direct { zero: -500.0 }),
     };
     let source = Source::Ideal {
@@ -185,6 +188,7 @@ pub(super) fn three_joints(viscous: f64, coulomb: f64) -> Plant {
     let actuator = Actuator {
         viscous,
         coulomb,
+        breakaway: coulomb,
         cushion: 0.03,
         ..cylinder(0.08, 0.045, 0.5)
     };
@@ -197,10 +201,12 @@ pub(super) fn three_joints(viscous: f64, coulomb: f64) -> Plant {
     let part = |zero: f64, arm: f64| AxisParts {
         actuator: &actuator,
         valve: &valve,
+        holding: None,
+        pump: 0,
         linkage: Arc::new(Lever { zero, arm }),
     };
     let axes = [part(0.6, -0.35), part(0.0, 0.25), part(0.2, 0.2)];
-    let source = Source::Pump(Pump::new(&supply(), &oil()));
+    let source = Source::pumps(&[&supply()]);
     let mut plant = Plant::new(Mechanism::Arms(bodies), &axes, source, &oil(), Accuracy::default());
     plant.stand(&[-0.2, 0.9, 1.0], 10.0 * BAR);
     plant.charge(190.0 * BAR);
@@ -276,6 +282,7 @@ fn halving_the_step_shows_the_order_of_the_method() {
     let rig = Rig {
         actuator: Actuator {
             coulomb: 0.0,
+            breakaway: 0.0,
             ..benchmark().actuator
         },
         stroke: 0.2,
@@ -359,6 +366,7 @@ fn stops_never_give_energy_and_cushions_take_it() {
             actuator: Actuator {
                 viscous: 0.0,
                 coulomb: 0.0,
+                breakaway: 0.0,
                 cushion,
                 leak: 0.0,
                 dead_a: 1e3,
@@ -414,8 +422,13 @@ fn the_built_in_machines_hold_still_and_obey() {
         let text = bellcrank_machine::builtin(name).expect("built in");
         let machine = bellcrank_machine::read(name, text).expect("a good file");
         let mut plant = Plant::of_machine(&machine, Accuracy::default()).expect("it closes");
-        let middle = |(low, high): (f64, f64)| f64::midpoint(low, high);
-        let angles: Vec<f64> = machine.axes.iter().map(|axis| middle(axis.joint.range)).collect();
+        // Well above the ground: the second joint of each arm, which lifts it, further up than the middle.
+        let lifts = |i: usize| machine.arms.iter().any(|arm| arm.axes.get(1) == Some(&i));
+        let angle = |(i, axis): (usize, &Axis)| {
+            let (low, high) = axis.joint.range;
+            low + (high - low) * if lifts(i) { 0.2 } else { 0.5 }
+        };
+        let angles: Vec<f64> = machine.axes.iter().enumerate().map(angle).collect();
         plant.stand(&angles, 10.0 * BAR);
         plant.charge(machine.supply.pressure - machine.supply.control_band);
         plant.advance(&Inputs::default(), 1.0).expect("a run");

@@ -219,6 +219,8 @@ pub struct Axis {
     pub watch: Watch,
     /// The lever that moves it in joint mode.
     pub lever: Option<u8>,
+    /// The second pump feeds it, not the first.
+    pub second_pump: bool,
 }
 
 /// The direction of a joint's axis in its own frame.
@@ -331,6 +333,8 @@ pub struct Parts {
     pub remote: Option<StationLimits>,
     /// Flow of the pump, m³/s.
     pub pump_flow: f32,
+    /// Flow of a second pump for axes of its own, m³/s. 0 where there is none.
+    pub second_pump_flow: f32,
 }
 
 /// A machine whose numbers have been checked.
@@ -413,7 +417,9 @@ impl Machine {
             Field::Station,
         )
         .map_err(MachineError::Whole)?;
-        check(positive(parts.pump_flow), Field::PumpFlow).map_err(MachineError::Whole)?;
+        let feeds_some = parts.axes.iter().any(|axis| axis.second_pump);
+        let flows = positive(parts.pump_flow) && (positive(parts.second_pump_flow) || !feeds_some);
+        check(flows, Field::PumpFlow).map_err(MachineError::Whole)?;
         Ok(Self(parts))
     }
 
@@ -452,9 +458,13 @@ impl Machine {
         self.0.remote
     }
 
-    /// Flow of the pump, m³/s.
-    pub fn pump_flow(&self) -> f32 {
-        self.0.pump_flow
+    /// Flow of the first or the second pump, m³/s.
+    pub fn pump_flow(&self, second: bool) -> f32 {
+        if second {
+            self.0.second_pump_flow
+        } else {
+            self.0.pump_flow
+        }
     }
 }
 

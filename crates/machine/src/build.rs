@@ -11,7 +11,9 @@ use bellcrank_core::units::Duration;
 use bellcrank_core::vec3::Vec3;
 use nalgebra::Vector3;
 
-use crate::description::{Arm, Axis, Channel, Description, Drive, Joint, JointAxis, Station, Timing, Watch, Zone};
+use crate::description::{
+    Arm, Axis, Channel, Description, Drive, Feed, Joint, JointAxis, Station, Timing, Watch, Zone,
+};
 use crate::geometry::triangle::heading;
 use crate::geometry::{Clevis, FourBar, Geometry, GeometryError};
 
@@ -56,6 +58,10 @@ pub fn build(description: &Description) -> Result<Machine, BuildError> {
         seat: station(&description.stations.seat),
         remote: description.stations.remote.as_ref().map(station),
         pump_flow: single(description.supply.flow),
+        second_pump_flow: description
+            .second_supply
+            .as_ref()
+            .map_or(0.0, |supply| single(supply.flow)),
     })
     .map_err(BuildError::Refused)
 }
@@ -100,6 +106,7 @@ fn axis(axis: &Axis) -> Result<core::Axis, BuildError> {
         tracking: tracking(&axis.drive),
         watch: watch(&axis.watch),
         lever: axis.lever.map(lever).transpose()?,
+        second_pump: axis.feed == Feed::Second,
     })
 }
 

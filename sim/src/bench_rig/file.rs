@@ -4,7 +4,7 @@ use std::ops::RangeInclusive;
 use std::path::Path;
 
 use bellcrank_machine::document::{self, Complaints, DocumentError, Table};
-use bellcrank_machine::tables::{cylinder, oil, valve};
+use bellcrank_machine::tables::{cylinder, holding, oil, valve};
 
 use super::Bench;
 use crate::plant::Accuracy;
@@ -56,6 +56,7 @@ fn bench(t: &Table) -> Bench {
             mass: t.table("mass", |t| t.number("mass_kg", 0.1..=1e6)),
             actuator,
             valve: t.table("valve", |t| valve(t, supply)),
+            holding: t.optional("holding").map(|key| t.table(key, |t| holding(t, supply))),
             oil: t.table("oil", oil),
             supply,
             tank,

@@ -9,6 +9,8 @@
 //! - Mass matrix: composite rigid bodies (Walker, Orin 1982; Featherstone 2008, chapter 6). Both from memory.
 //!
 //! Frames are those of the machine file: at angle zero all are parallel to the machine frame (x forward, y left, z up).
+//! On a slewing base the machine frame is that of the base: seat, zones and tips turn with it. Inside, everything is in
+//! the frame that the machine stands in; what a [`Pose`] tells is in the machine frame.
 
 use bellcrank_machine::description::{Arm, Description, Joint, JointAxis};
 use nalgebra::{Matrix3, SMatrix, Vector3};
@@ -83,7 +85,9 @@ impl Body {
 pub struct Bodies {
     tree: Tree,
     list: Vec<Body>,
-    /// Acceleration of free fall in the machine frame, m/s². Not along -z on a slope.
+    /// The joint of a slewing base: its frame is the machine frame.
+    base: Option<usize>,
+    /// Acceleration of free fall in the frame that the machine stands in, m/s². Not along -z on a slope.
     pub gravity: Vector3<f64>,
 }
 
@@ -96,6 +100,7 @@ pub struct Pose {
     centre: [Vector3<f64>; JOINTS_MAX],
     along: [Vector3<f64>; JOINTS_MAX],
     payload: [Vector3<f64>; JOINTS_MAX],
+    base: Option<usize>,
 }
 
 impl Default for Pose {
@@ -109,14 +114,18 @@ impl Default for Pose {
             centre: none,
             along: none,
             payload: none,
+            base: None,
         }
     }
 }
 
 impl Pose {
     /// Rotation of a joint's frame: its columns are the frame's axes in the machine frame.
-    pub fn rotation(&self, joint: usize) -> &Matrix3<f64> {
-        &self.rotation[joint]
+    pub fn rotation(&self, joint: usize) -> Matrix3<f64> {
+        match self.base {
+            Some(base) => self.rotation[base].transpose() * self.rotation[joint],
+            None => self.rotation[joint],
+        }
     }
 
     /// The tip of an arm in the machine frame, m: the end of its last link.
@@ -129,13 +138,25 @@ impl Pose {
     }
 
     /// Origin of a joint's frame in the machine frame, m.
-    pub fn origin(&self, joint: usize) -> &Vector3<f64> {
-        &self.origin[joint]
+    pub fn origin(&self, joint: usize) -> Vector3<f64> {
+        self.seen(self.origin[joint])
     }
 
     /// A point given in a joint's frame, in the machine frame, m.
     pub fn point(&self, joint: usize, local: &Vector3<f64>) -> Vector3<f64> {
+        self.seen(self.standing_point(joint, local))
+    }
+
+    /// A point given in a joint's frame, in the frame that the machine stands in, m.
+    pub(super) fn standing_point(&self, joint: usize, local: &Vector3<f64>) -> Vector3<f64> {
         self.origin[joint] + self.rotation[joint] * local
+    }
+
+    fn seen(&self, point: Vector3<f64>) -> Vector3<f64> {
+        match self.base {
+            Some(base) => self.rotation[base].tr_mul(&(point - self.origin[base])),
+            None => point,
+        }
     }
 }
 
@@ -152,6 +173,7 @@ impl Bodies {
         Ok(Bodies {
             tree: Tree::new(parents)?,
             list: bodies,
+            base: None,
             gravity: Vector3::new(0.0, 0.0, -GRAVITY),
         })
     }
@@ -180,10 +202,13 @@ impl Bodies {
         let mut parents = vec![None; machine.axes.len()];
         let mut origins = vec![Vector3::zeros(); machine.axes.len()];
         for arm in &machine.arms {
-            let mut before = None;
+            let mut before = arm.on;
             for &axis in arm.axes.iter().chain(arm.grip.iter()) {
                 parents[axis] = before;
-                origins[axis] = before.map_or(arm.base, |p: usize| machine.axes[p].joint.link);
+                let first = before == arm.on;
+                origins[axis] = before
+                    .filter(|_| !first)
+                    .map_or(arm.base, |p| machine.axes[p].joint.link);
                 before = Some(axis);
             }
         }
@@ -193,7 +218,9 @@ impl Bodies {
             .zip(origins)
             .map(|(axis, origin)| Body::new(&axis.joint, origin))
             .collect();
-        Bodies::new(bodies, &parents)
+        let mut bodies = Bodies::new(bodies, &parents)?;
+        bodies.base = machine.arms.first().and_then(|arm| arm.on);
+        Ok(bodies)
     }
 
     /// Which joint sits on which.
@@ -216,6 +243,7 @@ impl Bodies {
 
     /// Works out where everything is. The only sines and cosines are here.
     pub fn place(&self, angle: &[f64], pose: &mut Pose) {
+        pose.base = self.base;
         for &i in self.tree.outward() {
             let body = &self.list[i];
             let (parent, start) = match self.tree.parent(i) {
@@ -232,18 +260,37 @@ impl Bodies {
         }
     }
 
-    /// How a point fixed to `joint` (given in the machine frame) moves with the rates of the joints that carry it.
-    /// Columns of other joints are zero.
+    /// How a point fixed to `joint` (given in the machine frame) moves with the rates of the joints that carry it, as
+    /// seen in the machine frame: a slewing base's own column is zero, and so are those of joints that do not carry it.
     pub fn jacobian(&self, pose: &Pose, joint: usize, point: &Vector3<f64>) -> Jacobian {
         let mut jacobian = Jacobian::zeros();
         for i in std::iter::once(joint).chain(self.tree.ancestors(joint)) {
-            let axis = pose.axis[i];
+            if Some(i) == self.base {
+                continue;
+            }
+            let axis = match self.base {
+                Some(base) => pose.rotation[base].tr_mul(&pose.axis[i]),
+                None => pose.axis[i],
+            };
             jacobian
                 .fixed_view_mut::<3, 1>(0, i)
-                .copy_from(&axis.cross(&(point - pose.origin[i])));
+                .copy_from(&axis.cross(&(point - pose.origin(i))));
             jacobian.fixed_view_mut::<3, 1>(3, i).copy_from(&axis);
         }
         jacobian
+    }
+
+    /// How a point of `joint` moves with the rate of each joint that carries it, in the frame that the machine stands
+    /// in, in which the point is given.
+    pub(super) fn levers<'a>(
+        &'a self,
+        pose: &'a Pose,
+        joint: usize,
+        point: &'a Vector3<f64>,
+    ) -> impl Iterator<Item = (usize, Vector3<f64>)> + 'a {
+        std::iter::once(joint)
+            .chain(self.tree.ancestors(joint))
+            .map(move |i| (i, pose.axis[i].cross(&(point - pose.origin[i]))))
     }
 
     /// Torque that each joint's actuator must give, positive about the joint's axis: `tau = M acceleration + c + g`.

@@ -12,8 +12,7 @@
 //! The largest error of any state, weighed by `rel (size + |state|)`, decides on each step and on the length of the
 //! next.
 
-/// Most states of a system.
-pub const STATES_MAX: usize = 6 * super::tree::JOINTS_MAX + 2;
+pub use super::layout::STATES_MAX;
 
 /// One number for each state.
 pub type States = [f64; STATES_MAX];
@@ -26,8 +25,13 @@ pub trait System {
     fn count(&self) -> usize;
     /// What counts as a middling value of a state: where it is near zero, errors are measured against this.
     fn size(&self, state: usize) -> f64;
-    /// Rates of all states.
+    /// Rates of all states, where a step starts.
     fn rates(&mut self, time: f64, states: &[f64], rates: &mut [f64]);
+    /// Rates of all states at a stage of the step that started where [`System::rates`] was called last. A system may know
+    /// a cheaper way to them than working them out.
+    fn stage_rates(&mut self, time: f64, states: &[f64], rates: &mut [f64]) {
+        self.rates(time, states, rates);
+    }
     /// Takes the slopes where [`System::rates`] was called last, which is at these arguments.
     fn linearise(&mut self, time: f64, states: &[f64]);
     /// Makes `I - reach J` of the slopes ready for solving.
@@ -110,6 +114,21 @@ const SHORTEST: f64 = 1e-10;
 /// First step after a start or a jump of the inputs, s.
 const FIRST: f64 = 1e-4;
 
+/// A step that was kept, with the rates where it started: what a curve through it takes.
+#[derive(Debug, Clone, Copy)]
+pub struct Kept<'a> {
+    /// When it ends, s.
+    pub time: f64,
+    /// Its length, s.
+    pub step: f64,
+    /// States where it started.
+    pub from: &'a [f64],
+    /// Rates there.
+    pub rates: &'a [f64],
+    /// States where it ends.
+    pub to: &'a [f64],
+}
+
 /// Steps a system through time, and remembers how long a step it can take.
 #[derive(Debug, Clone)]
 pub struct Stepper {
@@ -117,19 +136,25 @@ pub struct Stepper {
     method: Method,
     next: f64,
     work: Work,
-    size: States,
+    size: Vec<f64>,
+    rates: States,
+    now: States,
+    trial: States,
     stage: [States; STAGES],
 }
 
 impl Stepper {
-    /// Ready for the first step.
-    pub fn new(accuracy: Accuracy) -> Stepper {
+    /// Ready for the first step of a system.
+    pub fn new<S: System>(system: &S, accuracy: Accuracy) -> Stepper {
         let mut stepper = Stepper {
             accuracy,
             method: Method::new(),
             next: 0.0,
             work: Work::default(),
-            size: NONE,
+            size: (0..system.count()).map(|state| system.size(state)).collect(),
+            rates: NONE,
+            now: NONE,
+            trial: NONE,
             stage: [NONE; STAGES],
         };
         stepper.restart();
@@ -151,8 +176,7 @@ impl Stepper {
         self.work
     }
 
-    /// Integrates from `start` over exactly `span`. `kept` hears of every step that is kept: time, states, and the
-    /// step's length.
+    /// Integrates from `start` over exactly `span`. `kept` hears of every step that is kept.
     ///
     /// # Errors
     /// [`StepError`] where the system cannot be integrated; the states are then those of the last step that was kept.
@@ -162,25 +186,21 @@ impl Stepper {
         start: f64,
         span: f64,
         states: &mut [f64],
-        mut kept: impl FnMut(&mut S, f64, &[f64], f64),
+        mut kept: impl FnMut(&mut S, &Kept),
     ) -> Result<(), StepError> {
-        let len = system.count();
-        let (mut rates, mut trial) = (NONE, NONE);
-        for (state, size) in self.size[..len].iter_mut().enumerate() {
-            *size = system.size(state);
-        }
+        let len = self.size.len();
         let mut done = 0.0;
         while done < span {
             let time = start + done;
-            system.rates(time, states, &mut rates);
+            system.rates(time, states, &mut self.rates[..len]);
             self.work.evaluations += 1;
-            check_finite(time, &rates[..len])?;
+            check_finite(time, &self.rates[..len])?;
             system.linearise(time, states);
             loop {
                 let step = fitted(self.next, span - done);
-                let (error, worst) = self.attempt(system, time, step, states, &rates, &mut trial);
+                let (error, worst) = self.attempt(system, time, step, states);
                 let growth = if error.is_finite() {
-                    (0.9 / error.cbrt()).clamp(0.2, 4.0)
+                    (0.9 * error.powf(-1.0 / 3.0)).clamp(0.2, 4.0)
                 } else {
                     0.1
                 };
@@ -191,67 +211,75 @@ impl Stepper {
                         .max(if step < self.next { self.next } else { 0.0 })
                         .min(self.accuracy.longest);
                     done = if step >= span - done { span } else { done + step };
-                    states[..len].copy_from_slice(&trial[..len]);
+                    let step = Kept {
+                        time: start + done,
+                        step: start + done - time,
+                        from: states,
+                        rates: &self.rates[..len],
+                        to: &self.trial[..len],
+                    };
+                    kept(system, &step);
+                    states.copy_from_slice(&self.trial[..len]);
                     break;
                 }
                 self.work.rejected += 1;
                 self.next = step * growth.min(0.9);
                 if self.next < SHORTEST {
-                    check_finite(time, &trial[..len])?;
+                    check_finite(time, &self.trial[..len])?;
                     return Err(StepError::TooStiff { time, state: worst });
                 }
             }
-            kept(system, start + done, states, done + start - time);
         }
         Ok(())
     }
 
     /// One step into `trial`: the largest weighed error, and the state that has it.
-    fn attempt<S: System>(
-        &mut self,
-        system: &mut S,
-        time: f64,
-        step: f64,
-        states: &[f64],
-        rates: &States,
-        trial: &mut States,
-    ) -> (f64, usize) {
-        let len = system.count();
-        let method = &self.method;
-        system.factor(GAMMA * step);
-        let mut now = *rates;
-        for i in 0..STAGES {
-            if i > 0 {
-                combine(&mut trial[..len], states, &self.stage, &method.a[i][..i]);
-                system.rates(time + method.at[i] * step, &trial[..len], &mut now);
-                self.work.evaluations += 1;
-            }
-            let (earlier, later) = self.stage.split_at_mut(i);
-            let right = &mut later[0][..len];
-            for (right, rate) in right.iter_mut().zip(&now) {
-                *right = GAMMA * step * rate;
-            }
-            for (stage, c) in earlier.iter().zip(&method.c[i]) {
-                add(right, GAMMA * c, stage);
-            }
-            system.solve(right);
-        }
-        combine(&mut trial[..len], states, &self.stage, &method.weights);
-        let error = &mut now[..len];
-        error.fill(0.0);
-        for (stage, weight) in self.stage.iter().zip(&method.error) {
-            add(error, *weight, stage);
-        }
+    fn attempt<S: System>(&mut self, system: &mut S, time: f64, step: f64, states: &[f64]) -> (f64, usize) {
+        let Stepper {
+            method: m,
+            size,
+            rates,
+            now,
+            trial,
+            stage: [s0, s1, s2, s3],
+            ..
+        } = self;
+        let len = size.len();
+        let (states, trial, now) = (&states[..len], &mut trial[..len], &mut now[..len]);
+        let [s0, s1, s2, s3] = [s0, s1, s2, s3].map(|stage| &mut stage[..len]);
+        let reach = GAMMA * step;
+        system.factor(reach);
+
+        sum(s0, [&rates[..len]], [reach]);
+        system.solve(s0);
+
+        sum(trial, [states, s0], [1.0, m.a[1][0]]);
+        system.stage_rates(time + m.at[1] * step, trial, now);
+        sum(s1, [now, s0], [reach, GAMMA * m.c[1][0]]);
+        system.solve(s1);
+
+        sum(trial, [states, s0, s1], [1.0, m.a[2][0], m.a[2][1]]);
+        system.stage_rates(time + m.at[2] * step, trial, now);
+        sum(s2, [now, s0, s1], [reach, GAMMA * m.c[2][0], GAMMA * m.c[2][1]]);
+        system.solve(s2);
+
+        sum(trial, [states, s0, s1, s2], [1.0, m.a[3][0], m.a[3][1], m.a[3][2]]);
+        system.stage_rates(time + m.at[3] * step, trial, now);
+        let c = m.c[3].map(|c| GAMMA * c);
+        sum(s3, [now, s0, s1, s2], [reach, c[0], c[1], c[2]]);
+        system.solve(s3);
+        self.work.evaluations += 3;
+
+        let [w0, w1, w2, w3] = m.weights;
+        sum(trial, [states, s0, s1, s2, s3], [1.0, w0, w1, w2, w3]);
+        sum(now, [&*s0, s1, s2, s3], m.error);
         let (mut largest, mut worst) = (0.0, 0);
         for k in 0..len {
-            let allowed = self.accuracy.rel * (self.size[k] + states[k].abs().max(trial[k].abs()));
-            let ratio = if trial[k].is_finite() {
-                error[k].abs() / allowed
-            } else {
-                f64::NAN
-            };
-            if ratio.is_nan() {
-                return (ratio, k);
+            let allowed = self.accuracy.rel * (size[k] + states[k].abs().max(trial[k].abs()));
+            let ratio = now[k].abs() / allowed;
+            // A state that is no number makes a ratio that is none, and so does an infinite one.
+            if ratio.is_nan() || !trial[k].is_finite() {
+                return (f64::NAN, k);
             }
             if ratio > largest {
                 (largest, worst) = (ratio, k);
@@ -272,16 +300,16 @@ fn fitted(next: f64, left: f64) -> f64 {
     }
 }
 
-fn combine(out: &mut [f64], base: &[f64], stage: &[States; STAGES], weights: &[f64]) {
-    out.copy_from_slice(&base[..out.len()]);
-    for (stage, weight) in stage.iter().zip(weights) {
-        add(out, *weight, stage);
-    }
-}
-
-fn add(out: &mut [f64], weight: f64, what: &States) {
-    for (out, what) in out.iter_mut().zip(what) {
-        *out += weight * what;
+/// The weighted sum of some rows.
+#[inline]
+fn sum<const N: usize>(out: &mut [f64], rows: [&[f64]; N], weights: [f64; N]) {
+    let rows = rows.map(|row| &row[..out.len()]);
+    for (k, out) in out.iter_mut().enumerate() {
+        let mut sum = weights[0] * rows[0][k];
+        for n in 1..N {
+            sum += weights[n] * rows[n][k];
+        }
+        *out = sum;
     }
 }
 
@@ -410,8 +438,8 @@ mod tests {
     fn halving_the_step_shows_order_three_with_wrong_slopes() {
         let error = |step: f64| {
             let (mut system, mut y) = (Forced { stiff: 4.0, reach: 0.0 }, [0.0, 1.0]);
-            Stepper::new(Accuracy::fixed(step))
-                .advance(&mut system, 0.0, 2.0, &mut y, |_, _, _, _| {})
+            Stepper::new(&system, Accuracy::fixed(step))
+                .advance(&mut system, 0.0, 2.0, &mut y, |_, _| {})
                 .expect("smooth");
             (y[0] - 2f64.sin()).abs()
         };
@@ -428,7 +456,8 @@ mod tests {
             },
             [0.0, 1.0],
         );
-        let result = Stepper::new(Accuracy::default()).advance(&mut system, 3.0, 1.0, &mut y, |_, _, _, _| {});
+        let mut stepper = Stepper::new(&system, Accuracy::default());
+        let result = stepper.advance(&mut system, 3.0, 1.0, &mut y, |_, _| {});
         assert_eq!(result, Err(StepError::NotFinite { time: 3.0, state: 1 }));
     }
 }

@@ -4,12 +4,14 @@
 //! integrates exactly to the next tick. It knows nothing of the controller. Faults are plain values ([`Faults`]) that
 //! whoever drives the plant may change between two ticks. f64 and SI throughout; pressures are gauge.
 //!
-//! Reading order: `bodies` (on `tree`) is the mechanism, `linkage` its way to the stroke, `hydraulics`, `resistance`
-//! and `supply` are one component each, `model` puts them together, `integrator` steps the whole, `energy` and
-//! `statics` ask questions of it, `rig` is a test bench.
+//! Reading order: `conditions` is what is done to it; `bodies` (on `tree`) and `ground` are the mechanism, `mechanics` how often it is worked out, `linkage`
+//! its way to the stroke; `oil`, `chambers`, `hydraulics` (the valve section), `spool`, `holding`, `resistance`,
+//! `supply` and `engine` are one component each; `model` puts them together as `layout` orders their states,
+//! `elimination` takes them apart again for `integrator`, which steps the whole; `energy` and `statics` ask questions of
+//! it, `rig` is a test bench.
 //!
-//! Not modelled: oil temperature, entrained air (the bulk modulus is constant), hose burst, load-holding valves, static
-//! friction above the Coulomb level, flexible links.
+//! Not modelled: heat (the oil has the temperature that it is given), flexible links, the carrier's own motion, waves in
+//! long hoses, flow forces on spools.
 
 #![allow(
     clippy::needless_range_loop,
@@ -17,99 +19,52 @@
 )]
 
 pub mod bodies;
+pub mod chambers;
+pub mod conditions;
 pub mod energy;
+pub mod engine;
+pub mod ground;
+pub mod holding;
 pub mod hydraulics;
 pub mod integrator;
+pub mod layout;
 pub mod linkage;
+pub mod mechanics;
 pub mod model;
+pub mod oil;
 pub mod resistance;
 pub mod rig;
+pub mod spool;
 pub mod statics;
 pub mod supply;
 pub mod tree;
 
+mod elimination;
+
 use std::sync::Arc;
 
-use bellcrank_machine::description::{self, Actuator, Description, Oil, Valve};
+use bellcrank_machine::description::{self, Actuator, Description, Feed, Holding, Oil, Valve};
 use bellcrank_machine::geometry::{Geometry, GeometryError};
 
 pub use bodies::{Bodies, Payload, Pose};
+pub use conditions::{Faults, Inputs, SpoolFault, hole};
 pub use energy::{Account, Stored};
-pub use integrator::{Accuracy, Work};
+pub use ground::Ground;
+pub use integrator::{Accuracy, Kept, Work};
+pub use layout::Layout;
 pub use linkage::{Direct, Linkage, Table};
-pub use model::Mechanism;
+pub use mechanics::Mechanism;
 pub use statics::Hold;
 pub use supply::{Pump, Source};
 pub use tree::{JOINTS_MAX, PerJoint};
 
+use chambers::Chambers;
+use holding::HoldingValve;
 use hydraulics::Section;
-use integrator::{STATES_MAX, StepError, Stepper, System};
-use model::{Axis, Layout, Model};
+use integrator::{StepError, Stepper, System};
+use model::{Axis, Model};
 use resistance::Resistance;
-
-/// What drives the plant from outside, constant over one tick.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Inputs {
-    /// Spool position asked of each valve, -1 (retract) to 1 (extend).
-    pub spool: PerJoint,
-    /// The valves have power. Without it the springs centre the spools.
-    pub valve_power: bool,
-    /// The dump valve has current, and closes. Without it, it opens.
-    pub dump_current: bool,
-    /// The engine turns the pump.
-    pub engine: bool,
-    /// Load on a test bench's mass, positive against extension, N.
-    pub load: f64,
-}
-
-impl Default for Inputs {
-    /// Everything on, nothing asked.
-    fn default() -> Inputs {
-        Inputs {
-            spool: [0.0; JOINTS_MAX],
-            valve_power: true,
-            dump_current: true,
-            engine: true,
-            load: 0.0,
-        }
-    }
-}
-
-/// What is wrong with the hydraulics.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Faults {
-    /// What is wrong with each spool.
-    pub spool: [SpoolFault; JOINTS_MAX],
-    /// Share of the demand that reaches each spool.
-    pub demand_scale: PerJoint,
-    /// Leakage between the chambers of each actuator, beyond that of the machine file, m³/(s Pa).
-    pub extra_leak: PerJoint,
-    /// Share of its flow that the pump still gives.
-    pub pump_scale: f64,
-}
-
-/// What is wrong with a spool.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub enum SpoolFault {
-    /// Nothing.
-    #[default]
-    None,
-    /// It sticks where it is.
-    Frozen,
-    /// It goes to this position and stays there, whatever is asked, with power or without.
-    Forced(f64),
-}
-
-impl Default for Faults {
-    fn default() -> Faults {
-        Faults {
-            spool: [SpoolFault::None; JOINTS_MAX],
-            demand_scale: [1.0; JOINTS_MAX],
-            extra_leak: [0.0; JOINTS_MAX],
-            pump_scale: 1.0,
-        }
-    }
-}
+use spool::{Path, Spool};
 
 /// Parts of one axis, as the machine file describes them.
 #[derive(Clone)]
@@ -118,6 +73,10 @@ pub struct AxisParts<'a> {
     pub actuator: &'a Actuator,
     /// The valve section.
     pub valve: &'a Valve,
+    /// A load-holding valve.
+    pub holding: Option<&'a Holding>,
+    /// Which pump feeds it, from 0.
+    pub pump: usize,
     /// Stroke over joint angle.
     pub linkage: Arc<dyn Linkage>,
 }
@@ -137,6 +96,10 @@ pub struct AxisView {
     pub pressure_a: f64,
     /// Pressure of the retracting chamber, Pa.
     pub pressure_b: f64,
+    /// Pressure at port A of the valve section, Pa: `pressure_a` where no load-holding valve is between.
+    pub port_a: f64,
+    /// The same at port B, Pa.
+    pub port_b: f64,
     /// Spool, share of full travel.
     pub spool: f64,
     /// Spool rate, 1/s.
@@ -184,6 +147,7 @@ pub enum BuildError {
 #[derive(Clone)]
 pub struct Plant {
     model: Model,
+    oil: Oil,
     stepper: Stepper,
     states: Vec<f64>,
     time: f64,
@@ -191,33 +155,40 @@ pub struct Plant {
 }
 
 impl Plant {
-    /// A plant at rest with all joint angles zero, all pressures those of the tank and the dump valve open; see
-    /// [`Plant::stand`] for anything else.
+    /// A plant above the ground, at rest with all joint angles zero, all pressures those of the tank, the dump valves open
+    /// and the engine running; see [`Plant::stand`] for anything else.
     ///
     /// # Panics
-    /// If there is not exactly one axis for each joint of the mechanism.
+    /// If there is not exactly one axis for each joint of the mechanism, or an axis is fed by a pump that is not there.
     pub fn new(mechanism: Mechanism, axes: &[AxisParts], source: Source, oil: &Oil, accuracy: Accuracy) -> Plant {
-        let pressure = source.setting();
         let axis = |parts: &AxisParts| Axis {
-            section: Section::new(parts.valve, parts.actuator, oil),
-            resistance: Resistance::new(parts.actuator, pressure),
+            section: Section::new(parts.valve),
+            path: Path::new(&parts.valve.answer),
+            spool: Spool::new(parts.valve),
+            holding: parts.holding.map(HoldingValve::new),
+            chambers: Chambers::new(parts.actuator),
+            resistance: Resistance::new(parts.actuator, source.setting(parts.pump)),
             linkage: Arc::clone(&parts.linkage),
+            pump: parts.pump,
         };
-        let model = Model::new(mechanism, axes.iter().map(axis).collect(), source, oil);
+        let axes = axes.iter().map(axis).collect();
+        let model = Model::new(mechanism, axes, source, oil, accuracy.rel);
         let states = vec![0.0; model.count()];
+        let stepper = Stepper::new(&model, accuracy);
         let mut plant = Plant {
             model,
-            stepper: Stepper::new(accuracy),
+            oil: oil.clone(),
+            stepper,
             states,
             time: 0.0,
             account: None,
         };
-        plant.set_pressures_to_tank();
+        plant.let_down();
         plant.model.place(&plant.states);
         plant
     }
 
-    /// The machine of a machine file; axis i of the plant is axis i of the file. At rest with all angles zero, see
+    /// The machine of a machine file, on the ground; axis i of the plant is axis i of the file. At rest with all angles zero, see
     /// [`Plant::stand`].
     ///
     /// # Errors
@@ -241,36 +212,60 @@ impl Plant {
             axes.push(AxisParts {
                 actuator: &axis.actuator,
                 valve: &axis.valve,
+                holding: axis.holding.as_ref(),
+                pump: usize::from(axis.feed == Feed::Second),
                 linkage: linkage(axis)?,
             });
         }
         let mechanism = Mechanism::Arms(Bodies::of_machine(machine)?);
-        let source = Source::Pump(Pump::new(&machine.supply, &machine.oil));
-        Ok(Plant::new(mechanism, &axes, source, &machine.oil, accuracy))
+        let supplies: Vec<_> = machine.supplies().collect();
+        let source = match &machine.engine {
+            Some(engine) => Source::driven(&supplies, engine),
+            None => Source::pumps(&supplies),
+        };
+        let mut plant = Plant::new(mechanism, &axes, source, &machine.oil, accuracy);
+        plant.model.mechanics.ground = Ground::under(machine);
+        Ok(plant)
     }
 
     /// Puts the machine at rest at these joint angles, held by trapped oil: in each actuator one chamber at `preload`
-    /// above tank, the other at what holds the arm. Supply empty, dump valve open, spools centred.
+    /// above tank, the other at what holds the arm. Supply empty, dump valves open, spools centred, engine at no load.
     pub fn stand(&mut self, angles: &[f64], preload: f64) {
         self.states.fill(0.0);
         self.states[..angles.len()].copy_from_slice(angles);
-        self.set_pressures_to_tank();
+        self.let_down();
         self.model.place(&self.states);
-        let low = self.model.source.tank() + preload;
-        for (i, hold) in statics::holds(&self.model, low).into_iter().enumerate() {
-            (self.states[self.model.at.a(i)], self.states[self.model.at.b(i)]) = (hold.pressure_a, hold.pressure_b);
+        for (i, hold) in statics::holds(&self.model, preload).into_iter().enumerate() {
+            let (a, b) = (self.model.at.a(i), self.model.at.b(i));
+            (self.states[a], self.states[b]) = (hold.pressure_a, hold.pressure_b);
+            if let Some(line) = self.model.at.line(i) {
+                // Behind a closed load-holding valve the line stands at tank pressure; an open pipe has the chamber's.
+                if let Some(holding) = &self.model.axes[i].holding {
+                    let low = self.states[line];
+                    for (side, chamber) in [hold.pressure_a, hold.pressure_b].into_iter().enumerate() {
+                        if holding.opening(side, chamber, low) > 0.0 {
+                            self.states[line + side] = chamber;
+                        }
+                    }
+                }
+            }
         }
-        self.model.dump = (1.0, self.time);
-        self.stepper.restart();
+        self.model.dump = ([1.0; supply::PUMPS_MAX], self.time);
+        self.restart();
     }
 
-    /// Fills the pressure line to `pressure` and closes the dump valve, as after some time with the engine running.
-    /// Without a pump, nothing.
+    /// Fills the pressure lines, each to `pressure` but no higher than its pump goes, and closes the dump valves, as
+    /// after some time with the engine running. Without a pump, nothing.
     pub fn charge(&mut self, pressure: f64) {
-        if matches!(self.model.source, Source::Pump(_)) {
-            self.states[self.model.at.manifold()] = pressure;
-            self.model.dump = (0.0, self.time);
+        for (k, pump) in self.model.source.all().iter().enumerate() {
+            self.states[self.model.at.manifold(k)] = pressure.min(pump.supply().pressure);
         }
+        self.model.dump = ([0.0; supply::PUMPS_MAX], self.time);
+    }
+
+    /// Gives the oil a temperature, °C. It is the machine file's working temperature to begin with.
+    pub fn set_oil_temperature(&mut self, celsius: f64) {
+        self.model.thicken(model::thickening(&self.oil, celsius));
     }
 
     /// Integrates over `span`, s, with the inputs held.
@@ -278,39 +273,52 @@ impl Plant {
     /// # Errors
     /// [`PlantError`] names time and state where the equations could not be integrated.
     pub fn advance(&mut self, inputs: &Inputs, span: f64) -> Result<(), PlantError> {
-        self.model.dump = (self.model.dump_opening(self.time), self.time);
-        self.model.inputs = *inputs;
-        for i in 0..self.model.axes.len() {
-            if self.model.faults.spool[i] == SpoolFault::Frozen {
-                self.states[self.model.at.spool_rate(i)] = 0.0;
-            }
-        }
+        self.advance_looking(inputs, span, |_| {})
+    }
+
+    /// [`Plant::advance`], with a look at every step that the integrator keeps.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn advance_looking(
+        &mut self,
+        inputs: &Inputs,
+        span: f64,
+        mut look: impl FnMut(&Kept),
+    ) -> Result<(), PlantError> {
+        self.model.take(self.time, inputs, &mut self.states);
         let (start, states, mut time) = (self.time, &mut self.states, self.time);
-        let result = match &mut self.account {
-            None => self
-                .stepper
-                .advance(&mut self.model, start, span, states, |_, t, _, _| time = t),
-            Some(account) => {
-                account.begin(&mut self.model, start, states);
-                let keep = |model: &mut Model, t: f64, states: &[f64], step: f64| {
-                    time = t;
-                    account.keep(model, t, states, step);
-                };
-                self.stepper.advance(&mut self.model, start, span, states, keep)
+        if let Some(account) = &mut self.account {
+            account.begin(&mut self.model, start, states);
+        }
+        let account = &mut self.account;
+        let kept = |model: &mut Model, kept: &Kept| {
+            time = kept.time;
+            look(kept);
+            if let Some(account) = account {
+                account.keep(model, kept.time, kept.to, kept.step);
             }
         };
+        let result = self.stepper.advance(&mut self.model, start, span, states, kept);
         self.time = if result.is_ok() { start + span } else { time };
         self.model.place(&self.states);
         result.map_err(|error| match error {
             StepError::TooStiff { time, state } => PlantError::TooStiff {
                 time,
-                state: self.state_name(state),
+                state: self.model.at.name(state),
             },
             StepError::NotFinite { time, state } => PlantError::NotFinite {
                 time,
-                state: self.state_name(state),
+                state: self.model.at.name(state),
             },
         })
+    }
+
+    /// Rates of all states as they are, with the inputs of the last advance.
+    pub fn rates(&mut self) -> Vec<f64> {
+        let mut rates = vec![0.0; self.states.len()];
+        self.model.rates(self.time, &self.states, &mut rates);
+        rates
     }
 
     /// Begins to keep account of energy from here on.
@@ -335,7 +343,8 @@ impl Plant {
 
     /// The arms, to hang payloads on and to tilt. None on a test bench.
     pub fn bodies(&mut self) -> Option<&mut Bodies> {
-        match &mut self.model.mechanism {
+        self.model.mechanics.forget();
+        match &mut self.model.mechanics.mechanism {
             Mechanism::Arms(bodies) => Some(bodies),
             Mechanism::Mass(_) => None,
         }
@@ -343,13 +352,14 @@ impl Plant {
 
     /// Where the arms are.
     pub fn pose(&self) -> &Pose {
-        self.model.pose()
+        self.model.mechanics.pose()
     }
 
     /// What an axis is doing.
     pub fn axis(&self, axis: usize) -> AxisView {
         let (at, states) = (self.model.at, &self.states);
         let (stroke, ratio) = self.model.stroke_and_ratio(axis);
+        let pressures = self.model.pressures(axis, states);
         AxisView {
             angle: states[axis],
             rate: states[at.rate(axis)],
@@ -357,6 +367,8 @@ impl Plant {
             stroke_rate: ratio * states[at.rate(axis)],
             pressure_a: states[at.a(axis)],
             pressure_b: states[at.b(axis)],
+            port_a: pressures.port[0],
+            port_b: pressures.port[1],
             spool: states[at.spool(axis)],
             spool_rate: states[at.spool_rate(axis)],
         }
@@ -367,28 +379,37 @@ impl Plant {
         self.model.axes.len()
     }
 
-    /// Pressure in the pressure line, Pa.
+    /// Pressure in the first pump's pressure line, Pa.
     pub fn supply_pressure(&self) -> f64 {
-        self.model.manifold(&self.states)
+        self.model.manifold(0, &self.states)
     }
 
-    /// Flow of the pump, m³/s. Zero where the supply is ideal.
+    /// Pressure in the second pump's pressure line, Pa, if there is one.
+    pub fn second_supply_pressure(&self) -> Option<f64> {
+        (self.model.source.all().len() > 1).then(|| self.model.manifold(1, &self.states))
+    }
+
+    /// Flow of all pumps, m³/s. Zero where the supply is ideal.
     pub fn pump_flow(&self) -> f64 {
-        if matches!(self.model.source, Source::Pump(_)) {
-            self.states[self.model.at.pump()]
-        } else {
-            0.0
-        }
+        let pumps = self.model.source.all().iter().enumerate();
+        pumps
+            .map(|(k, pump)| pump.delivered(&self.model.running(k, &self.states)))
+            .sum()
     }
 
-    /// Opening of the dump valve, 0 to 1.
+    /// Speed of the engine, relative to its rated one; without an engine, 1.
+    pub fn engine_speed(&self) -> f64 {
+        self.model.at.engine().map_or(1.0, |at| self.states[at])
+    }
+
+    /// Opening of the first pump's dump valve, 0 to 1.
     pub fn dump_opening(&self) -> f64 {
-        self.model.dump_opening(self.time)
+        self.model.dump_opening(0, self.time)
     }
 
-    /// What each actuator must hold in this pose, at rest.
+    /// What each actuator must hold in this pose, at rest, its less loaded chamber at tank pressure.
     pub fn holds(&self) -> Vec<Hold> {
-        statics::holds(&self.model, self.model.source.tank())
+        statics::holds(&self.model, 0.0)
     }
 
     /// Time since the start, s.
@@ -414,8 +435,8 @@ impl Plant {
     /// Sets one state, as a test or a test bench starts it.
     pub fn set_state(&mut self, state: usize, value: f64) {
         self.states[state] = value;
+        self.restart();
         self.model.place(&self.states);
-        self.stepper.restart();
     }
 
     /// Tells the integrator that the inputs are about to jump far.
@@ -423,23 +444,26 @@ impl Plant {
         self.stepper.restart();
     }
 
-    fn set_pressures_to_tank(&mut self) {
-        let (at, tank) = (self.model.at, self.model.source.tank());
-        for i in 0..self.model.axes.len() {
-            (self.states[at.a(i)], self.states[at.b(i)]) = (tank, tank);
-        }
-        if matches!(self.model.source, Source::Pump(_)) {
-            self.states[at.manifold()] = tank;
-        }
+    fn restart(&mut self) {
+        self.model.mechanics.forget();
+        self.stepper.restart();
     }
 
-    fn state_name(&self, state: usize) -> String {
-        debug_assert!(state < STATES_MAX);
-        let n = self.model.axes.len();
-        if state >= 6 * n {
-            return ["manifold pressure", "pump flow"][state - 6 * n].to_string();
+    /// All pressures to those of the tank, the engine to its speed without load.
+    fn let_down(&mut self) {
+        let at = self.model.at;
+        for i in 0..self.model.axes.len() {
+            let tank = self.model.source.tank(self.model.axes[i].pump);
+            (self.states[at.a(i)], self.states[at.b(i)]) = (tank, tank);
+            if let Some(line) = at.line(i) {
+                (self.states[line], self.states[line + 1]) = (tank, tank);
+            }
         }
-        let kind = ["angle", "rate", "pressure A", "pressure B", "spool", "spool rate"][state / n];
-        format!("{kind} of axis {}", state % n)
+        for (k, pump) in self.model.source.all().iter().enumerate() {
+            self.states[at.manifold(k)] = pump.supply().tank;
+        }
+        if let (Some(state), Some(engine)) = (at.engine(), self.model.source.engine()) {
+            self.states[state] = engine.idle();
+        }
     }
 }

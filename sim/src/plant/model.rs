@@ -1,273 +1,255 @@
-//! The plant as a system of equations: bodies, chambers, spools and supply put together, and taken apart again for the
-//! implicit step.
+//! The plant as a system of equations: bodies, chambers, spools and supply put together.
 //!
 //! States: joint angles, joint rates, pressures A, pressures B, spools, spool rates (one block of each, an entry an
-//! axis), then, with a pump, manifold pressure and pump flow. With stroke s(q), ratio r = ds/dq and rod force F = pA A
-//! - pB B - friction ± ends:
+//! axis), then manifold pressure and swash of each pump, the engine's speed, and the pressures of the lines of
+//! load-holding valves ([`Layout`]). With stroke s(q), ratio r = ds/dq and rod force F = pA A - pB B - friction ± ends:
 //!
 //! ```text
-//! M(q) dv/dt = r F - c(q, v) - g(q)          dpA/dt = E/VA (QA - A r v)     dpB/dt = E/VB (QB + B r v)
+//! M(q) dv/dt = r F - c(q, v) - g(q)          dpA/dt = E/VA (v QA - A r dq/dt)     dpB/dt = E/VB (v QB + B r dq/dt)
 //! ```
 //!
-//! An implicit step solves `(I - h J) x = b`. J has structure, so no general matrix is ever formed. A spool depends on
-//! itself alone: solved first. An axis's two pressures depend on its own spool, its own rate, and the manifold: two
-//! equations, expressed through the rate and the manifold's pressure. What is left is one symmetric system in the joint
-//! rates, `M` plus a diagonal (oil spring, friction, stops), with the mechanism's own sparsity, and the manifold's
-//! pressure as one border. J leaves out how M, c, g, r and V change; the method allows it.
+//! An implicit step needs the slopes of all that: `elimination`.
 
 use std::sync::Arc;
 
 use bellcrank_machine::description::Oil;
 
-use super::bodies::{Bodies, PerJoint, Pose, Tree, TreeMatrix};
-use super::hydraulics::{ChamberSlopes, Flows, Ports, Section};
+use super::chambers::Chambers;
+use super::elimination::{AxisSlopes, Elimination, Node, PumpSlopes};
+use super::holding::HoldingValve;
+use super::hydraulics::{Flows, Ports, Root, Section};
 use super::integrator::System;
+use super::layout::Layout;
 use super::linkage::Linkage;
+use super::mechanics::{Mechanics, Mechanism};
+use super::oil::{self, Law, Squeezed};
 use super::resistance::Resistance;
-use super::supply::Source;
-use super::tree::JOINTS_MAX;
+use super::spool::{Path, Spool};
+use super::supply::{PUMPS_MAX, Pump, Running, Source};
+use super::tree::{JOINTS_MAX, PerJoint};
 use super::{Faults, Inputs, SpoolFault};
 
-/// What moves.
-#[derive(Debug, Clone)]
-#[allow(clippy::large_enum_variant, reason = "there is one in a plant")]
-pub enum Mechanism {
-    /// Arms.
-    Arms(Bodies),
-    /// One sliding mass, kg, for a test bench.
-    Mass(f64),
-}
+/// A burst hose's flow starts laminar below this pressure, Pa.
+const BURST_BLEND: f64 = 1e5;
 
-/// One axis: valve and chambers, friction and ends, and the way to the joint.
+/// One axis: valve, chambers, friction and ends, and the way to the joint.
 #[derive(Clone)]
 pub struct Axis {
-    /// Valve section and chambers.
+    /// Valve section.
     pub section: Section,
+    /// From the signal to what the spool is told.
+    pub path: Path,
+    /// How the spool follows that.
+    pub spool: Spool,
+    /// A load-holding valve between section and chambers.
+    pub holding: Option<HoldingValve>,
+    /// The chambers.
+    pub chambers: Chambers,
     /// Friction, cushions, stops.
     pub resistance: Resistance,
     /// Stroke over joint angle.
     pub linkage: Arc<dyn Linkage>,
+    /// The pump that feeds it.
+    pub pump: usize,
 }
 
-/// Where each block of states starts, for `n` axes.
+/// Every flow of an axis apart, m³/s.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct AxisFlows {
+    /// Of the valve section.
+    pub section: Flows,
+    /// From A to B past the piston.
+    pub leak: f64,
+    /// From each line to its chamber; none without lines.
+    pub through: [f64; 2],
+    /// Out of each port's hose into the open.
+    pub burst: [f64; 2],
+}
+
+/// The pressures of an axis: chambers, and the ports of its valve section (the same where there are no lines).
 #[derive(Debug, Clone, Copy)]
-pub struct Layout {
-    n: usize,
-}
-
-impl Layout {
-    /// For so many axes.
-    pub fn new(n: usize) -> Layout {
-        Layout { n }
-    }
-    /// Rate of a joint; its angle is the joint's number.
-    pub fn rate(self, axis: usize) -> usize {
-        self.n + axis
-    }
-    /// Pressure of the extending chamber.
-    pub fn a(self, axis: usize) -> usize {
-        2 * self.n + axis
-    }
-    /// Pressure of the retracting chamber.
-    pub fn b(self, axis: usize) -> usize {
-        3 * self.n + axis
-    }
-    /// Spool.
-    pub fn spool(self, axis: usize) -> usize {
-        4 * self.n + axis
-    }
-    /// Spool rate.
-    pub fn spool_rate(self, axis: usize) -> usize {
-        5 * self.n + axis
-    }
-    /// Manifold pressure.
-    pub fn manifold(self) -> usize {
-        6 * self.n
-    }
-    /// Pump flow.
-    pub fn pump(self) -> usize {
-        6 * self.n + 1
-    }
+pub struct Pressures {
+    /// Chambers A and B.
+    pub chamber: [f64; 2],
+    /// Ports A and B.
+    pub port: [f64; 2],
 }
 
 /// The equations with the inputs of now.
 #[derive(Clone)]
 pub struct Model {
-    pub(super) mechanism: Mechanism,
+    pub(super) mechanics: Mechanics,
     pub(super) axes: Vec<Axis>,
     pub(super) source: Source,
-    pub(super) bulk_modulus: f64,
+    pub(super) law: Law,
     pub(super) faults: Faults,
     pub(super) inputs: Inputs,
-    /// Opening of the dump valve when the inputs came, and the time then.
-    pub(super) dump: (f64, f64),
+    /// Opening of the dump valves when the inputs came, and the time then.
+    pub(super) dump: ([f64; PUMPS_MAX], f64),
     pub(super) at: Layout,
-    tree: Tree,
-    work: Work,
-}
-
-/// What one evaluation leaves for the next question about the same states.
-#[derive(Clone)]
-struct Work {
-    pose: Pose,
+    /// What the spools are told.
+    told: PerJoint,
+    /// Some pump goes by the load pressures.
+    load_sensing: bool,
+    /// Error allowed in each step, relative.
+    rel: f64,
+    burst: Root,
     stroke: PerJoint,
     ratio: PerJoint,
-    mass: TreeMatrix,
-    factored: TreeMatrix,
-    slopes: Slopes,
-    reduced: Reduced,
-}
-
-/// The slopes at one point.
-#[derive(Clone)]
-struct Slopes {
-    axis: [AxisSlopes; JOINTS_MAX],
-    mass: TreeMatrix,
-    /// Manifold: over its own pressure by the flows to tank, and pump flow over pressure and over itself.
-    manifold: (f64, f64, f64),
-}
-
-#[derive(Debug, Clone, Copy, Default)]
-struct AxisSlopes {
-    chamber: [ChamberSlopes; 2],
-    leakage: f64,
-    stiffness: [f64; 2],
-    /// Swept volume per joint angle, out of chamber A and out of chamber B.
-    sweep: [f64; 2],
-    /// Slopes of the joint torque over angle and rate, by stops, cushions and friction.
-    spring: f64,
-    damping: f64,
-    /// Square of the spool's frequency and twice its decay; none where the spool does not move.
-    spool: Option<(f64, f64)>,
-}
-
-/// The slopes, eliminated for one step length.
-#[derive(Clone)]
-struct Reduced {
-    reach: f64,
-    axis: [AxisReduced; JOINTS_MAX],
-    /// Factored.
-    rates: TreeMatrix,
-    /// Joint rates per manifold pressure.
-    border: PerJoint,
-    pivot: f64,
-}
-
-#[derive(Debug, Clone, Copy, Default)]
-struct AxisReduced {
-    /// Inverse of the pressures' two by two.
-    inverse: [[f64; 2]; 2],
-    /// Pressures per joint rate and per manifold pressure.
-    by_rate: [f64; 2],
-    by_manifold: [f64; 2],
-    /// Joint torque by the two pressures.
-    torque: [f64; 2],
+    /// Greatest load pressure of each circuit at the last evaluation.
+    load: [f64; PUMPS_MAX],
+    elimination: Elimination,
 }
 
 impl Model {
-    pub(super) fn new(mechanism: Mechanism, axes: Vec<Axis>, source: Source, oil: &Oil) -> Model {
-        let tree = match &mechanism {
-            Mechanism::Arms(bodies) => *bodies.tree(),
-            Mechanism::Mass(_) => Tree::single(),
-        };
-        assert_eq!(tree.len(), axes.len(), "one axis for each joint");
-        let zero = [0.0; JOINTS_MAX];
-        let mass = TreeMatrix::zero();
-        let slopes = Slopes {
-            axis: [AxisSlopes::default(); JOINTS_MAX],
-            mass,
-            manifold: (0.0, 0.0, 0.0),
-        };
-        let axis = [AxisReduced::default(); JOINTS_MAX];
-        let reduced = Reduced {
-            reach: 0.0,
-            axis,
-            rates: mass,
-            border: zero,
-            pivot: 1.0,
-        };
-        let work = Work {
-            pose: Pose::default(),
-            stroke: zero,
-            ratio: zero,
-            mass,
-            factored: mass,
-            slopes,
-            reduced,
-        };
-        let (faults, inputs, at) = (Faults::default(), Inputs::default(), Layout::new(axes.len()));
+    pub(super) fn new(mechanism: Mechanism, axes: Vec<Axis>, source: Source, oil: &Oil, rel: f64) -> Model {
+        let mechanics = Mechanics::new(mechanism);
+        assert_eq!(mechanics.tree().len(), axes.len(), "one axis for each joint");
+        let lines: Vec<bool> = axes.iter().map(|axis| axis.holding.is_some()).collect();
         Model {
-            mechanism,
+            load_sensing: source.all().iter().any(Pump::senses_load),
+            at: Layout::new(&lines, source.all().len(), source.engine().is_some()),
+            mechanics,
             axes,
             source,
-            bulk_modulus: oil.bulk_modulus,
-            faults,
-            inputs,
-            dump: (1.0, 0.0),
-            at,
-            tree,
-            work,
+            law: Law::new(oil),
+            faults: Faults::default(),
+            inputs: Inputs::default(),
+            dump: ([1.0; PUMPS_MAX], 0.0),
+            told: [0.0; JOINTS_MAX],
+            rel,
+            burst: Root::new(BURST_BLEND),
+            stroke: [0.0; JOINTS_MAX],
+            ratio: [0.0; JOINTS_MAX],
+            load: [0.0; PUMPS_MAX],
+            elimination: Elimination::default(),
         }
     }
 
-    /// Pose of the last evaluation.
-    pub(super) fn pose(&self) -> &Pose {
-        &self.work.pose
+    /// Makes the oil so many times as viscous as at its working temperature.
+    pub(super) fn thicken(&mut self, ratio: f64) {
+        for axis in &mut self.axes {
+            axis.section.thicken(ratio);
+            axis.chambers.thicken(ratio);
+            axis.resistance.thicken(ratio);
+        }
+        if let Source::Pumps { pumps, .. } = &mut self.source {
+            for pump in pumps {
+                pump.thicken(ratio);
+            }
+        }
+    }
+
+    /// Takes new inputs at a time. `states` are those of now: the spools' rates are set to zero where they stick.
+    pub(super) fn take(&mut self, time: f64, inputs: &Inputs, states: &mut [f64]) {
+        for pump in 0..self.source.all().len() {
+            self.dump.0[pump] = self.dump_opening(pump, time);
+        }
+        self.dump.1 = time;
+        for (i, axis) in self.axes.iter_mut().enumerate() {
+            let told = axis.path.demand(time, inputs.spool[i]);
+            self.told[i] = match self.faults.spool[i] {
+                SpoolFault::Forced(position) => position,
+                _ if inputs.valve_power => self.faults.demand_scale[i] * told,
+                _ => 0.0,
+            };
+            if self.faults.spool[i] == SpoolFault::Frozen {
+                states[self.at.spool_rate(i)] = 0.0;
+            }
+        }
+        if let (
+            Source::Pumps {
+                engine: Some(engine), ..
+            },
+            Some(at),
+        ) = (&mut self.source, self.at.engine())
+        {
+            engine.switch(self.inputs.engine, inputs.engine, states[at]);
+        }
+        self.inputs = *inputs;
+        self.mechanics.load = inputs.load;
     }
 
     /// Stroke and ratio of an axis at the last evaluation.
     pub(super) fn stroke_and_ratio(&self, axis: usize) -> (f64, f64) {
-        (self.work.stroke[axis], self.work.ratio[axis])
+        (self.stroke[axis], self.ratio[axis])
     }
 
-    /// Pressure in the pressure line.
-    pub(super) fn manifold(&self, states: &[f64]) -> f64 {
+    /// Pressure in a pressure line.
+    pub(super) fn manifold(&self, pump: usize, states: &[f64]) -> f64 {
         match self.source {
             Source::Ideal { pressure, .. } => pressure,
-            Source::Pump(_) => states[self.at.manifold()],
+            Source::Pumps { .. } => states[self.at.manifold(pump)],
         }
     }
 
-    /// Share of its full flow that the pump can give.
-    pub(super) fn pump_share(&self) -> f64 {
-        if self.inputs.engine {
-            self.faults.pump_scale
-        } else {
-            0.0
+    /// Whether something turns the pumps.
+    pub(super) fn driven(&self) -> bool {
+        self.source
+            .engine()
+            .map_or(self.inputs.engine, super::engine::Governed::fires)
+    }
+
+    /// What a pump goes by.
+    pub(super) fn running(&self, pump: usize, states: &[f64]) -> Running {
+        Running {
+            pressure: states[self.at.manifold(pump)],
+            load: self.load[pump],
+            swash: states[self.at.swash(pump)],
+            speed: self.at.engine().map_or(1.0, |at| states[at].max(0.0)),
+            share: self.faults.pump_scale,
         }
     }
 
-    pub(super) fn dump_opening(&self, time: f64) -> f64 {
-        match &self.source {
-            Source::Ideal { .. } => 0.0,
-            Source::Pump(pump) => pump.dump_opening(self.dump.0, self.inputs.dump_current, time - self.dump.1),
-        }
+    pub(super) fn dump_opening(&self, pump: usize, time: f64) -> f64 {
+        let after = time - self.dump.1;
+        self.source.all().get(pump).map_or(0.0, |p| {
+            p.dump_opening(self.dump.0[pump], self.inputs.dump_current, after)
+        })
     }
 
-    /// Pressures on a section and where it stands, the stroke as of the last evaluation.
-    pub(super) fn ports(&self, axis: usize, states: &[f64]) -> Ports {
+    /// The pressures of an axis.
+    #[inline]
+    pub(super) fn pressures(&self, axis: usize, states: &[f64]) -> Pressures {
+        let chamber = [states[self.at.a(axis)], states[self.at.b(axis)]];
+        let port = match self.at.line(axis) {
+            Some(line) => [states[line], states[line + 1]],
+            None => chamber,
+        };
+        Pressures { chamber, port }
+    }
+
+    #[inline]
+    fn ports(&self, axis: usize, states: &[f64], port: [f64; 2]) -> Ports {
+        let pump = self.axes[axis].pump;
         Ports {
-            supply: self.manifold(states),
-            tank: self.source.tank(),
-            a: states[self.at.a(axis)],
-            b: states[self.at.b(axis)],
+            supply: self.manifold(pump, states),
+            tank: self.source.tank(pump),
+            a: port[0],
+            b: port[1],
             spool: states[self.at.spool(axis)],
-            stroke: self.work.stroke[axis],
-            extra_leak: self.faults.extra_leak[axis],
         }
     }
 
-    pub(super) fn flows(&self, axis: usize, states: &[f64]) -> Flows {
-        self.axes[axis].section.flows(&self.ports(axis, states))
-    }
-
-    /// What the valve's coil asks of the spool.
-    fn demand(&self, axis: usize) -> f64 {
-        match self.faults.spool[axis] {
-            SpoolFault::Forced(position) => position,
-            _ if self.inputs.valve_power => self.faults.demand_scale[axis] * self.inputs.spool[axis],
-            _ => 0.0,
+    /// All flows of an axis.
+    #[inline]
+    pub(super) fn flows(&self, i: usize, states: &[f64], at: &Pressures) -> AxisFlows {
+        let axis = &self.axes[i];
+        let leak = axis.chambers.leak() + self.faults.extra_leak[i];
+        let mut flows = AxisFlows {
+            section: axis.section.flows(&self.ports(i, states, at.port)),
+            leak: leak * (at.chamber[0] - at.chamber[1]),
+            ..AxisFlows::default()
+        };
+        for side in 0..2 {
+            if self.faults.burst[i][side] > 0.0 {
+                flows.burst[side] = self.faults.burst[i][side] * self.burst.of(at.port[side]);
+            }
+            if let Some(holding) = &axis.holding {
+                flows.through[side] = holding.flow(side, at.port[side], at.chamber[side], at.port[1 - side]);
+            }
         }
+        flows
     }
 
     fn frozen(&self, axis: usize) -> bool {
@@ -276,218 +258,233 @@ impl Model {
 
     /// Places the mechanism at these states.
     pub(super) fn place(&mut self, states: &[f64]) {
-        if let Mechanism::Arms(bodies) = &self.mechanism {
-            bodies.place(states, &mut self.work.pose);
-        }
+        self.mechanics.place(states);
+        self.measure(states);
+    }
+
+    /// Strokes and ratios.
+    fn measure(&mut self, states: &[f64]) {
         for (i, axis) in self.axes.iter().enumerate() {
-            (self.work.stroke[i], self.work.ratio[i]) = axis.linkage.stroke_and_ratio(states[i]);
+            (self.stroke[i], self.ratio[i]) = axis.linkage.stroke_and_ratio(states[i]);
         }
     }
 
-    /// Torque that the axes must give for no acceleration; sets the mass matrix.
-    fn bias(&mut self, states: &[f64]) -> PerJoint {
-        let n = self.axes.len();
-        match &self.mechanism {
-            Mechanism::Arms(bodies) => {
-                bodies.fill_mass_matrix(&self.work.pose, &mut self.work.mass);
-                bodies.torque(&self.work.pose, &states[n..2 * n], &[0.0; JOINTS_MAX])
+    /// Rates of everything but the joints, and the torques of the actuators.
+    fn evaluate(&mut self, time: f64, states: &[f64], rates: &mut [f64]) -> PerJoint {
+        let mut torque = [0.0; JOINTS_MAX];
+        let mut drawn = [0.0; PUMPS_MAX];
+        let load_sensing = self.load_sensing;
+        for pump in 0..self.source.all().len() {
+            self.load[pump] = self.source.tank(pump);
+        }
+        for i in 0..self.axes.len() {
+            let p = self.pressures(i, states);
+            let flows = self.flows(i, states, &p);
+            let axis = &self.axes[i];
+            let (stroke, ratio) = (self.stroke[i], self.ratio[i]);
+            let speed = ratio * states[self.at.rate(i)];
+            let force = axis.chambers.force(p.chamber) + axis.resistance.forces(stroke, speed).total();
+            torque[i] = ratio * force;
+            rates[i] = states[self.at.rate(i)];
+
+            let oil = p.chamber.map(|p| self.law.at(p));
+            let rise = axis.chambers.stiffness(stroke, p.chamber, oil);
+            let swept = axis.chambers.swept(speed, oil);
+            let from_valve = [
+                flows.section.into_a() - flows.burst[0],
+                flows.section.into_b() - flows.burst[1],
+            ];
+            let into = match (self.at.line(i), &axis.holding) {
+                (Some(line), Some(holding)) => {
+                    let volume = holding.lines();
+                    for side in 0..2 {
+                        let oil = self.law.at(p.port[side]);
+                        let net = from_valve[side] - flows.through[side];
+                        rates[line + side] = oil.modulus * oil.volume / volume[side] * net;
+                    }
+                    flows.through
+                }
+                _ => from_valve,
+            };
+            rates[self.at.a(i)] = rise[0] * (oil[0].volume * (into[0] - flows.leak) - swept[0]);
+            rates[self.at.b(i)] = rise[1] * (oil[1].volume * (into[1] + flows.leak) - swept[1]);
+
+            let (spool, rate) = (states[self.at.spool(i)], states[self.at.spool_rate(i)]);
+            (rates[self.at.spool(i)], rates[self.at.spool_rate(i)]) = if self.frozen(i) {
+                (0.0, 0.0)
+            } else {
+                (rate, axis.spool.acceleration(self.told[i], spool, rate))
+            };
+            drawn[axis.pump] += flows.section.from_supply();
+            if load_sensing {
+                let (out, back) = axis.section.openings(spool);
+                let load = &mut self.load[axis.pump];
+                if out > 0.0 {
+                    *load = load.max(p.port[0]);
+                } else if back > 0.0 {
+                    *load = load.max(p.port[1]);
+                }
             }
-            Mechanism::Mass(mass) => {
-                self.work.mass.set(0, 0, *mass);
-                let mut bias = [0.0; JOINTS_MAX];
-                bias[0] = self.inputs.load;
-                bias
+        }
+        self.supply_rates(time, states, drawn, rates);
+        torque
+    }
+
+    fn supply_rates(&self, time: f64, states: &[f64], drawn: [f64; PUMPS_MAX], rates: &mut [f64]) {
+        let driven = self.driven();
+        let mut power = 0.0;
+        for (k, pump) in self.source.all().iter().enumerate() {
+            let running = self.running(k, states);
+            let out = pump.flows(running.pressure, self.dump_opening(k, time));
+            let oil = self.law.at(running.pressure);
+            let net = pump.delivered(&running) - drawn[k] - out.relief - out.dump;
+            rates[self.at.manifold(k)] = oil.modulus * oil.volume / pump.supply().volume * net;
+            rates[self.at.swash(k)] = pump.swash_rate(&running, driven);
+            power += pump.torque_power(&running);
+        }
+        if let (Some(engine), Some(at)) = (self.source.engine(), self.at.engine()) {
+            rates[at] = engine.speed_rate(states[at], power);
+        }
+    }
+
+    fn axis_slopes(&self, i: usize, states: &[f64]) -> AxisSlopes {
+        let (at, axis) = (&self.at, &self.axes[i]);
+        let p = self.pressures(i, states);
+        let (stroke, ratio) = (self.stroke[i], self.ratio[i]);
+        let (spring, damping) = axis.resistance.slopes(stroke, ratio * states[at.rate(i)]);
+        let area = axis.chambers.areas();
+        let oil = p.chamber.map(|p| self.law.at(p));
+        let rise = axis.chambers.stiffness(stroke, p.chamber, oil);
+        let push = |side: usize| rise[side] * oil[side].volume;
+        let port = axis.section.slopes(&self.ports(i, states, p.port));
+        let mut slopes = AxisSlopes {
+            pump: axis.pump,
+            sweep: [area[0] * ratio, -area[1] * ratio],
+            rise,
+            spring: ratio * ratio * spring,
+            damping: ratio * ratio * damping,
+            spool: (!self.frozen(i)).then(|| axis.spool.slopes(self.told[i], states[at.spool(i)])),
+            lines: at.line(i),
+            port,
+            ..AxisSlopes::default()
+        };
+        let nodes = &mut slopes.node;
+        let leak = axis.chambers.leak() + self.faults.extra_leak[i];
+        for side in 0..2 {
+            nodes[side] = Node::new(push(side));
+            nodes[side].by[side] = -leak;
+            nodes[side].by[1 - side] = leak;
+        }
+        let burst = |side: usize| {
+            if self.faults.burst[i][side] > 0.0 {
+                self.faults.burst[i][side] * self.burst.slope(p.port[side])
+            } else {
+                0.0
             }
+        };
+        let Some(holding) = &axis.holding else {
+            for side in 0..2 {
+                nodes[side].feed(&port[side]);
+                nodes[side].by[side] += port[side].own - burst(side);
+            }
+            return slopes;
+        };
+        let volume = holding.lines();
+        for side in 0..2 {
+            let (line, other) = (2 + side, 3 - side);
+            let oil: Squeezed = self.law.at(p.port[side]);
+            let through = holding.through(side, p.port[side], p.chamber[side], p.port[1 - side]);
+            nodes[line] = Node::new(oil.modulus * oil.volume / volume[side]);
+            nodes[line].feed(&port[side]);
+            nodes[line].by[line] = port[side].own - burst(side) - through.line;
+            nodes[line].by[side] = -through.chamber;
+            nodes[line].by[other] = -through.pilot;
+            nodes[side].by[side] += through.chamber;
+            nodes[side].by[line] = through.line;
+            nodes[side].by[other] = through.pilot;
+        }
+        slopes
+    }
+
+    fn pump_slopes(&self, k: usize, pump: &Pump, time: f64, states: &[f64]) -> PumpSlopes {
+        let running = self.running(k, states);
+        let oil = self.law.at(running.pressure);
+        let (own, by_swash) = pump.delivered_slopes(&running);
+        let (swash_by_pressure, swash_own) = pump.swash_slopes(&running, self.driven());
+        PumpSlopes {
+            push: oil.modulus * oil.volume / pump.supply().volume,
+            own: own - pump.flows_slope(running.pressure, self.dump_opening(k, time)),
+            by_swash,
+            swash_by_pressure,
+            swash_own,
         }
     }
 }
 
 impl System for Model {
     fn count(&self) -> usize {
-        6 * self.axes.len() + if matches!(self.source, Source::Pump(_)) { 2 } else { 0 }
+        self.at.count()
     }
 
     fn size(&self, state: usize) -> f64 {
         let n = self.axes.len();
-        match (state / n, &self.source) {
-            (0 | 1 | 4, _) => 0.1,
-            (5, _) => 10.0,
-            (6, Source::Pump(pump)) if state == self.at.pump() => 0.1 * pump.flow(),
+        if Some(state) == self.at.engine() {
+            return 0.1;
+        }
+        match state / n {
+            0 | 1 | 4 => 0.1,
+            5 => 10.0,
+            _ if (0..self.source.all().len()).any(|pump| state == self.at.swash(pump)) => 0.1,
             _ => 1e6,
         }
     }
 
     fn rates(&mut self, time: f64, states: &[f64], rates: &mut [f64]) {
-        let (n, at) = (self.axes.len(), self.at);
-        self.place(states);
-        let bias = self.bias(states);
-        let mut torque = [0.0; JOINTS_MAX];
-        let mut drawn = 0.0;
-        for i in 0..n {
-            let axis = &self.axes[i];
-            let flows = self.flows(i, states);
-            let (stroke, ratio) = (self.work.stroke[i], self.work.ratio[i]);
-            let speed = ratio * states[at.rate(i)];
-            let (a, b) = (states[at.a(i)], states[at.b(i)]);
-            let force = axis.section.force(a, b) + axis.resistance.forces(stroke, speed).total();
-            torque[i] = ratio * force - bias[i];
-            let (area, stiffness) = (axis.section.areas(), axis.section.stiffness(stroke));
-            rates[i] = states[at.rate(i)];
-            rates[at.a(i)] = stiffness[0] * (flows.into_a() - area[0] * speed);
-            rates[at.b(i)] = stiffness[1] * (flows.into_b() + area[1] * speed);
-            let (spool, rate) = (states[at.spool(i)], states[at.spool_rate(i)]);
-            (rates[at.spool(i)], rates[at.spool_rate(i)]) = if self.frozen(i) {
-                (0.0, 0.0)
-            } else {
-                (rate, axis.section.spool_acceleration(self.demand(i), spool, rate))
-            };
-            drawn += flows.from_supply();
-        }
-        let Work { mass, factored, .. } = &mut self.work;
-        factored.copy(&self.tree, mass);
-        factored.factor(&self.tree);
-        factored.solve(&self.tree, &mut torque[..n]);
+        let n = self.axes.len();
+        self.measure(states);
+        let mut torque = self.evaluate(time, states, rates);
+        self.mechanics.start(time, states, &states[n..2 * n]);
+        self.mechanics.accelerate_at_start(&mut torque[..n]);
         rates[n..2 * n].copy_from_slice(&torque[..n]);
-        if let Source::Pump(pump) = &self.source {
-            let (pressure, flow) = (states[at.manifold()], states[at.pump()]);
-            let out = pump.flows(pressure, self.dump_opening(time));
-            rates[at.manifold()] = pump.stiffness() * (flow - drawn - out.relief - out.dump);
-            rates[at.pump()] = pump.flow_rate(pressure, flow, self.pump_share());
-        }
+        let rel = self.rel;
+        self.mechanics
+            .go_on(&torque[..n], |i| rel * (0.1 + states[n + i].abs()));
+    }
+
+    fn stage_rates(&mut self, time: f64, states: &[f64], rates: &mut [f64]) {
+        let n = self.axes.len();
+        self.measure(states);
+        let mut torque = self.evaluate(time, states, rates);
+        self.mechanics.stage(time, states, &states[n..2 * n]);
+        self.mechanics.accelerate(&mut torque[..n]);
+        rates[n..2 * n].copy_from_slice(&torque[..n]);
     }
 
     fn linearise(&mut self, time: f64, states: &[f64]) {
-        self.work.slopes.mass.copy(&self.tree, &self.work.mass);
         for i in 0..self.axes.len() {
-            let axis = &self.axes[i];
-            let (stroke, ratio) = (self.work.stroke[i], self.work.ratio[i]);
-            let (spring, damping) = axis.resistance.slopes(stroke, ratio * states[self.at.rate(i)]);
-            let area = axis.section.areas();
-            self.work.slopes.axis[i] = AxisSlopes {
-                chamber: axis.section.slopes(&self.ports(i, states)),
-                leakage: axis.section.leakage(self.faults.extra_leak[i]),
-                stiffness: axis.section.stiffness(stroke),
-                sweep: [area[0] * ratio, -area[1] * ratio],
-                spring: ratio * ratio * spring,
-                damping: ratio * ratio * damping,
-                spool: (!self.frozen(i)).then(|| axis.section.spool_terms()),
-            };
+            self.elimination.axis[i] = self.axis_slopes(i, states);
         }
-        if let Source::Pump(pump) = &self.source {
-            let pressure = states[self.at.manifold()];
-            let (by_pressure, by_flow) = pump.flow_rate_slopes(pressure, self.pump_share());
-            self.work.slopes.manifold = (
-                pump.flows_slope(pressure, self.dump_opening(time)),
-                by_pressure,
-                by_flow,
-            );
+        for (k, pump) in self.source.all().iter().enumerate() {
+            self.elimination.pump[k] = self.pump_slopes(k, pump, time, states);
         }
     }
 
     fn factor(&mut self, reach: f64) {
-        let (slopes, reduced) = (&self.work.slopes, &mut self.work.reduced);
-        reduced.reach = reach;
-        reduced.rates.copy(&self.tree, &slopes.mass);
-        for i in 0..self.axes.len() {
-            let s = &slopes.axis[i];
-            let [a, b] = s.stiffness.map(|k| reach * k);
-            // (1 - h J) of the two pressures: [[aa, ab], [ba, bb]].
-            let aa = 1.0 - a * (s.chamber[0].own - s.leakage);
-            let bb = 1.0 - b * (s.chamber[1].own - s.leakage);
-            let (ab, ba) = (-a * s.leakage, -b * s.leakage);
-            let det = aa * bb - ab * ba;
-            let inverse = [[bb / det, -ab / det], [-ba / det, aa / det]];
-            let torque = s.sweep;
-            let by_rate = times(&inverse, [-a * s.sweep[0], -b * s.sweep[1]]);
-            let by_manifold = times(&inverse, [a * s.chamber[0].supply, b * s.chamber[1].supply]);
-            reduced.axis[i] = AxisReduced {
-                inverse,
-                by_rate,
-                by_manifold,
-                torque,
-            };
-            reduced
-                .rates
-                .add(i, -reach * (s.damping + reach * s.spring + dot(torque, by_rate)));
-            reduced.border[i] = reach * dot(torque, by_manifold);
-        }
-        reduced.rates.factor(&self.tree);
-        if let Source::Pump(pump) = &self.source {
-            let n = self.axes.len();
-            reduced.rates.solve(&self.tree, &mut reduced.border[..n]);
-            let (out, pump_by_pressure, pump_by_flow) = slopes.manifold;
-            let mut own = -out + reach * pump_by_pressure / (1.0 - reach * pump_by_flow);
-            for i in 0..n {
-                let (chamber, r) = (&slopes.axis[i].chamber, &reduced.axis[i]);
-                for side in 0..2 {
-                    let pressure = r.by_rate[side] * reduced.border[i] + r.by_manifold[side];
-                    own -= chamber[side].drawn_own * (pressure - 1.0);
-                }
-            }
-            reduced.pivot = 1.0 - reach * pump.stiffness() * own;
-        }
+        let pumps = self.source.all().len();
+        self.elimination
+            .factor(self.mechanics.tree(), self.mechanics.mass(), pumps, reach);
     }
 
     fn solve(&self, x: &mut [f64]) {
-        let (n, at) = (self.axes.len(), self.at);
-        let (slopes, reduced) = (&self.work.slopes, &self.work.reduced);
-        let reach = reduced.reach;
-        let mut rates = slopes.mass.times(&self.tree, &x[n..2 * n]);
-        for i in 0..n {
-            let (s, r) = (&slopes.axis[i], &reduced.axis[i]);
-            if let Some((square, decay)) = s.spool {
-                let (spool, rate) = (x[at.spool(i)], x[at.spool_rate(i)]);
-                let rate = (rate - reach * square * spool) / (1.0 + reach * (decay + reach * square));
-                (x[at.spool_rate(i)], x[at.spool(i)]) = (rate, spool + reach * rate);
-            }
-            let spool = reach * x[at.spool(i)];
-            let own = times(
-                &r.inverse,
-                [
-                    x[at.a(i)] + s.stiffness[0] * s.chamber[0].spool * spool,
-                    x[at.b(i)] + s.stiffness[1] * s.chamber[1].spool * spool,
-                ],
-            );
-            (x[at.a(i)], x[at.b(i)]) = (own[0], own[1]);
-            rates[i] += reach * (s.spring * x[i] + dot(r.torque, own));
-        }
-        reduced.rates.solve(&self.tree, &mut rates[..n]);
-        let manifold = if let Source::Pump(pump) = &self.source {
-            let (_, pump_by_pressure, pump_by_flow) = slopes.manifold;
-            let lag = 1.0 / (1.0 - reach * pump_by_flow);
-            let mut net = lag * x[at.pump()];
-            for i in 0..n {
-                let (chamber, r) = (&slopes.axis[i].chamber, &reduced.axis[i]);
-                let own = [x[at.a(i)], x[at.b(i)]];
-                for side in 0..2 {
-                    let pressure = own[side] + r.by_rate[side] * rates[i];
-                    net -= chamber[side].drawn_own * pressure + chamber[side].drawn_spool * x[at.spool(i)];
-                }
-            }
-            let pressure = (x[at.manifold()] + reach * pump.stiffness() * net) / reduced.pivot;
-            x[at.manifold()] = pressure;
-            x[at.pump()] = lag * (x[at.pump()] + reach * pump_by_pressure * pressure);
-            pressure
-        } else {
-            0.0
-        };
-        for i in 0..n {
-            let r = &reduced.axis[i];
-            let rate = rates[i] + reduced.border[i] * manifold;
-            x[at.rate(i)] = rate;
-            x[i] += reach * rate;
-            x[at.a(i)] += r.by_rate[0] * rate + r.by_manifold[0] * manifold;
-            x[at.b(i)] += r.by_rate[1] * rate + r.by_manifold[1] * manifold;
-        }
+        let pumps = self.source.all().len();
+        self.elimination
+            .solve(self.mechanics.tree(), self.mechanics.mass(), &self.at, pumps, x);
     }
 }
 
-fn times(m: &[[f64; 2]; 2], x: [f64; 2]) -> [f64; 2] {
-    [m[0][0] * x[0] + m[0][1] * x[1], m[1][0] * x[0] + m[1][1] * x[1]]
-}
-
-fn dot(a: [f64; 2], b: [f64; 2]) -> f64 {
-    a[0] * b[0] + a[1] * b[1]
+/// How many times as viscous as at its working temperature an oil is at another, °C.
+pub(super) fn thickening(oil: &Oil, celsius: f64) -> f64 {
+    oil::viscosity(oil, celsius) / oil::viscosity(oil, oil.temperature)
 }
 
 #[cfg(test)]

@@ -1,7 +1,10 @@
 //! What resists an actuator's motion: friction, end cushions, end stops. All as forces over the stroke, positive when
 //! extending.
 //!
-//! - Friction: viscous, and Coulomb as `coulomb tanh(v / coulomb_speed)`.
+//! - Friction: viscous, thicker oil dragging more; and dry, `(coulomb + (breakaway - coulomb) / (1 + (v / v_b)²)) tanh(v
+//!   / coulomb_speed)`: the Stribeck curve in the form of Hess and Soom, *J. Tribology* 112 (1990) (from memory), with a
+//!   corner that is rounded rather than a true stick. A held load therefore creeps, at a small share of
+//!   `coulomb_speed`.
 //! - Cushion: over its length a force against motion into the end, `drag depth² v²` with depth from 0 to 1. It stands
 //!   in for the oil throttled out of the cushion's volume (an orifice: pressure with the square of speed; tapered:
 //!   growing with depth), without the extra chamber. It lets go at once when the motion turns, as the check valve of a
@@ -22,9 +25,13 @@ const CUSHION_SPEED: f64 = 0.2;
 /// Friction and ends of one actuator.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Resistance {
+    rated_viscous: f64,
     viscous: f64,
     coulomb: f64,
-    coulomb_speed: f64,
+    per_coulomb_speed: f64,
+    /// What breakaway adds, and one over its speed.
+    breakaway: f64,
+    per_breakaway_speed: f64,
     travel: f64,
     cushion: f64,
     drag: f64,
@@ -55,9 +62,12 @@ impl Resistance {
     pub fn new(actuator: &Actuator, pressure: f64) -> Resistance {
         let greatest = pressure * actuator.area_a.max(actuator.area_b);
         Resistance {
+            rated_viscous: actuator.viscous,
             viscous: actuator.viscous,
             coulomb: actuator.coulomb,
-            coulomb_speed: actuator.coulomb_speed,
+            per_coulomb_speed: 1.0 / actuator.coulomb_speed,
+            breakaway: actuator.breakaway - actuator.coulomb,
+            per_breakaway_speed: 1.0 / actuator.breakaway_speed,
             travel: actuator.travel,
             cushion: actuator.cushion,
             drag: greatest / (CUSHION_SPEED * actuator.travel).powi(2),
@@ -66,11 +76,27 @@ impl Resistance {
         }
     }
 
+    /// Makes the oil so many times as viscous as at its working temperature.
+    pub fn thicken(&mut self, ratio: f64) {
+        self.viscous = self.rated_viscous * ratio;
+    }
+
+    /// Dry friction without its sign, and its slope over the speed.
+    fn dry(&self, speed: f64) -> (f64, f64) {
+        if self.breakaway == 0.0 {
+            return (self.coulomb, 0.0);
+        }
+        let relative = speed * self.per_breakaway_speed;
+        let share = 1.0 / (1.0 + relative * relative);
+        let slope = -2.0 * self.breakaway * share * share * relative * self.per_breakaway_speed;
+        (self.coulomb + self.breakaway * share, slope)
+    }
+
     /// The forces at a stroke and speed.
     pub fn forces(&self, stroke: f64, speed: f64) -> Forces {
         let left = self.travel - stroke;
         Forces {
-            friction: -self.viscous * speed - self.coulomb * (speed / self.coulomb_speed).tanh(),
+            friction: -self.viscous * speed - self.dry(speed).0 * tanh(speed * self.per_coulomb_speed),
             cushion: self.cushion_push(stroke, -speed) - self.cushion_push(left, speed),
             stop: self.stop_push(stroke, -speed) - self.stop_push(left, speed),
         }
@@ -79,8 +105,11 @@ impl Resistance {
     /// Slopes of the total force over stroke and over speed; neither is ever positive.
     pub fn slopes(&self, stroke: f64, speed: f64) -> (f64, f64) {
         let left = self.travel - stroke;
-        let share = (speed / self.coulomb_speed).tanh();
-        let friction = -self.viscous - self.coulomb / self.coulomb_speed * (1.0 - share * share);
+        let share = tanh(speed * self.per_coulomb_speed);
+        let (dry, dry_slope) = self.dry(speed);
+        // Where friction falls with speed its slope drives rather than damps; the implicit step then does without it.
+        let friction =
+            -self.viscous - (dry * self.per_coulomb_speed * (1.0 - share * share) + dry_slope * share).max(0.0);
         let (low, high) = (self.end_slopes(stroke, -speed), self.end_slopes(left, speed));
         (low.0 + high.0, friction + low.1 + high.1)
     }
@@ -142,12 +171,17 @@ impl Resistance {
     }
 }
 
+/// The hyperbolic tangent. Far out it is 1 to the last bit, and most moving axes are far out.
+fn tanh(x: f64) -> f64 {
+    if x.abs() > 20.0 { 1_f64.copysign(x) } else { x.tanh() }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use bellcrank_machine::description::ActuatorKind;
 
-    fn resistance() -> Resistance {
+    fn resistance(breakaway: f64) -> Resistance {
         let actuator = Actuator {
             kind: ActuatorKind::Cylinder { bore: 0.08, rod: 0.056 },
             area_a: 5.0e-3,
@@ -155,10 +189,13 @@ mod tests {
             travel: 0.6,
             dead_a: 1e-4,
             dead_b: 1e-4,
+            swell: [0.0; 2],
             leak: 0.0,
             viscous: 1500.0,
             coulomb: 600.0,
             coulomb_speed: 0.005,
+            breakaway,
+            breakaway_speed: 0.01,
             cushion: 0.03,
         };
         Resistance::new(&actuator, 200e5)
@@ -166,7 +203,7 @@ mod tests {
 
     #[test]
     fn slopes_are_those_of_the_forces() {
-        let resistance = resistance();
+        let resistance = resistance(600.0);
         for stroke in [-2e-4, 0.01, 0.3, 0.585, 0.6002] {
             for speed in [-0.31, -0.02, 0.003, 0.2] {
                 let total = |s: f64, v: f64| resistance.forces(s, v).total();
@@ -184,5 +221,19 @@ mod tests {
                 assert!(k <= 0.0 && d < 0.0);
             }
         }
+    }
+
+    /// Breakaway 900 N, Coulomb 600 N: the peak is near breakaway, and far out only Coulomb and the viscous part are left.
+    #[test]
+    fn dry_friction_breaks_away_and_then_falls() {
+        let resistance = resistance(900.0);
+        let friction = |speed: f64| -resistance.forces(0.3, speed).friction;
+        let peak = (1..1000).map(|k| friction(f64::from(k) * 5e-5)).fold(0.0, f64::max);
+        assert!(peak > 700.0 && peak < 900.0, "{peak}");
+        assert!((friction(1.0) - 600.0 - 1500.0).abs() < 0.1, "{}", friction(1.0));
+        assert!((friction(0.01) - 15.0 - 750.0 * (2.0_f64).tanh()).abs() < 1e-9);
+        assert_eq!(friction(-0.02), -friction(0.02));
+        let falling = resistance.slopes(0.3, 0.015).1;
+        assert!((falling + 1500.0).abs() < 1e-9, "what drives is left out: {falling}");
     }
 }

@@ -2,9 +2,9 @@
 
 use std::sync::Arc;
 
-use bellcrank_machine::description::{Actuator, Oil, Valve};
+use bellcrank_machine::description::{Actuator, Holding, Oil, Valve};
 
-use super::{Accuracy, AxisParts, Direct, Inputs, Mechanism, Plant, PlantError, Source, Work};
+use super::{Accuracy, AxisParts, Direct, Inputs, Kept, Layout, Mechanism, Plant, PlantError, Source, Work};
 
 /// A bench and its programme.
 #[derive(Debug, Clone, PartialEq)]
@@ -15,6 +15,8 @@ pub struct Rig {
     pub actuator: Actuator,
     /// The valve.
     pub valve: Valve,
+    /// A load-holding valve on the cylinder.
+    pub holding: Option<Holding>,
     /// The oil.
     pub oil: Oil,
     /// Supply pressure, Pa.
@@ -58,13 +60,16 @@ impl Rig {
         let parts = AxisParts {
             actuator: &self.actuator,
             valve: &self.valve,
+            holding: self.holding.as_ref(),
+            pump: 0,
             linkage: Arc::new(Direct { zero: 0.0 }),
         };
         let source = Source::Ideal {
             pressure: self.supply,
             tank: self.tank,
         };
-        let mut plant = Plant::new(Mechanism::Mass(self.mass), &[parts], source, &self.oil, accuracy);
+        let mechanism = Mechanism::Mass(self.mass);
+        let mut plant = Plant::new(mechanism, &[parts], source, &self.oil, accuracy);
         let at = plant.layout();
         plant.set_state(0, self.stroke);
         plant.set_state(at.a(0), self.pressure[0]);
@@ -72,34 +77,97 @@ impl Rig {
         plant
     }
 
-    /// Runs the programme and looks every `interval` seconds, at the start and at the end too.
+    /// Runs the programme and looks every `interval` seconds, at the start and at the end too. Between the integrator's
+    /// steps it looks along the cubic through both ends of a step (Hermite), which is as accurate as the steps are.
     ///
     /// # Errors
     /// [`PlantError`] where the bench could not be integrated.
     pub fn run(&self, accuracy: Accuracy, interval: f64) -> Result<(Vec<Sample>, Work), PlantError> {
         let mut plant = self.plant(accuracy);
-        let mut samples = vec![sample(&plant, 0.0)];
+        let mut look = Look {
+            at: plant.layout(),
+            interval,
+            samples: Vec::new(),
+            pending: None,
+        };
+        let mut stops: Vec<f64> = jumps(&self.command).chain(jumps(&self.load)).collect();
+        stops.retain(|&t| t > 0.0 && t < self.end);
+        stops.push(self.end);
+        stops.sort_by(f64::total_cmp);
+        stops.dedup();
         let mut inputs = Inputs::default();
-        let mut now = 0.0;
-        let mut count = 0.0;
-        while now < self.end {
+        for stop in stops {
+            let now = plant.time();
             (inputs.spool[0], inputs.load) = (holding(&self.command, now), holding(&self.load, now));
-            let look = ((count + 1.0) * interval).min(self.end);
-            let jump = jumps(&self.command)
-                .chain(jumps(&self.load))
-                .filter(|&t| t > now)
-                .fold(look, f64::min);
-            plant.advance(&inputs, jump - now)?;
-            now = jump;
-            if now >= look {
-                count += 1.0;
-                samples.push(sample(&plant, now));
-            }
-            if jumps(&self.command).chain(jumps(&self.load)).any(|t| t == now) {
-                plant.expect_jump();
-            }
+            plant.advance_looking(&inputs, stop - now, |kept| look.step(kept))?;
+            let rates = plant.rates();
+            look.finish(&rates);
+            plant.expect_jump();
         }
-        Ok((samples, plant.work()))
+        look.last(&plant, self.end);
+        Ok((look.samples, plant.work()))
+    }
+}
+
+/// Looks at a run at equal intervals.
+struct Look {
+    at: Layout,
+    interval: f64,
+    samples: Vec<Sample>,
+    /// A step whose rates at its end are still to come.
+    pending: Option<Span>,
+}
+
+/// One step of a test bench: from when to when, states at both ends, rates where it starts.
+#[derive(Clone, Copy)]
+struct Span {
+    time: (f64, f64),
+    from: [f64; STATES],
+    rates: [f64; STATES],
+    to: [f64; STATES],
+}
+
+/// States of a bench: six, and two lines of a load-holding valve.
+const STATES: usize = 8;
+
+impl Look {
+    fn step(&mut self, kept: &Kept) {
+        self.finish(kept.rates);
+        let copy = |from: &[f64]| {
+            let mut to = [0.0; STATES];
+            to[..from.len()].copy_from_slice(from);
+            to
+        };
+        self.pending = Some(Span {
+            time: (kept.time - kept.step, kept.time),
+            from: copy(kept.from),
+            rates: copy(kept.rates),
+            to: copy(kept.to),
+        });
+    }
+
+    /// Takes the samples within the pending step, now that the rates at its end are known.
+    fn finish(&mut self, rates: &[f64]) {
+        let Some(span) = self.pending.take() else { return };
+        let (start, end) = span.time;
+        let width = end - start;
+        loop {
+            let time = self.samples.len() as f64 * self.interval;
+            if time >= end {
+                return;
+            }
+            let s = ((time - start) / width).max(0.0);
+            let mut states = [0.0; STATES];
+            for (k, rate) in rates.iter().enumerate() {
+                let (rise, r0, r1) = (span.to[k] - span.from[k], width * span.rates[k], width * rate);
+                states[k] = span.from[k] + s * (r0 + s * (3.0 * rise - 2.0 * r0 - r1 + s * (r0 + r1 - 2.0 * rise)));
+            }
+            self.samples.push(sample(self.at, time, &states));
+        }
+    }
+
+    fn last(&mut self, plant: &Plant, end: f64) {
+        self.samples.push(sample(self.at, end, plant.states()));
     }
 }
 
@@ -116,15 +184,14 @@ fn holding(programme: &[(f64, f64)], now: f64) -> f64 {
         .map_or(0.0, |&(_, value)| value)
 }
 
-fn sample(plant: &Plant, time: f64) -> Sample {
-    let axis = plant.axis(0);
+fn sample(at: Layout, time: f64, states: &[f64]) -> Sample {
     Sample {
         time,
-        stroke: axis.stroke,
-        speed: axis.stroke_rate,
-        pressure_a: axis.pressure_a,
-        pressure_b: axis.pressure_b,
-        spool: axis.spool,
-        spool_rate: axis.spool_rate,
+        stroke: states[0],
+        speed: states[at.rate(0)],
+        pressure_a: states[at.a(0)],
+        pressure_b: states[at.b(0)],
+        spool: states[at.spool(0)],
+        spool_rate: states[at.spool_rate(0)],
     }
 }

@@ -1,7 +1,8 @@
 //! What it takes to hold the machine still.
 
 use super::bodies::{Bodies, Pose};
-use super::model::{Mechanism, Model};
+use super::mechanics::Mechanism;
+use super::model::Model;
 use super::tree::JOINTS_MAX;
 
 /// What one actuator must do to hold its joint.
@@ -37,19 +38,16 @@ pub fn hold(torque: f64, ratio: f64, area: [f64; 2], low: f64) -> Hold {
     }
 }
 
-/// All holds of a model where it was placed last.
-pub(super) fn holds(model: &Model, low: f64) -> Vec<Hold> {
-    let torque = match &model.mechanism {
-        Mechanism::Arms(bodies) => gravity_torque(bodies, model.pose()),
+/// All holds of a model where it was placed last, the less loaded chamber of each `above` tank pressure.
+pub(super) fn holds(model: &Model, above: f64) -> Vec<Hold> {
+    let torque = match &model.mechanics.mechanism {
+        Mechanism::Arms(bodies) => gravity_torque(bodies, model.mechanics.pose()),
         Mechanism::Mass(_) => [model.inputs.load; JOINTS_MAX],
     };
     let one = |i: usize| {
-        hold(
-            torque[i],
-            model.stroke_and_ratio(i).1,
-            model.axes[i].section.areas(),
-            low,
-        )
+        let axis = &model.axes[i];
+        let low = model.source.tank(axis.pump) + above;
+        hold(torque[i], model.stroke_and_ratio(i).1, axis.chambers.areas(), low)
     };
     (0..model.axes.len()).map(one).collect()
 }

@@ -1,18 +1,22 @@
-//! Where the pressure line's oil comes from: one pump for all axes, or an ideal pressure for a test bench.
+//! Where the pressure lines' oil comes from: one or two pumps on an engine, or an ideal pressure for a test bench.
 //!
-//! The pump's control asks for `flow clamp((pressure - p) / control_band, 0, 1)` and the pump follows it with a
-//! first-order lag; a dead engine asks for nothing. Main relief: linear above cracking, the whole pump flow at
+//! A pump gives `flow · swash · engine speed - leak · p`, flow at the rated speed. Its control asks for a swash of
+//! `clamp((wanted pressure - p) / control_band, 0, 1)`, wanted being its setting, or the greatest load pressure and a
+//! margin; the swash follows with a first-order lag. Main relief: linear above cracking, the whole pump flow at
 //! `relief_band` above it. Dump valve: an orifice to tank whose opening moves linearly over `dump_time`, open without
-//! current. Manifold: `dp/dt = E/V (pump - axes - relief - dump)`. Tank pressure is constant.
+//! current. Manifold: `dp/dt = E/V v (pump - axes - relief - dump)`. Tank pressure is constant.
 
-use bellcrank_machine::description::{Oil, Supply};
+use bellcrank_machine::description::{Engine, PumpControl, Supply};
 
-use super::hydraulics::{root, root_slope};
+use super::engine::Governed;
+use super::hydraulics::Root;
 
 /// The dump valve's flow starts laminar below this drop, Pa.
 const DUMP_BLEND: f64 = 1e5;
+/// Most pumps.
+pub const PUMPS_MAX: usize = 2;
 
-/// What feeds the pressure line.
+/// What feeds the pressure lines.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Source {
     /// Constant pressures, whatever is drawn.
@@ -22,19 +26,39 @@ pub enum Source {
         /// Tank line, Pa.
         tank: f64,
     },
-    /// A pump on a manifold.
-    Pump(Pump),
+    /// One or two pumps, each on a manifold of its own.
+    Pumps {
+        /// The pumps.
+        pumps: Vec<Pump>,
+        /// What turns them. None: something that never slows down.
+        engine: Option<Governed>,
+    },
 }
 
 /// A pump with its control, main relief, dump valve and manifold.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Pump {
     supply: Supply,
-    /// Pressure rise of the manifold per net flow, Pa/m³.
-    stiffness: f64,
-    bulk_modulus: f64,
     /// Dump valve, flow per root of pressure when open.
     dump: f64,
+    root: Root,
+    /// m³/(s Pa)
+    leak: f64,
+}
+
+/// What a pump goes by.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Running {
+    /// Pressure in its line, Pa.
+    pub pressure: f64,
+    /// Greatest load pressure, Pa.
+    pub load: f64,
+    /// Swash, 0 to 1.
+    pub swash: f64,
+    /// Speed of the engine, relative to its rated one.
+    pub speed: f64,
+    /// Share of its flow that a sound pump gives: 1.
+    pub share: f64,
 }
 
 /// Flows around the manifold, m³/s.
@@ -47,72 +71,145 @@ pub struct ManifoldFlows {
 }
 
 impl Source {
-    /// Tank pressure, Pa.
-    pub fn tank(&self) -> f64 {
-        match self {
-            Source::Ideal { tank, .. } => *tank,
-            Source::Pump(pump) => pump.supply.tank,
+    /// Pumps without an engine that could slow down.
+    pub fn pumps(supplies: &[&Supply]) -> Source {
+        Source::Pumps {
+            pumps: supplies.iter().map(|supply| Pump::new(supply)).collect(),
+            engine: None,
         }
     }
 
-    /// The greatest pressure that it is set to, Pa.
-    pub fn setting(&self) -> f64 {
+    /// Pumps on an engine.
+    pub fn driven(supplies: &[&Supply], engine: &Engine) -> Source {
+        Source::Pumps {
+            pumps: supplies.iter().map(|supply| Pump::new(supply)).collect(),
+            engine: Some(Governed::new(engine)),
+        }
+    }
+
+    /// The pumps; none on an ideal supply.
+    pub fn all(&self) -> &[Pump] {
+        match self {
+            Source::Ideal { .. } => &[],
+            Source::Pumps { pumps, .. } => pumps,
+        }
+    }
+
+    /// Whether the engine's speed is a state.
+    pub fn engine(&self) -> Option<&Governed> {
+        match self {
+            Source::Ideal { .. } => None,
+            Source::Pumps { engine, .. } => engine.as_ref(),
+        }
+    }
+
+    /// Tank pressure of a circuit, Pa.
+    pub fn tank(&self, circuit: usize) -> f64 {
+        match self {
+            Source::Ideal { tank, .. } => *tank,
+            Source::Pumps { pumps, .. } => pumps[circuit].supply.tank,
+        }
+    }
+
+    /// The greatest pressure that a circuit is set to, Pa.
+    pub fn setting(&self, circuit: usize) -> f64 {
         match self {
             Source::Ideal { pressure, .. } => *pressure,
-            Source::Pump(pump) => pump.supply.pressure.max(pump.supply.relief),
+            Source::Pumps { pumps, .. } => {
+                let supply = &pumps[circuit].supply;
+                supply.pressure.max(supply.relief)
+            }
         }
     }
 }
 
 impl Pump {
-    /// A supply as the machine file describes it.
-    pub fn new(supply: &Supply, oil: &Oil) -> Pump {
+    /// A supply as the machine file describes it, at the oil's working temperature.
+    pub fn new(supply: &Supply) -> Pump {
         Pump {
-            stiffness: oil.bulk_modulus / supply.volume,
-            bulk_modulus: oil.bulk_modulus,
             dump: supply.dump_flow / supply.dump_drop.sqrt(),
+            root: Root::new(DUMP_BLEND),
+            leak: supply.leak,
             supply: supply.clone(),
         }
     }
 
-    /// Greatest flow, m³/s.
-    pub fn flow(&self) -> f64 {
-        self.supply.flow
+    /// Makes the oil so many times as viscous as at its working temperature.
+    pub fn thicken(&mut self, ratio: f64) {
+        self.leak = self.supply.leak / ratio;
     }
 
-    /// Pressure rise per net flow, Pa/m³.
-    pub fn stiffness(&self) -> f64 {
-        self.stiffness
+    /// The supply that it was made from.
+    pub fn supply(&self) -> &Supply {
+        &self.supply
     }
 
-    /// Energy of the compressed oil in the manifold, J.
-    pub fn stored(&self, pressure: f64) -> f64 {
-        0.5 * self.supply.volume * pressure * pressure / self.bulk_modulus
+    /// Whether it goes by the load pressures.
+    pub fn senses_load(&self) -> bool {
+        matches!(self.supply.control, PumpControl::LoadSensing { .. })
     }
 
-    /// Rate of the pump's flow. `share` is 0 with a dead engine, 1 with a sound pump.
-    pub fn flow_rate(&self, pressure: f64, flow: f64, share: f64) -> f64 {
-        let wanted = ((self.supply.pressure - pressure) / self.supply.control_band).clamp(0.0, 1.0);
-        (self.supply.flow * share * wanted - flow) / self.supply.response
+    /// Flow into the line.
+    pub fn delivered(&self, at: &Running) -> f64 {
+        self.supply.flow * at.share * at.swash * at.speed - self.leak * at.pressure
     }
 
-    /// Slopes of [`Pump::flow_rate`] over the pressure and over the flow itself.
-    pub fn flow_rate_slopes(&self, pressure: f64, share: f64) -> (f64, f64) {
-        let below = self.supply.pressure - pressure;
-        let controlling = below > 0.0 && below < self.supply.control_band;
-        let over_pressure = if controlling {
-            -self.supply.flow * share / (self.supply.control_band * self.supply.response)
+    /// Slopes of [`Pump::delivered`] over the pressure and over the swash.
+    pub fn delivered_slopes(&self, at: &Running) -> (f64, f64) {
+        (-self.leak, self.supply.flow * at.share * at.speed)
+    }
+
+    /// Power that it takes at the engine's rated speed, W: what its displacement moves, against its pressure.
+    pub fn torque_power(&self, at: &Running) -> f64 {
+        self.supply.flow * at.swash * at.pressure
+    }
+
+    /// Rate of the swash. A pump that is not driven swings in.
+    pub fn swash_rate(&self, at: &Running, driven: bool) -> f64 {
+        let wanted = if driven { self.wanted(at) } else { 0.0 };
+        (wanted - at.swash) / self.supply.response
+    }
+
+    fn wanted(&self, at: &Running) -> f64 {
+        match self.aim(at) {
+            Some(aim) => ((aim - at.pressure) / self.supply.control_band).clamp(0.0, 1.0),
+            None => 1.0,
+        }
+    }
+
+    /// Slopes of [`Pump::swash_rate`] over the pressure and over the swash itself.
+    pub fn swash_slopes(&self, at: &Running, driven: bool) -> (f64, f64) {
+        let below = self.aim(at).map_or(0.0, |aim| aim - at.pressure);
+        let over_pressure = if driven && below > 0.0 && below < self.supply.control_band {
+            -1.0 / (self.supply.control_band * self.supply.response)
         } else {
             0.0
         };
         (over_pressure, -1.0 / self.supply.response)
     }
 
+    /// The pressure at which the control brings the flow to zero.
+    fn aim(&self, at: &Running) -> Option<f64> {
+        match self.supply.control {
+            PumpControl::Fixed => None,
+            PumpControl::Pressure => Some(self.supply.pressure),
+            // The band lies around what is wanted: half the flow at the load's pressure and the margin.
+            PumpControl::LoadSensing { margin } => {
+                Some((at.load + margin + 0.5 * self.supply.control_band).min(self.supply.pressure))
+            }
+        }
+    }
+
     /// Flows to tank.
     pub fn flows(&self, pressure: f64, dump_opening: f64) -> ManifoldFlows {
+        let dump = if dump_opening > 0.0 {
+            dump_opening * self.dump * self.root.of(pressure - self.supply.tank)
+        } else {
+            0.0
+        };
         ManifoldFlows {
             relief: self.supply.flow * ((pressure - self.supply.relief) / self.supply.relief_band).max(0.0),
-            dump: dump_opening * self.dump * root(pressure - self.supply.tank, DUMP_BLEND),
+            dump,
         }
     }
 
@@ -123,7 +220,7 @@ impl Pump {
         } else {
             0.0
         };
-        relief + dump_opening * self.dump * root_slope(pressure - self.supply.tank, DUMP_BLEND)
+        relief + dump_opening * self.dump * self.root.slope(pressure - self.supply.tank)
     }
 
     /// Opening of the dump valve `after` seconds, from `start`, with current (closing) or without (opening).
@@ -148,6 +245,8 @@ mod tests {
     #[test]
     fn slopes_are_those_of_the_flows() {
         let supply = Supply {
+            control: PumpControl::Pressure,
+            leak: 1e-12,
             flow: 1e-3,
             pressure: 200e5,
             control_band: 20e5,
@@ -160,20 +259,30 @@ mod tests {
             tank: 2e5,
             volume: 2e-3,
         };
-        let pump = Pump::new(
-            &supply,
-            &Oil {
-                density: 870.0,
-                bulk_modulus: 1.2e9,
-            },
-        );
+        let pump = Pump::new(&supply);
         for p in [0.9e5, 2.5e5, 150e5, 190e5, 210e5, 225e5] {
             let flows = |p: f64| pump.flows(p, 0.3).relief + pump.flows(p, 0.3).dump;
             let slope = (flows(p + 10.0) - flows(p - 10.0)) / 20.0;
             assert!((pump.flows_slope(p, 0.3) / slope - 1.0).abs() < 1e-5, "flows at {p}");
-            let rate = |p: f64| pump.flow_rate(p, 4e-4, 0.5);
-            let slope = (rate(p + 10.0) - rate(p - 10.0)) / 20.0;
-            assert!((pump.flow_rate_slopes(p, 0.5).0 - slope).abs() < 1e-9, "control at {p}");
+            let at = |pressure: f64| Running {
+                pressure,
+                load: 50e5,
+                swash: 0.4,
+                speed: 0.9,
+                share: 0.5,
+            };
+            for (rate, slope) in [
+                (
+                    pump.swash_rate(&at(p + 10.0), true) - pump.swash_rate(&at(p - 10.0), true),
+                    pump.swash_slopes(&at(p), true).0,
+                ),
+                (
+                    pump.delivered(&at(p + 10.0)) - pump.delivered(&at(p - 10.0)),
+                    pump.delivered_slopes(&at(p)).0,
+                ),
+            ] {
+                assert!((slope - rate / 20.0).abs() <= 1e-5 * slope.abs(), "control at {p}");
+            }
         }
         assert_eq!(pump.dump_opening(1.0, true, 0.025), 0.75);
         assert_eq!(pump.dump_opening(0.9, false, 0.025), 1.0);

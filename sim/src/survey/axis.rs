@@ -1,11 +1,12 @@
 //! What is found out about each axis: along its own range, and over the grid of the arm it belongs to.
 
-use bellcrank_machine::description::{Actuator, ActuatorKind, Axis, Description, Oil, Valve};
+use bellcrank_machine::description::{Actuator, ActuatorKind, Axis, Description, Oil};
 use bellcrank_machine::geometry::Geometry;
 
 use super::grid::Chain;
 use super::report::{ActuatorSurvey, AxisSurvey, EachWay, Holding};
-use crate::plant::hydraulics::Section;
+use crate::plant::chambers::Chambers;
+use crate::plant::oil::Law;
 use crate::plant::{Bodies, PerJoint, Pose, statics};
 
 /// Poses along a joint's own range.
@@ -105,7 +106,8 @@ impl<'m> Found<'m> {
             else {
                 continue;
             };
-            let spring = oil_spring(&axis.valve, &axis.actuator, &self.machine.oil, middle);
+            let pressure = 0.5 * self.machine.supply_of(axis).pressure;
+            let spring = oil_spring(&axis.actuator, &self.machine.oil, middle, pressure);
             let hz = |bodies| frequency(spring, greatest_inertia(chain, bodies, index, angle) / (ratio * ratio));
             let (bare, payload) = (hz(self.bare), self.loaded.map(hz));
             self.axes[index].hz = bare;
@@ -165,11 +167,16 @@ fn frequency(spring: f64, mass: f64) -> Option<f64> {
     (mass > 0.0).then(|| (spring / mass).sqrt() / std::f64::consts::TAU)
 }
 
-/// Stiffness of the trapped oil at a stroke, N/m (N m/rad for a motor).
-fn oil_spring(valve: &Valve, actuator: &Actuator, oil: &Oil, stroke: f64) -> f64 {
-    let section = Section::new(valve, actuator, oil);
-    let chambers = section.areas().into_iter().zip(section.stiffness(stroke));
-    chambers.map(|(area, stiffness)| area * area * stiffness).sum()
+/// Stiffness of the trapped oil at a stroke and pressure, N/m (N m/rad for a motor).
+fn oil_spring(actuator: &Actuator, oil: &Oil, stroke: f64, pressure: f64) -> f64 {
+    let (chambers, squeezed) = (Chambers::new(actuator), [Law::new(oil).at(pressure); 2]);
+    let rise = chambers.stiffness(stroke, [pressure; 2], squeezed);
+    chambers
+        .areas()
+        .iter()
+        .zip(rise)
+        .map(|(area, rise)| area * area * rise)
+        .sum()
 }
 
 fn keep_worst(worst: &mut Option<Holding>, now: Option<Holding>) {
@@ -266,24 +273,16 @@ mod tests {
     fn check(area_a: f64, area_b: f64, expect: f64) {
         let text = bellcrank_machine::builtin("yard-digger").expect("built in");
         let digger = bellcrank_machine::read("yard-digger", text).expect("good");
-        let Axis { valve, actuator, .. } = &digger.axes[1];
         let actuator = Actuator {
             area_a,
             area_b,
             travel: 0.6,
             dead_a: 0.0,
             dead_b: 0.0,
-            ..actuator.clone()
+            swell: [0.0; 2],
+            ..digger.axes[1].actuator.clone()
         };
-        let spring = oil_spring(
-            valve,
-            &actuator,
-            &Oil {
-                density: 870.0,
-                bulk_modulus: 1.4e9,
-            },
-            0.3,
-        );
+        let spring = oil_spring(&actuator, &Oil::textbook(870.0, 1.4e9), 0.3, 100e5);
         let found = (spring / 2000.0).sqrt();
         assert!((found / expect - 1.0).abs() < 1e-5, "{found} is not {expect}");
     }

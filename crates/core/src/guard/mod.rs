@@ -1,13 +1,13 @@
 //! Guard: how far the wanted rates may go.
 //!
 //! Takes the [`Posture`] and the wanted [`Rates`]; gives rates that brake before the ends of each axis's range, keep every
-//! link out of the keep-out zones, and ask for no more oil than the pump gives; and says what it held back. It holds no
+//! link out of the keep-out zones, and ask for no more oil than the pumps give; and says what it held back. It holds no
 //! state, and it only ever makes less motion: every rate it gives lies between zero and the rate it was given.
 
 mod zone;
 
 use crate::last_tick::{Guarded, Held};
-use crate::machine::{Axis, Machine};
+use crate::machine::{Axis, AxisId, Machine, PerAxis};
 use crate::math;
 use crate::plan::Rates;
 use crate::sense::{AxisPosture, Posture};
@@ -63,16 +63,34 @@ fn before_ends(axis: &Axis, now: &AxisPosture, asked: f32, reaction: f32) -> f32
     asked * share_of(most, math::abs(stroke_rate))
 }
 
-/// All rates alike, so that together they take no more oil than the pump gives and a tip keeps its path.
+/// No more rate than the pumps have oil for: the axes of one pump alike, and those of one arm alike, so that its tip
+/// keeps its path.
 fn within_flow(machine: &Machine, posture: &Posture, rates: &mut Rates) {
-    let mut flow = 0.0;
+    let mut flows = [0.0; 2];
     for (id, axis) in machine.axes() {
         let stroke_rate = rates.axes.get(id) * posture.axes.get(id).ratio;
-        flow += math::abs(stroke_rate) * axis.area.toward(stroke_rate);
+        let flow = math::abs(stroke_rate) * axis.area.toward(stroke_rate);
+        let [first, second] = &mut flows;
+        *(if axis.second_pump { second } else { first }) += flow;
     }
-    let share = share_of(machine.pump_flow(), flow);
-    for (_, rate) in rates.axes.iter_mut() {
-        *rate *= share;
+    let [first, second] = flows;
+    let (first, second) = (
+        share_of(machine.pump_flow(false), first),
+        share_of(machine.pump_flow(true), second),
+    );
+    let mut shares = PerAxis::all(1.0);
+    for (id, axis) in machine.axes() {
+        shares.set(id, if axis.second_pump { second } else { first });
+    }
+    for arm in machine.arms() {
+        let ids = || arm.joints.iter().map(|joint| joint.axis);
+        let least = ids().fold(1.0, |least, id| math::min(least, shares.get(id)));
+        for id in ids() {
+            shares.set(id, least);
+        }
+    }
+    for id in AxisId::all() {
+        rates.axes.set(id, rates.axes.get(id) * shares.get(id));
     }
 }
 

@@ -5,9 +5,14 @@ use bellcrank_core::machine::{JOINTS_MAX, LEVERS_MAX};
 use super::{MM, Table};
 use crate::description::{Arm, Axis};
 
-/// Axes that arms have taken so far, as (axis, arm).
+/// What the arms so far have taken.
 #[derive(Debug, Default)]
-pub(super) struct Taken(Vec<(usize, String)>);
+pub(super) struct Taken {
+    /// As (axis, arm).
+    axes: Vec<(usize, String)>,
+    /// The slewing base that each arm so far is on, if it is on one.
+    bases: Vec<Option<usize>>,
+}
 
 pub(super) fn arm(t: &Table, axes: &[Axis], taken: &mut Taken) -> Arm {
     let name = t.text("name");
@@ -19,14 +24,16 @@ pub(super) fn arm(t: &Table, axes: &[Axis], taken: &mut Taken) -> Arm {
                 t.complain(key, format!("no axis {axis:?}"), format!("one of {}", known.join(", ")));
             }
             Some(index) => {
-                if let Some((_, other)) = taken.0.iter().find(|(axis, _)| *axis == index) {
+                if taken.bases.contains(&Some(index)) {
+                    t.complain(key, format!("{axis:?}, the slewing base"), "an axis that no base is on");
+                } else if let Some((_, other)) = taken.axes.iter().find(|(axis, _)| *axis == index) {
                     t.complain(
                         key,
                         format!("{axis:?}, which arm {other:?} has already"),
                         "each axis in one place of one arm",
                     );
                 }
-                taken.0.push((index, name.clone()));
+                taken.axes.push((index, name.clone()));
             }
         }
         index
@@ -37,6 +44,13 @@ pub(super) fn arm(t: &Table, axes: &[Axis], taken: &mut Taken) -> Arm {
     let grip = t.optional("grip").and_then(|key| claim(key, &t.text(key)));
     if t.clean() && !(1..=JOINTS_MAX).contains(&names.len()) {
         t.complain("axes", format!("{} axes", names.len()), format!("1 to {JOINTS_MAX}"));
+    }
+
+    let on = t.optional("on").and_then(|key| base(t, key, axes, taken));
+    taken.bases.push(on);
+    if taken.bases[0] != on {
+        let wanted = "all arms on the same slewing base, or none of them";
+        t.complain("on", "another base than that of the arm before", wanted);
     }
 
     let pitch = t.text("pitch_joint");
@@ -68,6 +82,7 @@ pub(super) fn arm(t: &Table, axes: &[Axis], taken: &mut Taken) -> Arm {
 
     Arm {
         base: t.vector3("base_mm", MM),
+        on,
         axes: indices,
         grip,
         pitch_joint: pitch_joint.unwrap_or(0),
@@ -78,4 +93,21 @@ pub(super) fn arm(t: &Table, axes: &[Axis], taken: &mut Taken) -> Arm {
         levers,
         name,
     }
+}
+
+/// The axis of the slewing base that carries an arm.
+fn base(t: &Table, key: &'static str, axes: &[Axis], taken: &Taken) -> Option<usize> {
+    let name = t.text(key);
+    let index = axes.iter().position(|axis| axis.name == name);
+    let arm = index.and_then(|index| taken.axes.iter().find(|(axis, _)| *axis == index));
+    if let Some((_, arm)) = arm {
+        t.complain(
+            key,
+            format!("{name:?}, an axis of arm {arm:?}"),
+            "an axis that is in no arm",
+        );
+    } else if index.is_none() && !name.is_empty() {
+        t.complain(key, format!("no axis {name:?}"), "the axis of a slewing base");
+    }
+    index
 }

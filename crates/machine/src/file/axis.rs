@@ -1,27 +1,24 @@
-//! `[[axis]]`, the valve kinds that axes name, and the `[watch]` that they share.
+//! `[[axis]]`, and the `[watch]` that all axes share.
 //!
 //! Where the actuator is a motor its stroke is an angle, so the keys that give a stroke end in `_deg` instead of `_mm`.
 
 use std::collections::BTreeMap;
-use std::f64::consts::PI;
 use std::ops::RangeInclusive;
 
 use bellcrank_core::machine::LEVERS_MAX;
 
-use super::{BAR, LPM, MM, MS, SHARE, Table, checks};
+use super::{MM, MS, SHARE, Table, checks, hydraulics};
 use crate::description::{
-    Actuator, ActuatorKind, Axis, Channel, Circuit, Drive, Joint, JointAxis, Linkage, Sensor, Valve, Watch,
+    Actuator, Answer, Axis, Channel, Circuit, Drive, Feed, Joint, JointAxis, Linkage, Notches, Sensor, Valve, Watch,
 };
-
-/// Leakage, friction and dead volume, in the unit of the key.
-const LEAK: RangeInclusive<f64> = 0.0..=100.0;
-const FRICTION: RangeInclusive<f64> = 0.0..=1e6;
-const DEAD_L: RangeInclusive<f64> = 0.001..=100.0;
 
 /// What the rest of the file has to do with an axis.
 #[derive(Debug)]
 pub(super) struct Setting<'a> {
     pub(super) valves: &'a [(String, Valve)],
+    /// Greatest pressure of any supply, Pa.
+    pub(super) pressure: f64,
+    pub(super) second_supply: bool,
     pub(super) watch: &'a BTreeMap<&'static str, f64>,
     /// s
     pub(super) stop_budget: f64,
@@ -55,6 +52,10 @@ pub(super) fn axis(t: &Table, setting: &Setting) -> Axis {
         joint: t.table("joint", joint),
         actuator: actuator(t, stroke),
         valve: valve_of(t, setting.valves),
+        holding: t
+            .optional("holding")
+            .map(|key| t.table(key, |t| hydraulics::holding(t, setting.pressure))),
+        feed: feed(t, setting.second_supply),
         sensor: t.table("sensor", |t| sensor(t, stroke)),
         channel: t.table("channel", channel),
         drive: t.table("drive", |t| drive(t, stroke, setting.stop_budget)),
@@ -134,101 +135,30 @@ fn linkage(t: &Table) -> Linkage {
 
 fn actuator(t: &Table, stroke: Stroke) -> Actuator {
     match stroke {
-        Stroke::Length => t.table("cylinder", cylinder),
+        Stroke::Length => t.table("cylinder", hydraulics::cylinder),
         Stroke::Angle => {
             if t.optional("cylinder").is_some() {
                 t.complain("cylinder", "a cylinder and a motor", "one of them");
             }
-            t.table("motor", motor)
+            t.table("motor", hydraulics::motor)
         }
     }
 }
 
-/// `cylinder`: a double-acting cylinder with one rod. The keys are those of an axis in a machine file.
-pub fn cylinder(t: &Table) -> Actuator {
-    let (bore, rod) = (t.number("bore_mm", 5.0..=500.0), t.number("rod_mm", 2.0..=400.0));
-    if rod >= bore {
-        t.wrong("rod_mm", format!("less than bore_mm ({})", t.words("bore_mm")));
+/// `supply`: 1 or 2.
+fn feed(t: &Table, second: bool) -> Feed {
+    match t.optional("supply").map(|key| t.whole(key, 1..=2_u8)) {
+        Some(2) if second => Feed::Second,
+        Some(2) => {
+            t.complain(
+                "supply",
+                "2, and there is no [second_supply]",
+                "1, or a [second_supply]",
+            );
+            Feed::First
+        }
+        _ => Feed::First,
     }
-    let dead = t.pair("dead_l", DEAD_L);
-    let travel = t.number("stroke_mm", 1.0..=10_000.0);
-    Actuator {
-        kind: ActuatorKind::Cylinder { bore, rod },
-        area_a: PI / 4.0 * bore * bore,
-        area_b: PI / 4.0 * (bore * bore - rod * rod),
-        travel,
-        dead_a: dead.0,
-        dead_b: dead.1,
-        leak: t.number("leak_cm3_s_bar", LEAK),
-        viscous: t.number("viscous_ns_m", FRICTION),
-        coulomb: t.number("coulomb_n", FRICTION),
-        coulomb_speed: t
-            .optional("coulomb_at_mm_s")
-            .map_or(0.005, |key| t.number(key, 0.1..=100.0)),
-        cushion: cushion(t, "cushion_mm", 0.0..=500.0, travel),
-    }
-}
-
-fn motor(t: &Table) -> Actuator {
-    let displacement = t.number("displacement_cm3", 1.0..=1e6);
-    let dead = t.pair("dead_l", DEAD_L);
-    let travel = t.number("stroke_deg", 1.0..=720.0);
-    Actuator {
-        kind: ActuatorKind::Motor { displacement },
-        area_a: displacement / (2.0 * PI),
-        area_b: displacement / (2.0 * PI),
-        travel,
-        dead_a: dead.0,
-        dead_b: dead.1,
-        leak: t.number("leak_cm3_s_bar", LEAK),
-        viscous: t.number("viscous_nms_rad", FRICTION),
-        coulomb: t.number("coulomb_nm", FRICTION),
-        coulomb_speed: t
-            .optional("coulomb_at_deg_s")
-            .map_or(0.5_f64.to_radians(), |key| t.number(key, 0.01..=10.0)),
-        cushion: cushion(t, "cushion_deg", 0.0..=90.0, travel),
-    }
-}
-
-fn cushion(t: &Table, key: &'static str, range: RangeInclusive<f64>, travel: f64) -> f64 {
-    let cushion = t.number(key, range);
-    if 2.0 * cushion > travel {
-        t.wrong(key, "at most half of the stroke: there is one at each end");
-    }
-    cushion
-}
-
-/// `[valve.NAME]`: a valve section. `pressure` is that of the supply, Pa, against which its port reliefs are checked.
-pub fn valve(t: &Table, pressure: f64) -> Valve {
-    let valve = Valve {
-        rated_flow: t.number("rated_lpm", LPM),
-        rated_drop: t.number("rated_drop_bar", 0.5..=350.0),
-        blend: t.number("blend_bar", 0.001..=10.0),
-        overlap_out: t.number("overlap_out", 0.0..=0.5),
-        overlap_in: t.number("overlap_in", 0.0..=0.5),
-        spool_hz: t.number("spool_hz", 1.0..=500.0),
-        spool_zeta: t.number("spool_zeta", 0.1..=5.0),
-        check_flow: t.number("check_lpm", LPM),
-        check_drop: t.number("check_drop_bar", 0.1..=50.0),
-        port_relief: t.optional("port_relief_bar").map(|key| t.number(key, BAR)),
-        load_check: t.flag("load_check"),
-    };
-    if valve.blend >= valve.rated_drop {
-        t.wrong(
-            "blend_bar",
-            format!("less than rated_drop_bar ({})", t.words("rated_drop_bar")),
-        );
-    }
-    if let Some(relief) = valve.port_relief
-        && relief <= pressure
-    {
-        let wanted = format!(
-            "more than supply.pressure_bar ({:.0}), or it opens in normal work",
-            pressure / 1e5
-        );
-        t.wrong("port_relief_bar", wanted);
-    }
-    valve
 }
 
 fn valve_of(t: &Table, valves: &[(String, Valve)]) -> Valve {
@@ -250,8 +180,10 @@ fn valve_of(t: &Table, valves: &[(String, Valve)]) -> Valve {
         blend: f64::NAN,
         overlap_out: f64::NAN,
         overlap_in: f64::NAN,
+        notches: Notches::default(),
         spool_hz: f64::NAN,
         spool_zeta: f64::NAN,
+        answer: Answer::default(),
         check_flow: f64::NAN,
         check_drop: f64::NAN,
         port_relief: None,

@@ -8,11 +8,22 @@
 //! | `joint.centre_mm` | half of `link_mm` |
 //! | `channel.reversed` | false |
 //! | `cylinder.coulomb_at_mm_s`, `motor.coulomb_at_deg_s` | 5 mm/s, 0.5 deg/s: it only rounds the corner of simulated friction |
+//! | `breakaway_n`, `breakaway_nm` | the Coulomb friction: nothing sticks |
+//! | `breakaway_at_mm_s`, `breakaway_at_deg_s` | 10 mm/s, 1 deg/s |
+//! | `swell_cm3_bar` | hoses do not swell |
+//! | `land_share`, `progression`, `land_leak_cm3_s_bar` | four equal, straight, tight lands |
+//! | `slew_per_s`, `hysteresis_percent`, `stiction_percent`, `delay_ms` | the spool's own dynamics alone |
+//! | `supply.control`, `supply.leak_cm3_s_bar` | pressure control; a tight pump |
+//! | `axis.supply` | 1: the first |
+//! | `oil.air_percent` | textbook oil: constant modulus and density |
+//! | `oil.grade_vg`, `at_100_c_mm2_s`, `working_c` | 46, 6.8 mm²/s, 50 °C |
+//! | `[engine]` | something that never slows down |
 //! | a key of an axis' `watch` | that of the machine's `[watch]` |
 
 mod arm;
 mod axis;
 mod checks;
+mod hydraulics;
 
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
@@ -20,10 +31,10 @@ use std::path::Path;
 
 use bellcrank_core::machine::{ARMS_MAX, AXES_MAX, ZONES_MAX};
 
-pub use axis::{cylinder, valve};
+pub use hydraulics::{cylinder, holding, oil, valve};
 
 use crate::builtin::BUILTIN;
-use crate::description::{Description, Oil, Station, Stations, Supply, Timing, Valve, Zone};
+use crate::description::{Description, Station, Stations, Timing, Valve, Zone};
 use crate::document::{self, Complaints, DocumentError, Table};
 use axis::Setting;
 
@@ -62,9 +73,10 @@ pub fn read(file: &str, text: &str) -> Result<Description, Complaints> {
 
 fn machine(t: &Table) -> Description {
     let timing = t.table("timing", timing);
-    let supply = t.table("supply", supply);
-    let valves: Vec<(String, Valve)> =
-        t.named_tables("valve", |name, t| (name.to_owned(), axis::valve(t, supply.pressure)));
+    let supply = t.table("supply", hydraulics::supply);
+    let second_supply = t.optional("second_supply").map(|key| t.table(key, hydraulics::supply));
+    let pressure = second_supply.iter().fold(supply.pressure, |p, s| p.max(s.pressure));
+    let valves: Vec<(String, Valve)> = t.named_tables("valve", |name, t| (name.to_owned(), valve(t, pressure)));
     let watch = t
         .optional("watch")
         .map_or_else(BTreeMap::new, |key| t.table(key, axis::machine_watch));
@@ -72,6 +84,8 @@ fn machine(t: &Table) -> Description {
     let mut names = Names::default();
     let setting = Setting {
         valves: &valves,
+        pressure,
+        second_supply: second_supply.is_some(),
         watch: &watch,
         stop_budget: timing.stop_budget,
     };
@@ -104,7 +118,9 @@ fn machine(t: &Table) -> Description {
         name: t.text("name"),
         stations: t.table("station", |t| stations(t, timing.tick)),
         timing,
+        engine: t.optional("engine").map(|key| t.table(key, hydraulics::engine)),
         supply,
+        second_supply,
         oil: t.table("oil", oil),
         axes,
         arms,
@@ -187,51 +203,6 @@ fn stations(t: &Table, tick: f64) -> Stations {
     Stations {
         seat: t.table("seat", station),
         remote: t.optional("remote").map(|key| t.table(key, station)),
-    }
-}
-
-fn supply(t: &Table) -> Supply {
-    let supply = Supply {
-        flow: t.number("pump_lpm", LPM),
-        pressure: t.number("pressure_bar", BAR),
-        control_band: t.number("control_band_bar", BAR),
-        response: t.number("response_ms", MS),
-        relief: t.number("relief_bar", BAR),
-        relief_band: t.number("relief_band_bar", BAR),
-        dump_flow: t.number("dump_lpm", LPM),
-        dump_drop: t.number("dump_drop_bar", 0.1..=100.0),
-        dump_time: t.number("dump_ms", MS),
-        tank: t.number("tank_bar", 0.0..=20.0),
-        volume: t.number("volume_l", 0.01..=1000.0),
-    };
-    let pressure = t.words("pressure_bar");
-    if supply.relief <= supply.pressure {
-        t.wrong(
-            "relief_bar",
-            format!("more than pressure_bar ({pressure}), or the relief valve never rests"),
-        );
-    }
-    if supply.control_band >= supply.pressure {
-        t.wrong("control_band_bar", format!("less than pressure_bar ({pressure})"));
-    }
-    if supply.tank >= supply.pressure {
-        t.wrong("tank_bar", format!("less than pressure_bar ({pressure})"));
-    }
-    if supply.dump_flow < supply.flow {
-        let pump = t.words("pump_lpm");
-        t.wrong(
-            "dump_lpm",
-            format!("at least pump_lpm ({pump}): open, it takes the whole pump flow to tank"),
-        );
-    }
-    supply
-}
-
-/// `oil`: its constants.
-pub fn oil(t: &Table) -> Oil {
-    Oil {
-        density: t.number("density_kg_m3", 600.0..=1300.0),
-        bulk_modulus: t.number("bulk_modulus_mpa", 50.0..=3000.0),
     }
 }
 

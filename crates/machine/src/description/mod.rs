@@ -8,7 +8,13 @@
 //! Frames: right-handed, x forward, y left, z up. At joint angle zero all frames are parallel to the machine frame.
 //! A positive angle turns by the right-hand rule, so about y a positive angle lowers a link that points along +x.
 
+mod hydraulics;
+
 use nalgebra::Vector3;
+
+pub use hydraulics::{
+    Actuator, ActuatorKind, Answer, Engine, Holding, HoldingKind, Notches, Oil, PumpControl, Supply, Valve,
+};
 
 /// A whole machine.
 #[derive(Debug, Clone, PartialEq)]
@@ -19,8 +25,12 @@ pub struct Description {
     pub timing: Timing,
     /// Hand-control stations. The seat is always there; `remote` only where the machine has a radio link.
     pub stations: Stations,
+    /// What turns the pumps. None: something that never slows down.
+    pub engine: Option<Engine>,
     /// Pump, relief and dump valve.
     pub supply: Supply,
+    /// A second pump with a circuit of its own.
+    pub second_supply: Option<Supply>,
     /// The oil.
     pub oil: Oil,
     /// All axes, in the order in which the controller's channels are numbered.
@@ -29,6 +39,21 @@ pub struct Description {
     pub arms: Vec<Arm>,
     /// Volumes that no arm part may enter.
     pub zones: Vec<Zone>,
+}
+
+impl Description {
+    /// The supplies that there are: one or two.
+    pub fn supplies(&self) -> impl Iterator<Item = &Supply> {
+        std::iter::once(&self.supply).chain(&self.second_supply)
+    }
+
+    /// The supply that feeds an axis.
+    pub fn supply_of(&self, axis: &Axis) -> &Supply {
+        match (axis.feed, &self.second_supply) {
+            (Feed::Second, Some(second)) => second,
+            _ => &self.supply,
+        }
+    }
 }
 
 /// Times that the core keeps, s.
@@ -68,42 +93,6 @@ pub struct Station {
     pub dead_zone: f64,
 }
 
-/// One supply shared by all axes: a pump with a pressure control, a main relief valve and a dump valve to tank.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Supply {
-    /// Greatest flow of the pump, m³/s.
-    pub flow: f64,
-    /// Pressure at which the pump's control brings the flow to zero, Pa.
-    pub pressure: f64,
-    /// Band below `pressure` over which the control takes the flow from full to zero, Pa.
-    pub control_band: f64,
-    /// First-order time of the pump's control, s.
-    pub response: f64,
-    /// Main relief valve: cracking pressure, Pa.
-    pub relief: f64,
-    /// Main relief valve: pressure above cracking at which it passes the whole pump flow, Pa.
-    pub relief_band: f64,
-    /// Dump valve: flow to tank at `dump_drop` when open, m³/s. It is open without current.
-    pub dump_flow: f64,
-    /// Dump valve: pressure drop of `dump_flow`, Pa.
-    pub dump_drop: f64,
-    /// Dump valve: time from loss of current to fully open (and back), s.
-    pub dump_time: f64,
-    /// Tank (return line) pressure, gauge, Pa.
-    pub tank: f64,
-    /// Oil volume of the manifold and pressure hoses, m³.
-    pub volume: f64,
-}
-
-/// The oil, as constants (temperature and entrained air come with a later plant).
-#[derive(Debug, Clone, PartialEq)]
-pub struct Oil {
-    /// Density, kg/m³.
-    pub density: f64,
-    /// Effective bulk modulus, Pa.
-    pub bulk_modulus: f64,
-}
-
 /// One driven joint with its linkage, actuator, valve section, sensor, output channel and what the core believes of it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Axis {
@@ -117,6 +106,10 @@ pub struct Axis {
     pub actuator: Actuator,
     /// The valve section, as it is.
     pub valve: Valve,
+    /// A load-holding valve between the section and the actuator.
+    pub holding: Option<Holding>,
+    /// The supply that feeds the section.
+    pub feed: Feed,
     /// The length or angle sensor.
     pub sensor: Sensor,
     /// The PWM channel that commands the valve.
@@ -127,6 +120,16 @@ pub struct Axis {
     pub watch: Watch,
     /// Number of the lever that moves this axis in joint mode.
     pub lever: Option<usize>,
+}
+
+/// Which of the supplies feeds an axis.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Feed {
+    /// [`Description::supply`].
+    #[default]
+    First,
+    /// [`Description::second_supply`].
+    Second,
 }
 
 /// Direction of a joint's axis in its own frame.
@@ -206,78 +209,6 @@ pub enum Circuit {
     Crossed,
 }
 
-/// The cylinder or motor. Lengths are of stroke: metres for a cylinder, radians for a motor on the joint; an area is then
-/// volume per stroke: m² for a cylinder, m³/rad for a motor.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Actuator {
-    /// Cylinder or motor, as the file gave it.
-    pub kind: ActuatorKind,
-    /// Area of the chamber that extends it (bore side).
-    pub area_a: f64,
-    /// Area of the chamber that retracts it (rod side).
-    pub area_b: f64,
-    /// Full stroke.
-    pub travel: f64,
-    /// Oil in hose and ports on the extending side, m³.
-    pub dead_a: f64,
-    /// Oil in hose and ports on the retracting side, m³.
-    pub dead_b: f64,
-    /// Leakage between the chambers, m³/(s Pa).
-    pub leak: f64,
-    /// Viscous friction, N s/m (N m s/rad).
-    pub viscous: f64,
-    /// Coulomb friction, N (N m).
-    pub coulomb: f64,
-    /// Speed at which Coulomb friction has nearly its full value: `coulomb * tanh(v / coulomb_speed)`.
-    pub coulomb_speed: f64,
-    /// Length of the end cushion at each end of the stroke.
-    pub cushion: f64,
-}
-
-/// The sizes an actuator was given by.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum ActuatorKind {
-    /// Double-acting cylinder with one rod.
-    Cylinder {
-        /// Bore, m.
-        bore: f64,
-        /// Rod, m.
-        rod: f64,
-    },
-    /// Hydraulic motor (with any gear) on the joint.
-    Motor {
-        /// Displacement per revolution of the joint, m³.
-        displacement: f64,
-    },
-}
-
-/// A closed-centre 4/3 proportional valve section with its port valves.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Valve {
-    /// Flow over one land, fully open, at `rated_drop`, m³/s.
-    pub rated_flow: f64,
-    /// The pressure drop over one land that belongs to `rated_flow`, Pa.
-    pub rated_drop: f64,
-    /// Below this drop the square root of the orifice law becomes a cubic (laminar start), Pa.
-    pub blend: f64,
-    /// Spool travel, share of full travel, before the extending lands open.
-    pub overlap_out: f64,
-    /// The same before the retracting lands open.
-    pub overlap_in: f64,
-    /// Natural frequency of the spool with its pilot, Hz.
-    pub spool_hz: f64,
-    /// Damping ratio of the spool.
-    pub spool_zeta: f64,
-    /// Anti-cavitation check valves from tank to each port: flow at `check_drop`, m³/s.
-    pub check_flow: f64,
-    /// Drop of `check_flow`, Pa.
-    pub check_drop: f64,
-    /// Port relief valves: cracking pressure, Pa. None where the section has none.
-    pub port_relief: Option<f64>,
-    /// A check valve in the section's feed keeps oil from flowing back from a port into the pressure line.
-    pub load_check: bool,
-}
-
 /// A length or angle sensor on an analogue input.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sensor {
@@ -351,8 +282,10 @@ pub struct Watch {
 pub struct Arm {
     /// Unique name.
     pub name: String,
-    /// Where its first joint sits in the machine frame, m.
+    /// Where its first joint sits in the machine frame, m. On a slewing base: in that base's frame.
     pub base: Vector3<f64>,
+    /// The axis of the slewing base that carries it, if one does. Seat and zones are then on that base too.
+    pub on: Option<usize>,
     /// Its joints from base to tip: indices into [`Description::axes`].
     pub axes: Vec<usize>,
     /// An axis carried at the tip that does not move the tip itself (a grip).
