@@ -8,7 +8,7 @@
 //! Frames: right-handed, x forward, y left, z up. At joint angle zero all frames are parallel to the machine frame.
 //! A positive angle turns by the right-hand rule, so about y a positive angle lowers a link that points along +x.
 
-use nalgebra::Vector3;
+use nalgebra::{Vector2, Vector3};
 
 /// A whole machine.
 #[derive(Debug, Clone, PartialEq)]
@@ -23,6 +23,8 @@ pub struct Description {
     pub supply: Supply,
     /// The oil.
     pub oil: Oil,
+    /// What the arms stand on. None where the file does not say: tipping is then not looked at.
+    pub carrier: Option<Carrier>,
     /// All axes, in the order in which the controller's channels are numbered.
     pub axes: Vec<Axis>,
     /// The arms that the axes make up.
@@ -102,6 +104,17 @@ pub struct Oil {
     pub density: f64,
     /// Effective bulk modulus, Pa.
     pub bulk_modulus: f64,
+}
+
+/// All that no joint moves, on the ground.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Carrier {
+    /// Mass with everything and everybody on it, the arms' links left out, kg.
+    pub mass: f64,
+    /// Centre of mass in the machine frame, m.
+    pub centre: Vector3<f64>,
+    /// Corners of the convex polygon that touches the ground (tracks, wheels, feet), seen from above, counter-clockwise, m.
+    pub support: Vec<Vector2<f64>>,
 }
 
 /// One driven joint with its linkage, actuator, valve section, sensor, output channel and what the core believes of it.

@@ -9,9 +9,11 @@
 //! | `channel.reversed` | false |
 //! | `cylinder.coulomb_at_mm_s`, `motor.coulomb_at_deg_s` | 5 mm/s, 0.5 deg/s: it only rounds the corner of simulated friction |
 //! | a key of an axis' `watch` | that of the machine's `[watch]` |
+//! | `[carrier]` | nobody can tell when the machine tips: the lift chart is then limited by pressure alone, and says so |
 
 mod arm;
 mod axis;
+mod carrier;
 mod checks;
 
 use std::collections::BTreeMap;
@@ -106,6 +108,7 @@ fn machine(t: &Table) -> Description {
         timing,
         supply,
         oil: t.table("oil", oil),
+        carrier: t.optional("carrier").map(|key| t.table(key, carrier::carrier)),
         axes,
         arms,
         zones,
