@@ -276,7 +276,7 @@ fn reach_text(arm: &ArmSurvey) -> String {
 }
 
 fn lift_text(survey: &Survey, arm: &ArmSurvey) -> String {
-    let Some(lift) = &arm.lift else {
+    let Some(chart) = &arm.lift else {
         return format!(
             "Arm {:?} has no lift chart: one joint alone moves its tip in reach and height\n\n",
             arm.arm
@@ -284,8 +284,8 @@ fn lift_text(survey: &Survey, arm: &ArmSurvey) -> String {
     };
     let metres = |mm: &f64| decimals(mm / 1e3, 2);
     let mut heading = vec!["m".to_owned()];
-    heading.extend(lift.reach_mm.iter().map(metres));
-    let rows = lift.height_mm.iter().zip(&lift.cells).map(|(height, cells)| {
+    heading.extend(chart.reach_mm.iter().map(metres));
+    let rows = chart.height_mm.iter().zip(&chart.cells).map(|(height, cells)| {
         let mut row = vec![metres(height)];
         row.extend(
             cells
@@ -295,12 +295,17 @@ fn lift_text(survey: &Survey, arm: &ArmSurvey) -> String {
         row
     });
     let chart = table(heading.iter().map(String::as_str), rows);
+    let [pressure, tipping] = [lift::PRESSURE_SHARE, lift::TIPPING_SHARE].map(|share| decimals(100.0 * share, 0));
     let told = if survey.tipping_known {
-        "Calculated, no rating: the lesser of 87 % of what the pressure holds and (t) 75 % of what tips the\n\
-         machine, in the best pose for each place and the worst direction of the slew\n"
+        format!(
+            "Calculated, no rating: the lesser of {pressure} % of what the pressure holds and (t) {tipping} % of what tips the\n\
+             machine, in the best pose for each place and the worst direction of the slew\n"
+        )
     } else {
-        "Calculated, no rating: 87 % of what the pressure holds, in the best pose for each place. Limited by\n\
-         pressure alone: the machine file has no [carrier], so nobody knows when the machine tips\n"
+        format!(
+            "Calculated, no rating: {pressure} % of what the pressure holds, in the best pose for each place. Limited by\n\
+             pressure alone: the machine file has no [carrier], so nobody knows when the machine tips\n"
+        )
     };
     let lead = format!(
         "Arm {:?}, lift chart: kg at the tip over reach from its first joint's axis (across) and height",

@@ -202,13 +202,13 @@ impl<'m> Picture<'m> {
                 format!(
                     "Load at the tip, kg: the lesser of {pressure} and {tipping} of what tips the machine on level ground"
                 ),
-                "(the fractions of ISO 10567), in the best pose for each place and the worst direction of the slew."
+                "(the fractions of ISO 10567), at the middle of each square, in the best pose and the worst direction of the slew."
                     .to_owned(),
             ]
         } else {
             [
                 format!(
-                    "Load at the tip, kg: {pressure} (the fraction of ISO 10567), in the best pose for each place."
+                    "Load at the tip, kg: {pressure} (the fraction of ISO 10567), at the middle of each square, in the best pose."
                 ),
                 "Tipping is not looked at: the machine file has no [carrier]. It may well come first.".to_owned(),
             ]
