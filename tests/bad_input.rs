@@ -94,7 +94,17 @@ fn check_rig(piece: &str, replacement: &str, says: &[&str]) {
 
 #[test]
 fn machine_files() {
-    check_machine("mass_kg", "colour = 1, mass_kg", &["colour", "unknown key"]);
+    check_machine("mass_kg = 120", "colour = 1, mass_kg = 120", &["colour", "unknown key"]);
+    check_machine(
+        "mass_kg = 1500",
+        "mass_kg = 0",
+        &["carrier / mass_kg: found 0", "a number from 1 to 1000000"],
+    );
+    check_machine(
+        "[850, 650], [-850, 650]]",
+        "[-850, 650], [850, 650]]",
+        &["carrier / support_mm: found corner 4", "convex polygon"],
+    );
     check_machine(
         "bore_mm = 80",
         "bore = 80",

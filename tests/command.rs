@@ -368,7 +368,15 @@ fn a_survey_counts_what_can_be_counted_by_hand() {
     assert!(number(&arm["furthest"]["from_base_mm"]) > number(&arm["nearest"]["from_base_mm"]));
     assert!(number(&arm["highest"]["tip_mm"][2]) > number(&arm["lowest"]["tip_mm"][2]));
     assert!(number(&boom["holding_payload"]["bar"]) > number(&boom["holding"]["bar"]));
-    assert!(number(&boom["natural_payload_hz"]) < number(&boom["natural_hz"]));
+    let (bare, payload) = (&boom["natural"], &boom["natural_payload"]);
+    assert!(number(&payload["mid_hz"]) < number(&bare["mid_hz"]));
+    assert!(number(&bare["least_hz"]) <= number(&bare["mid_hz"]));
+    let pictures = survey["lift_picture_files"].as_array().expect("a list");
+    let picture = fs::read_to_string(folder.path().join(pictures[0].as_str().expect("a path"))).expect("written");
+    assert!(
+        pictures.len() == 1 && picture.contains("Calculated, not rated"),
+        "{pictures:?}"
+    );
 }
 
 #[test]

@@ -13,4 +13,5 @@ mod linkage;
 mod plant;
 mod rehearsals;
 mod sense;
+mod survey;
 mod tidy;

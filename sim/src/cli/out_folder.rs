@@ -59,6 +59,19 @@ impl OutFolder {
     }
 }
 
+/// A name of a machine, arm or scenario as the name of a file.
+pub fn file_stem(name: &str) -> String {
+    name.chars()
+        .map(|c| {
+            if c.is_alphanumeric() {
+                c.to_ascii_lowercase()
+            } else {
+                '-'
+            }
+        })
+        .collect()
+}
+
 /// The name of a file while it is being written: hidden, and this process's own.
 fn part_of(name: &str) -> String {
     format!(".{name}.{}.part", std::process::id())

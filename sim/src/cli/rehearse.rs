@@ -4,7 +4,7 @@ use clap::builder::NonEmptyStringValueParser;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::{Console, Verdict};
+use super::{Console, Verdict, file_stem};
 use crate::findings::{Findings, judge};
 use crate::report::{self, Rehearsed};
 use crate::run;
@@ -86,19 +86,6 @@ impl Args {
         console.caution();
         Ok(verdict)
     }
-}
-
-/// A scenario's name as the name of a file.
-fn file_stem(name: &str) -> String {
-    name.chars()
-        .map(|c| {
-            if c.is_alphanumeric() {
-                c.to_ascii_lowercase()
-            } else {
-                '-'
-            }
-        })
-        .collect()
 }
 
 fn event_rows(trace: &Trace, axis_name: impl Fn(usize) -> String) -> Vec<EventRow> {

@@ -6,10 +6,10 @@ use schemars::{Schema, schema_for};
 
 use super::main_job::MainReport;
 use super::rehearse::RehearseReport;
+use super::survey::SurveyReport;
 use super::{Console, Verdict};
 use crate::bench_rig::RigReport;
 use crate::pose::PoseReport;
-use crate::survey::Survey;
 
 /// The name of a command, and the schema of its output.
 type Output = (&'static str, fn() -> Schema);
@@ -17,7 +17,7 @@ type Output = (&'static str, fn() -> Schema);
 /// Every output that has a schema, by the name of its command; `main` is what comes without a command.
 const OUTPUTS: [Output; 5] = [
     ("main", || schema_for!(MainReport)),
-    ("survey", || schema_for!(Survey)),
+    ("survey", || schema_for!(SurveyReport)),
     ("pose", || schema_for!(PoseReport)),
     ("rehearse", || schema_for!(RehearseReport)),
     ("rig", || schema_for!(RigReport)),

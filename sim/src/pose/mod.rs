@@ -233,7 +233,7 @@ impl<'m> ArmModel<'m> {
             let ratio = geometry.ratio(angle).map_err(|why| unclosed(axis, found(), why))?;
             let actuator = &axis.actuator;
             let areas = [actuator.area_a, actuator.area_b];
-            let hold = statics::hold(torque[index], ratio, areas, self.machine.supply.tank);
+            let hold = statics::hold(torque[index], ratio, areas, self.machine.supply_of(axis).tank);
             axes.push(AxisPose {
                 axis: axis.name.clone(),
                 angle_deg: angle.to_degrees(),

@@ -175,6 +175,7 @@ fn machine() -> d::Description {
             volume: 1e-3,
         },
         oil: d::Oil::textbook(870.0, 1.2e9),
+        carrier: None,
         axes: ["left", "right"].iter().flat_map(|side| axes(side)).collect(),
         arms: vec![arm("left", 0.5, 0), arm("right", -0.5, 3)],
         zones: vec![d::Zone {

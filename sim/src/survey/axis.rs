@@ -1,16 +1,17 @@
 //! What is found out about each axis: along its own range, and over the grid of the arm it belongs to.
 
-use bellcrank_machine::description::{Actuator, ActuatorKind, Axis, Description, Oil};
+use bellcrank_machine::description::{Actuator, ActuatorKind, Axis, Description};
 use bellcrank_machine::geometry::Geometry;
 
 use super::grid::Chain;
-use super::report::{ActuatorSurvey, AxisSurvey, EachWay, Holding};
-use crate::plant::chambers::Chambers;
-use crate::plant::oil::Law;
+use super::oil;
+use super::report::{ActuatorSurvey, AxisSurvey, EachWay, Holding, Natural};
 use crate::plant::{Bodies, PerJoint, Pose, statics};
 
 /// Poses along a joint's own range.
 const SAMPLES: u32 = 200;
+/// A holding pressure this little above the tank's is no load, bar.
+const NO_LOAD: f64 = 1.0;
 
 /// What has been seen so far.
 pub(super) struct Found<'m> {
@@ -28,9 +29,10 @@ struct Seen {
     holding_payload: Option<Holding>,
     /// Way of the tip for each stroke, m/m (m/rad for a motor).
     tip_per_stroke: Option<f64>,
-    /// Least natural frequency, Hz.
-    hz: Option<f64>,
-    hz_payload: Option<f64>,
+    natural: Option<Natural>,
+    natural_payload: Option<Natural>,
+    /// Whether gravity loads the extending and the retracting chamber in some pose.
+    loaded: [bool; 2],
 }
 
 impl<'m> Found<'m> {
@@ -71,6 +73,10 @@ impl<'m> Found<'m> {
                 torque_payload.map(|torque| holding(torque[index])),
             );
             let seen = &mut self.axes[index];
+            for hold in std::iter::once(&bare).chain(&payload) {
+                let side = usize::from(hold.torque_nm / ratio < 0.0);
+                seen.loaded[side] |= hold.above_tank_bar > NO_LOAD;
+            }
             keep_worst(&mut seen.holding, Some(bare));
             keep_worst(&mut seen.holding_payload, payload);
             if let Some(columns) = &columns
@@ -84,7 +90,7 @@ impl<'m> Found<'m> {
 
     fn holding(&self, index: usize, chain: &Chain, angles: &PerJoint, torque: f64, ratio: f64) -> Holding {
         let actuator = &self.machine.axes[index].actuator;
-        let tank = self.machine.supply.tank;
+        let tank = self.machine.supply_of(&self.machine.axes[index]).tank;
         let hold = statics::hold(torque, ratio, [actuator.area_a, actuator.area_b], tank);
         Holding {
             bar: hold.pressure_a.max(hold.pressure_b) / 1e5,
@@ -94,29 +100,27 @@ impl<'m> Found<'m> {
         }
     }
 
-    /// Finds the greatest inertia that each actuator of a chain feels at mid stroke, and from it the least natural frequency.
+    /// Finds the greatest inertia that each actuator of a chain feels at a stroke, and from it how slowly it swings on the oil.
     pub(super) fn weigh(&mut self, chain: &Chain) {
         for &index in &chain.judged {
             let axis = &self.machine.axes[index];
-            let middle = 0.5 * axis.actuator.travel;
             let geometry = &self.geometry[index];
-            let Ok((angle, ratio)) = geometry
-                .angle(middle)
-                .and_then(|angle| Ok((angle, geometry.ratio(angle)?)))
-            else {
-                continue;
+            let felt = |bodies, stroke| {
+                let angle = geometry.angle(stroke).ok()?;
+                let ratio = geometry.ratio(angle).ok()?;
+                Some(greatest_inertia(chain, bodies, index, angle) / (ratio * ratio))
             };
+            let span = Along::new(axis, geometry).stroke;
+            // At half its supply's pressure: what an actuator at work stands at, more or less.
             let pressure = 0.5 * self.machine.supply_of(axis).pressure;
-            let spring = oil_spring(&axis.actuator, &self.machine.oil, middle, pressure);
-            let hz = |bodies| frequency(spring, greatest_inertia(chain, bodies, index, angle) / (ratio * ratio));
-            let (bare, payload) = (hz(self.bare), self.loaded.map(hz));
-            self.axes[index].hz = bare;
-            self.axes[index].hz_payload = payload.flatten();
+            let natural = |bodies| oil::natural(axis, &self.machine.oil, pressure, span, |stroke| felt(bodies, stroke));
+            let (bare, payload) = (natural(self.bare), self.loaded.map(natural));
+            self.axes[index].natural = bare;
+            self.axes[index].natural_payload = payload.flatten();
         }
     }
 
     pub(super) fn report(self) -> Vec<AxisSurvey> {
-        let supply = self.machine.supply.pressure / 1e5;
         let reports = self
             .machine
             .axes
@@ -130,6 +134,8 @@ impl<'m> Found<'m> {
                 let [(v0, s0), (v1, s1)] = axis.sensor.points;
                 let count = count * ((s1 - s0) / (v1 - v0)).abs();
                 let least_arm = along.arm.0;
+                let holdings = || seen.holding.iter().chain(&seen.holding_payload);
+                let supply = self.machine.supply_of(axis).pressure / 1e5;
                 AxisSurvey {
                     axis: axis.name.clone(),
                     range_deg: [axis.joint.range.0.to_degrees(), axis.joint.range.1.to_degrees()],
@@ -138,15 +144,12 @@ impl<'m> Found<'m> {
                     joint_valve_deg_s: speeds.valve.map(|speed| (speed / least_arm).to_degrees()),
                     count_joint_deg: (count / least_arm).to_degrees(),
                     count_tip_mm: seen.tip_per_stroke.map(|way| count * way * 1e3),
-                    holds: seen
-                        .holding
-                        .iter()
-                        .chain(&seen.holding_payload)
-                        .all(|hold| hold.bar <= supply),
+                    holds: holdings().all(|hold| hold.bar <= supply),
                     holding: seen.holding.clone(),
                     holding_payload: seen.holding_payload.clone(),
-                    natural_hz: seen.hz,
-                    natural_payload_hz: seen.hz_payload,
+                    natural: seen.natural.clone(),
+                    natural_payload: seen.natural_payload.clone(),
+                    lacks_load_holding_valve: needs_load_holding(axis, seen.loaded),
                 }
             });
         reports.collect()
@@ -156,27 +159,16 @@ impl<'m> Found<'m> {
 /// The greatest inertia about a joint at an angle, whatever the other joints of its chain do, kg m².
 fn greatest_inertia(chain: &Chain, bodies: &Bodies, joint: usize, angle: f64) -> f64 {
     let mut greatest: f64 = 0.0;
-    chain.each_coarse((joint, angle), bodies, |_, pose| {
+    chain.each_coarse(&[(joint, angle)], bodies, |_, pose| {
         greatest = greatest.max(bodies.mass_matrix(pose).get(bodies.tree(), joint, joint));
     });
     greatest
 }
 
-/// Natural frequency, Hz. None where nothing moves: a slender bar that turns about itself weighs nothing to its actuator.
-fn frequency(spring: f64, mass: f64) -> Option<f64> {
-    (mass > 0.0).then(|| (spring / mass).sqrt() / std::f64::consts::TAU)
-}
-
-/// Stiffness of the trapped oil at a stroke and pressure, N/m (N m/rad for a motor).
-fn oil_spring(actuator: &Actuator, oil: &Oil, stroke: f64, pressure: f64) -> f64 {
-    let (chambers, squeezed) = (Chambers::new(actuator), [Law::new(oil).at(pressure); 2]);
-    let rise = chambers.stiffness(stroke, [pressure; 2], squeezed);
-    chambers
-        .areas()
-        .iter()
-        .zip(rise)
-        .map(|(area, rise)| area * area * rise)
-        .sum()
+/// Whether an axis lacks a load-holding valve on a side that gravity loads.
+fn needs_load_holding(axis: &Axis, loaded: [bool; 2]) -> bool {
+    let on = axis.holding.as_ref().map_or([false; 2], |holding| holding.on);
+    (0..2).any(|side| loaded[side] && !on[side])
 }
 
 fn keep_worst(worst: &mut Option<Holding>, now: Option<Holding>) {
@@ -225,7 +217,7 @@ struct Speeds {
 impl Speeds {
     fn new(axis: &Axis, machine: &Description) -> Speeds {
         let (a, b) = (axis.actuator.area_a, axis.actuator.area_b);
-        let flow = machine.supply.flow;
+        let flow = machine.supply_of(axis).flow;
         let valve = axis.valve.rated_flow / a.max(b);
         Speeds {
             pump: EachWay {
@@ -240,10 +232,21 @@ impl Speeds {
     }
 }
 
+/// Force out and in at a pressure, the other chamber at tank pressure, N (N m for a motor).
+pub(super) fn forces(actuator: &Actuator, pressure: f64, tank: f64) -> EachWay {
+    let (a, b) = (actuator.area_a, actuator.area_b);
+    EachWay {
+        extend: pressure * a - tank * b,
+        retract: pressure * b - tank * a,
+    }
+}
+
 fn actuator(axis: &Axis, machine: &Description, along: &Along, speeds: &Speeds, count: f64) -> ActuatorSurvey {
-    let (a, b) = (axis.actuator.area_a, axis.actuator.area_b);
-    let (supply, tank) = (machine.supply.pressure, machine.supply.tank);
-    let (push, pull) = (supply * a - tank * b, supply * b - tank * a);
+    let supply = machine.supply_of(axis);
+    let EachWay {
+        extend: push,
+        retract: pull,
+    } = forces(&axis.actuator, supply.pressure, supply.tank);
     let mm = |speed: f64| speed * 1e3;
     match axis.actuator.kind {
         ActuatorKind::Cylinder { .. } => ActuatorSurvey::Cylinder {
@@ -261,38 +264,5 @@ fn actuator(axis: &Axis, machine: &Description, along: &Along, speeds: &Speeds, 
             travel_deg: axis.actuator.travel.to_degrees(),
             torque_knm: push / 1e3,
         },
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Natural frequency of 2000 kg on a cylinder of 600 mm without hoses at mid stroke, rad/s; the oil's modulus is 1.4e9 Pa.
-    #[track_caller]
-    fn check(area_a: f64, area_b: f64, expect: f64) {
-        let text = bellcrank_machine::builtin("yard-digger").expect("built in");
-        let digger = bellcrank_machine::read("yard-digger", text).expect("good");
-        let actuator = Actuator {
-            area_a,
-            area_b,
-            travel: 0.6,
-            dead_a: 0.0,
-            dead_b: 0.0,
-            swell: [0.0; 2],
-            ..digger.axes[1].actuator.clone()
-        };
-        let spring = oil_spring(&actuator, &Oil::textbook(870.0, 1.4e9), 0.3, 100e5);
-        let found = (spring / 2000.0).sqrt();
-        assert!((found / expect - 1.0).abs() < 1e-5, "{found} is not {expect}");
-    }
-
-    /// Values of Merritt's formula (chapter 6) and of its form for unequal areas.
-    #[test]
-    fn natural_frequencies_are_the_textbooks() {
-        check(25.635e-4, 25.635e-4, 109.376);
-        let (bore, rod) = (0.080_f64, 0.056_f64);
-        let quarter = std::f64::consts::PI / 4.0;
-        check(quarter * bore * bore, quarter * (bore * bore - rod * rod), 133.080);
     }
 }

@@ -62,9 +62,9 @@ impl<'m> Chain<'m> {
         self.each_of(values, &[], bodies, visit);
     }
 
-    /// Visits the grid of both ends and the middle of each joint's range, with one axis kept at an angle.
-    pub(super) fn each_coarse(&self, kept: (usize, f64), bodies: &Bodies, visit: impl FnMut(&PerJoint, &Pose)) {
-        self.each_of(3, &[kept], bodies, visit);
+    /// Visits the grid of both ends and the middle of each joint's range, with some axes kept at an angle.
+    pub(super) fn each_coarse(&self, kept: &[(usize, f64)], bodies: &Bodies, visit: impl FnMut(&PerJoint, &Pose)) {
+        self.each_of(3, kept, bodies, visit);
     }
 
     fn exponent(&self) -> u32 {
@@ -72,30 +72,34 @@ impl<'m> Chain<'m> {
     }
 
     fn each_of(&self, values: usize, kept: &[(usize, f64)], bodies: &Bodies, mut visit: impl FnMut(&PerJoint, &Pose)) {
+        let is_kept = |joint: &usize| kept.iter().any(|(axis, _)| axis == joint);
+        let free: Vec<usize> = self.joints.iter().copied().filter(|joint| !is_kept(joint)).collect();
+        let mut pose = Pose::default();
+        self.each_value_of(&free, values, |angles| {
+            let mut angles = *angles;
+            for &(axis, angle) in kept {
+                angles[axis] = angle;
+            }
+            bodies.place(&angles, &mut pose);
+            visit(&angles, &pose);
+        });
+    }
+
+    /// Visits all combinations of so many values of some joints over their ranges; every other axis stands in the middle of its own.
+    pub(super) fn each_value_of(&self, joints: &[usize], values: usize, mut visit: impl FnMut(&PerJoint)) {
         let mut angles = [0.0; JOINTS_MAX];
         for (angle, axis) in angles.iter_mut().zip(&self.machine.axes) {
             *angle = f64::midpoint(axis.joint.range.0, axis.joint.range.1);
         }
-        for &(axis, angle) in kept {
-            angles[axis] = angle;
-        }
-        let free: Vec<usize> = self
-            .joints
-            .iter()
-            .copied()
-            .filter(|joint| kept.iter().all(|(axis, _)| axis != joint))
-            .collect();
-        let poses = free.iter().fold(1, |poses, _| poses * values);
-        let mut pose = Pose::default();
-        for number in 0..poses {
+        let combinations = joints.iter().fold(1, |combinations, _| combinations * values);
+        for number in 0..combinations {
             let mut rest = number;
-            for &joint in &free {
+            for &joint in joints {
                 let (low, high) = self.machine.axes[joint].joint.range;
                 angles[joint] = low + (high - low) * (rest % values) as f64 / (values - 1) as f64;
                 rest /= values;
             }
-            bodies.place(&angles, &mut pose);
-            visit(&angles, &pose);
+            visit(&angles);
         }
     }
 }

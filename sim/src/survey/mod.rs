@@ -6,12 +6,13 @@
 //! - Force: pressure times area, the other chamber at tank pressure. Speed: flow over area, at the pump's whole flow, and where the busiest land of the
 //!   valve passes its rated flow.
 //! - Holding pressure: gravity torque over moment arm over area, the other chamber at tank pressure, in the worst pose of the grid.
-//! - Natural frequency of the oil at mid stroke: `w² = E/m (A²/VA + B²/VB)`, m being what the actuator feels: the joint's inertia over the moment arm
-//!   squared, in the pose of the grid where that is greatest. Source: Merritt, *Hydraulic Control Systems* (1967), chapter 6, here with both
-//!   chambers apart and with their hoses; it is the check by hand of the single-cylinder benchmark too.
+//! - Natural frequency of the mass on the oil, at mid stroke and where it is least: `oil`.
+//! - The load that the tip can hold over reach and height, by pressure and by tipping: [`lift`].
 
 mod axis;
 mod grid;
+pub mod lift;
+mod oil;
 mod report;
 
 use bellcrank_machine::description::{Axis, Description};
@@ -23,10 +24,10 @@ use crate::plant::tree::TreeError;
 use crate::plant::{Bodies, Pose};
 use grid::Chain;
 
-pub use report::{ActuatorSurvey, ArmSurvey, AxisSurvey, EachWay, Holding, Place, Survey, ZoneSurvey};
-
-/// A holding pressure this little above the tank's is no load, Pa.
-const NO_LOAD: f64 = 1e5;
+pub use report::{
+    ActuatorSurvey, ArmSurvey, AxisSurvey, EachWay, Holding, Lift, LiftCell, LiftLimit, Natural, Place, Survey,
+    ZoneSurvey,
+};
 
 /// Surveys a machine, with `payload` kg at the tip of each arm beside the bare machine (0: the bare machine only).
 ///
@@ -50,7 +51,7 @@ pub fn survey(machine: &Description, payload: f64) -> Result<Survey, TreeError> 
             seen.look(machine, index, angles, pose);
         });
         found.weigh(&chain);
-        arms.push(seen.report(machine, index));
+        arms.push(seen.report(machine, index, lift::chart(machine, &geometry, &bare, arm)));
     }
     for chain in Chain::of_loose_axes(machine) {
         chain.each(&bare, |angles, pose| found.look(&chain, angles, pose));
@@ -58,11 +59,9 @@ pub fn survey(machine: &Description, payload: f64) -> Result<Survey, TreeError> 
     }
 
     let axes = found.report();
-    let loads = |axis: &&AxisSurvey| {
-        axis.holding
-            .iter()
-            .chain(&axis.holding_payload)
-            .any(|hold| hold.above_tank_bar * 1e5 > NO_LOAD)
+    let names = |wanted: fn(&AxisSurvey) -> bool| {
+        let wanted = axes.iter().filter(|axis| wanted(axis));
+        wanted.map(|axis| axis.axis.clone()).collect()
     };
     Ok(Survey {
         machine: machine.name.clone(),
@@ -70,12 +69,9 @@ pub fn survey(machine: &Description, payload: f64) -> Result<Survey, TreeError> 
         tank_bar: machine.supply.tank / 1e5,
         pump_lpm: machine.supply.flow * 60e3,
         payload_kg: payload,
-        without_load_holding_valve: axes.iter().filter(loads).map(|axis| axis.axis.clone()).collect(),
-        too_weak: axes
-            .iter()
-            .filter(|axis| !axis.holds)
-            .map(|axis| axis.axis.clone())
-            .collect(),
+        tipping_known: machine.carrier.is_some(),
+        without_load_holding_valve: names(|axis| axis.lacks_load_holding_valve),
+        too_weak: names(|axis| !axis.holds),
         axes,
         arms,
     })
@@ -140,7 +136,7 @@ impl SeenArm {
         }
     }
 
-    fn report(self, machine: &Description, index: usize) -> ArmSurvey {
+    fn report(self, machine: &Description, index: usize, lift: Option<Lift>) -> ArmSurvey {
         let arm = &machine.arms[index];
         let place = |seen: &Seen| Place {
             from_base_mm: (seen.tip - arm.base).xy().norm() * 1e3,
@@ -168,6 +164,7 @@ impl SeenArm {
             highest,
             lowest,
             zones: zones.collect(),
+            lift,
         }
     }
 }

@@ -20,6 +20,8 @@ pub struct Survey {
     pub axes: Vec<AxisSurvey>,
     /// The arms.
     pub arms: Vec<ArmSurvey>,
+    /// The machine file says what the machine stands on, so the lift charts look at tipping.
+    pub tipping_known: bool,
     /// Axes that gravity loads and whose load no valve at the actuator holds: a burst hose or a valve stuck open lets it drop.
     pub without_load_holding_valve: Vec<String>,
     /// Axes that cannot hold the machine, or the payload, somewhere on the grid at supply pressure: the survey has failed if there are any.
@@ -49,10 +51,12 @@ pub struct AxisSurvey {
     pub holding_payload: Option<Holding>,
     /// The supply pressure is enough to hold it everywhere on the grid, with and without payload.
     pub holds: bool,
-    /// Natural frequency of the mass on the oil at mid stroke, in the pose where it is lowest, Hz.
-    pub natural_hz: Option<f64>,
-    /// The same with payload, Hz. None where none was asked for.
-    pub natural_payload_hz: Option<f64>,
+    /// Natural frequency of the mass on the oil. None where nothing moves.
+    pub natural: Option<Natural>,
+    /// The same with payload. None where none was asked for.
+    pub natural_payload: Option<Natural>,
+    /// Gravity loads it and no valve at the actuator holds the load: a burst hose or a valve stuck open lets it drop.
+    pub lacks_load_holding_valve: bool,
 }
 
 /// A surveyed actuator.
@@ -121,6 +125,17 @@ pub struct Holding {
     pub angles_deg: Vec<f64>,
 }
 
+/// How slowly a mass swings on the oil: at each stroke in the pose of the grid with the greatest inertia.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct Natural {
+    /// Natural frequency at mid stroke, Hz.
+    pub mid_hz: f64,
+    /// The least over the strokes that the joint's range uses, Hz.
+    pub least_hz: f64,
+    /// Where that is, percent of full stroke.
+    pub least_at_percent: f64,
+}
+
 /// One surveyed arm: extremes of its tip on the grid.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct ArmSurvey {
@@ -138,6 +153,49 @@ pub struct ArmSurvey {
     pub lowest: Place,
     /// How near the arm's links can come to each zone.
     pub zones: Vec<ZoneSurvey>,
+    /// What its tip can hold over reach and height. None where fewer than two joints move the tip there.
+    pub lift: Option<Lift>,
+}
+
+/// A lift chart: a calculation, not a rating. What it takes and leaves out is told in the documentation of `survey::lift`.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct Lift {
+    /// Distance between places, mm.
+    pub step_mm: f64,
+    /// Reach of each column: distance of the tip from the axis of the arm's first joint as seen from above, mm.
+    pub reach_mm: Vec<f64>,
+    /// Height of the tip above the ground in each row, the greatest first, mm.
+    pub height_mm: Vec<f64>,
+    /// A list for each row with a cell for each column; none where the tip cannot be.
+    pub cells: Vec<Vec<Option<LiftCell>>>,
+}
+
+/// What the tip can hold at one place, in the pose that lifts most there.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct LiftCell {
+    /// The lesser of 87 % of `hydraulic_kg` and 75 % of `tipping_kg`, kg.
+    pub rated_kg: f64,
+    /// Load at which an actuator takes the whole pressure of the supply, kg.
+    pub hydraulic_kg: f64,
+    /// Load that tips the machine in the worst direction of the first joint, kg. None where nobody has said what the machine stands
+    /// on, or the tip stays over that.
+    pub tipping_kg: Option<f64>,
+    /// Which of the two it is.
+    pub limited_by: LiftLimit,
+    /// The axis whose actuator takes the whole pressure at `hydraulic_kg`.
+    pub weakest_axis: String,
+    /// The pose: angles of the arm's joints from base to tip, the first in its worst direction, degrees.
+    pub angles_deg: Vec<f64>,
+}
+
+/// What limits a load.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum LiftLimit {
+    /// The pressure of the supply.
+    Pressure,
+    /// The machine would tip.
+    Tipping,
 }
 
 /// A place of the tip.

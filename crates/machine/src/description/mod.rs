@@ -10,7 +10,7 @@
 
 mod hydraulics;
 
-use nalgebra::Vector3;
+use nalgebra::{Vector2, Vector3};
 
 pub use hydraulics::{
     Actuator, ActuatorKind, Answer, Engine, Holding, HoldingKind, Notches, Oil, PumpControl, Supply, Valve,
@@ -33,6 +33,8 @@ pub struct Description {
     pub second_supply: Option<Supply>,
     /// The oil.
     pub oil: Oil,
+    /// What the arms stand on. None where the file does not say: tipping is then not looked at.
+    pub carrier: Option<Carrier>,
     /// All axes, in the order in which the controller's channels are numbered.
     pub axes: Vec<Axis>,
     /// The arms that the axes make up.
@@ -91,6 +93,17 @@ pub struct Station {
     pub speed_cap: f64,
     /// Lever deflection, 0 to 1, below which a lever counts as neutral.
     pub dead_zone: f64,
+}
+
+/// All that no joint moves, on the ground.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Carrier {
+    /// Mass with everything and everybody on it, the arms' links left out, kg.
+    pub mass: f64,
+    /// Centre of mass in the machine frame, m.
+    pub centre: Vector3<f64>,
+    /// Corners of the convex polygon that touches the ground (tracks, wheels, feet), seen from above, counter-clockwise, m.
+    pub support: Vec<Vector2<f64>>,
 }
 
 /// One driven joint with its linkage, actuator, valve section, sensor, output channel and what the core believes of it.

@@ -4,7 +4,7 @@ use std::cell::{Cell, RefCell};
 use std::fmt::Display;
 use std::ops::{Range, RangeInclusive};
 
-use nalgebra::Vector3;
+use nalgebra::{Vector2, Vector3};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
@@ -131,6 +131,12 @@ impl<'d> Table<'d> {
     pub fn numbers(&self, key: &'static str, range: RangeInclusive<f64>) -> Vec<f64> {
         let wanted = || format!("a list of numbers {}", within(&range));
         self.list(key, wanted, |value| self.to_si(key, value, &range, wanted))
+    }
+
+    /// A list of points in a plane, two numbers each, every number within `range`; in SI.
+    pub fn points(&self, key: &'static str, range: RangeInclusive<f64>) -> Vec<Vector2<f64>> {
+        let wanted = || format!("a list of points, each two numbers {}", within(&range));
+        self.list(key, wanted, |value| self.to_array(key, value, &range, wanted).into())
     }
 
     /// A whole number within `range`.
@@ -281,14 +287,22 @@ impl<'d> Table<'d> {
     /// `N` numbers; `count` says how many in words.
     fn array<const N: usize>(&self, key: &'static str, range: &RangeInclusive<f64>, count: &str) -> [f64; N] {
         let wanted = || format!("{count} {}", within(range));
-        let Some(value) = self.find(key, wanted) else {
-            return [f64::NAN; N];
-        };
+        self.find(key, wanted)
+            .map_or([f64::NAN; N], |value| self.to_array(key, value, range, wanted))
+    }
+
+    fn to_array<const N: usize>(
+        &self,
+        key: &str,
+        value: &Spanned<DeValue>,
+        range: &RangeInclusive<f64>,
+        wanted: impl Fn() -> String,
+    ) -> [f64; N] {
         match value.get_ref().as_array() {
             Some(items) if items.len() == N => std::array::from_fn(|i| {
                 items
                     .get(i)
-                    .map_or(f64::NAN, |item| self.to_si(key, item, range, wanted))
+                    .map_or(f64::NAN, |item| self.to_si(key, item, range, &wanted))
             }),
             _ => self.refuse(key, value, wanted(), [f64::NAN; N]),
         }

@@ -19,9 +19,11 @@
 //! | `oil.grade_vg`, `at_100_c_mm2_s`, `working_c` | 46, 6.8 mm²/s, 50 °C |
 //! | `[engine]` | something that never slows down |
 //! | a key of an axis' `watch` | that of the machine's `[watch]` |
+//! | `[carrier]` | nobody can tell when the machine tips: the lift chart is then limited by pressure alone, and says so |
 
 mod arm;
 mod axis;
+mod carrier;
 mod checks;
 mod hydraulics;
 
@@ -122,6 +124,7 @@ fn machine(t: &Table) -> Description {
         supply,
         second_supply,
         oil: t.table("oil", oil),
+        carrier: t.optional("carrier").map(|key| t.table(key, carrier::carrier)),
         axes,
         arms,
         zones,

@@ -284,6 +284,62 @@ fn zones_and_capacities() {
 }
 
 #[test]
+fn carriers() {
+    const SUPPORT: &str = "support_mm = [[-850, -650], [850, -650], [850, 650], [-850, 650]]";
+    const POINTS: &str = "a list of points, each two numbers from -20000 to 20000";
+    const CONVEX: &str = "a convex polygon: its corners in order round it, each at least 10 mm inside of the edges that do not end in it";
+    let check = |support: &str, found: &str, wanted: &str| {
+        let complaint = format!("carrier / support_mm: found {found}, wanted {wanted}");
+        check(&[(SUPPORT, &format!("support_mm = {support}"))], &[&complaint]);
+    };
+    check("[[0, 0], [850, 0]]", "2 corners", "3 to 8");
+    check(
+        "[[0, 0], [9, 1], [9, 2], [9, 3], [9, 4], [9, 5], [8, 6], [7, 7], [6, 8]]",
+        "9 corners",
+        "3 to 8",
+    );
+    check("7", "7", POINTS);
+    check("[[0, 0], [850, 0], [850, 650, 3]]", "[850, 650, 3]", POINTS);
+    check("[[0, 0], [850, 0], [850, inf]]", "inf", POINTS);
+    // A dent, a bow tie, a star that turns twice, three in line, the same corner twice.
+    for (support, edge) in [
+        (
+            "[[0, 0], [900, 0], [200, 200], [0, 900]]",
+            "corner 4 not inside of the edge from corner 2 to corner 3",
+        ),
+        (
+            "[[0, 0], [900, 600], [900, 0], [0, 500]]",
+            "corner 4 not inside of the edge from corner 1 to corner 2",
+        ),
+        (
+            "[[0, 900], [560, -760], [-900, 290], [900, 290], [-560, -760]]",
+            "corner 4 not inside of the edge from corner 1 to corner 2",
+        ),
+        (
+            "[[0, 0], [400, 0], [800, 0], [400, 600]]",
+            "corner 3 not inside of the edge from corner 1 to corner 2",
+        ),
+        (
+            "[[0, 0], [900, 0], [900, 0], [0, 900]]",
+            "corner 3 not inside of the edge from corner 1 to corner 2",
+        ),
+    ] {
+        check(support, edge, CONVEX);
+    }
+}
+
+#[test]
+fn a_support_given_clockwise_is_turned_round() {
+    let text = builtin("yard-digger").unwrap();
+    let turned = text.replace(
+        "[[-850, -650], [850, -650], [850, 650], [-850, 650]]",
+        "[[-850, 650], [850, 650], [850, -650], [-850, -650]]",
+    );
+    assert_ne!(text, turned);
+    assert_eq!(read("f", text).unwrap().carrier, read("f", &turned).unwrap().carrier);
+}
+
+#[test]
 fn all_mistakes_come_out_at_once_in_the_order_of_the_file() {
     check(
         &[
