@@ -1,1 +1,3 @@
-//! Benches live in the files beside this one.
+//! What the benches share: the machines at work, and the single cylinder's equations written plainly.
+
+pub mod at_work;
