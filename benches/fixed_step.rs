@@ -91,7 +91,7 @@ pub fn single_cylinder(plain: &SingleCylinder, step: Step, longest: f64, interva
             for _ in 0..steps {
                 match step {
                     Step::RungeKutta4 => {
-                        runge_kutta(0.0, length, &mut now, |_, y, rates| plain.rates(&piece, y, rates))
+                        runge_kutta(0.0, length, &mut now, |_, y, rates| plain.rates(&piece, y, rates));
                     }
                     Step::ImplicitEuler => implicit_euler(plain, &piece, length, &mut now),
                 }

@@ -58,9 +58,8 @@ impl Bench {
     fn ladder(&self, solver: Solver) -> Vec<Option<Setting>> {
         // Unmeasured, a coarse and short one will do.
         let (rungs, tightest) = if measuring() { (RUNGS, TIGHTEST) } else { (1, 1e-6) };
-        (0..)
-            .map(|rung: u32| LOOSEST * 10f64.powf(-f64::from(rung) / f64::from(rungs)))
-            .take_while(|rel| *rel > tightest)
+        let step = 10f64.powf(-1.0 / f64::from(rungs));
+        std::iter::successors(Some(LOOSEST), |rel| Some(rel * step).filter(|rel| *rel > tightest))
             .map(|rel| self.errors(solver, rel).map(|errors| Setting { solver, rel, errors }))
             .collect()
     }
