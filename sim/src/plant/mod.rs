@@ -341,6 +341,13 @@ impl Plant {
         rates
     }
 
+    /// The equations under these inputs, for an integrator other than the plant's own. It starts from [`Plant::states`]
+    /// and moves states of its own.
+    pub fn equations(&mut self, inputs: &Inputs) -> &mut impl System {
+        self.model.inputs = *inputs;
+        &mut self.model
+    }
+
     /// Begins to keep account of energy from here on.
     pub fn keep_account(&mut self) {
         self.account = Some(Account::default());
