@@ -344,7 +344,7 @@ impl Plant {
     /// The equations under these inputs, for an integrator other than the plant's own. It starts from [`Plant::states`]
     /// and moves states of its own.
     pub fn equations(&mut self, inputs: &Inputs) -> &mut impl System {
-        self.model.inputs = *inputs;
+        self.model.take(self.time, inputs, &mut self.states);
         &mut self.model
     }
 
