@@ -1,8 +1,16 @@
 //! The plant against values worked out elsewhere, by hand formulas, by other libraries, and by conservation of energy.
 
+mod arms;
 mod by_hand;
+mod cylinders;
 mod faults;
+mod load_holding;
 mod machines;
+mod method;
+mod oil;
+mod shift;
+mod supply;
+mod valves;
 
 use std::f64::consts::PI;
 use std::sync::Arc;

@@ -84,7 +84,7 @@ fn two_arms(accuracy: Accuracy) -> Plant {
 }
 
 /// An actuator that does nothing, so that bodies move freely.
-fn idle() -> Actuator {
+pub(super) fn idle() -> Actuator {
     Actuator {
         area_a: 0.0,
         area_b: 0.0,
