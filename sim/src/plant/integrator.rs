@@ -10,7 +10,7 @@
 //! = α Γ⁻¹`, `c = I/γ - Γ⁻¹`.
 //!
 //! The largest error of any state, weighed by `rel (size + |state|)`, decides on each step and on the length of the
-//! next.
+//! next. Where a state has a least value, the weight shrinks towards it, and no step goes past it.
 
 pub use super::layout::STATES_MAX;
 
@@ -25,6 +25,10 @@ pub trait System {
     fn count(&self) -> usize;
     /// What counts as a middling value of a state: where it is near zero, errors are measured against this.
     fn size(&self, state: usize) -> f64;
+    /// What a state cannot fall to, such as absolute pressure zero.
+    fn least(&self, _state: usize) -> f64 {
+        f64::NEG_INFINITY
+    }
     /// Rates of all states, where a step starts.
     fn rates(&mut self, time: f64, states: &[f64], rates: &mut [f64]);
     /// Rates of all states at a stage of the step that started where [`System::rates`] was called last. A system may know
@@ -111,6 +115,8 @@ pub enum StepError {
 
 /// Below this a step is given up, s.
 const SHORTEST: f64 = 1e-10;
+/// No error weighs less than if this many times the room above its least value were the size of its state.
+const ROOM: f64 = 10.0;
 /// First step after a start or a jump of the inputs, s.
 const FIRST: f64 = 1e-4;
 
@@ -137,6 +143,7 @@ pub struct Stepper {
     next: f64,
     work: Work,
     size: Vec<f64>,
+    least: Vec<f64>,
     rates: States,
     now: States,
     trial: States,
@@ -152,6 +159,7 @@ impl Stepper {
             next: 0.0,
             work: Work::default(),
             size: (0..system.count()).map(|state| system.size(state)).collect(),
+            least: (0..system.count()).map(|state| system.least(state)).collect(),
             rates: NONE,
             now: NONE,
             trial: NONE,
@@ -238,6 +246,7 @@ impl Stepper {
         let Stepper {
             method: m,
             size,
+            least,
             rates,
             now,
             trial,
@@ -275,10 +284,11 @@ impl Stepper {
         sum(now, [&*s0, s1, s2, s3], m.error);
         let (mut largest, mut worst) = (0.0, 0);
         for k in 0..len {
-            let allowed = self.accuracy.rel * (size[k] + states[k].abs().max(trial[k].abs()));
-            let ratio = now[k].abs() / allowed;
+            let room = trial[k] - least[k];
+            let weight = (size[k] + states[k].abs().max(trial[k].abs())).min(ROOM * room);
+            let ratio = now[k].abs() / (self.accuracy.rel * weight);
             // A state that is no number makes a ratio that is none, and so does an infinite one.
-            if ratio.is_nan() || !trial[k].is_finite() {
+            if ratio.is_nan() || !trial[k].is_finite() || room <= 0.0 {
                 return (f64::NAN, k);
             }
             if ratio > largest {

@@ -31,6 +31,8 @@ use super::{Faults, Inputs, SpoolFault};
 
 /// A burst hose's flow starts laminar below this pressure, Pa.
 const BURST_BLEND: f64 = 1e5;
+/// A middling pressure, Pa.
+const PRESSURE: f64 = 1e6;
 
 /// One axis: valve, chambers, friction and ends, and the way to the joint.
 #[derive(Clone)]
@@ -427,15 +429,20 @@ impl System for Model {
     }
 
     fn size(&self, state: usize) -> f64 {
-        let n = self.axes.len();
-        if Some(state) == self.at.engine() {
-            return 0.1;
-        }
-        match state / n {
+        match state / self.axes.len() {
             0 | 1 | 4 => 0.1,
             5 => 10.0,
+            _ if Some(state) == self.at.engine() => 0.1,
             _ if (0..self.source.all().len()).any(|pump| state == self.at.swash(pump)) => 0.1,
-            _ => 1e6,
+            _ => PRESSURE,
+        }
+    }
+
+    fn least(&self, state: usize) -> f64 {
+        if self.size(state) == PRESSURE {
+            -oil::ATMOSPHERE
+        } else {
+            f64::NEG_INFINITY
         }
     }
 
