@@ -196,3 +196,24 @@ fn a_lock_opens_by_its_pilot_ratio() {
     assert_eq!(opening(38.0 - 1e-6), 0.0);
     assert!(opening(38.0 + 1e-6) > 0.0);
 }
+
+/// PV-21: with the rod side blocked, 210 bar on the bore of an 80/56 cylinder make 411.76 behind the piston, by the areas
+/// (force balance).
+#[test]
+fn a_blocked_rod_side_intensifies_the_pressure() {
+    let blocked = Holding {
+        kind: HoldingKind::Lock { spring: 600.0 * BAR },
+        ..counterbalance(0.5, ROD)
+    };
+    let held = Held {
+        holding: Some(blocked),
+        supply: 210.0 * BAR,
+        load: 0.0,
+        ..held()
+    };
+    let (mut plant, _) = held.plant();
+    let mut inputs = Inputs::default();
+    inputs.spool[0] = 1.0;
+    plant.advance(&inputs, 2.0).expect("a run");
+    near("PV-21b, bar", plant.axis(0).pressure_b / BAR, 411.7647, 1e-5);
+}
