@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command as Process, Output, Stdio};
 use std::sync::OnceLock;
 
+use bellcrank_tests::cases::Rows;
 use serde_json::Value;
 
 /// The command, built once. It belongs to another package, so cargo does not build it for these tests by itself; cargo is asked to,
@@ -76,30 +77,6 @@ fn text(folder: &Path, arguments: &[&str]) -> String {
 
 fn folder() -> tempfile::TempDir {
     tempfile::tempdir().expect("a folder")
-}
-
-/// Rows of a CSV file, each as a function from heading to number.
-struct Rows {
-    headings: Vec<String>,
-    rows: Vec<Vec<f64>>,
-}
-
-impl Rows {
-    fn read(path: &Path) -> Rows {
-        let mut reader = csv::Reader::from_path(path).expect("a CSV file");
-        let headings = reader.headers().expect("headings").iter().map(str::to_owned).collect();
-        let number = |cell: &str| cell.parse().expect("a number");
-        let rows = reader
-            .records()
-            .map(|row| row.expect("a row").iter().map(number).collect())
-            .collect();
-        Rows { headings, rows }
-    }
-
-    fn value(&self, row: usize, heading: &str) -> f64 {
-        let column = self.headings.iter().position(|h| h == heading);
-        self.rows[row][column.unwrap_or_else(|| panic!("no column {heading}"))]
-    }
 }
 
 // ---- pose -------------------------------------------------------------------------------------------------------------------------

@@ -1,43 +1,7 @@
 //! The core's f32 kinematics against a general-purpose rigid-body library.
 
-use bellcrank_core::Machine;
 use bellcrank_core::chain::ArmPose;
-
-/// One row of an oracle file: joint angles, tip, and the Jacobian of the tip point, row by row.
-struct Row {
-    angles: Vec<f64>,
-    tip: [f64; 3],
-    jacobian: Vec<f64>,
-}
-
-fn machine(file: &str) -> Machine {
-    let path = format!("{}/machines/{file}", env!("CARGO_MANIFEST_DIR"));
-    bellcrank_machine::build(&bellcrank_machine::load(path).unwrap()).unwrap()
-}
-
-fn rows(file: &str) -> Vec<Row> {
-    let mut reader = csv::Reader::from_path(format!("{}/data/{file}", env!("CARGO_MANIFEST_DIR"))).unwrap();
-    let names: Vec<String> = reader.headers().unwrap().iter().map(String::from).collect();
-    let joints = names
-        .iter()
-        .filter(|name| name.starts_with('q') && !name.starts_with("qd"))
-        .count();
-    reader
-        .records()
-        .map(|record| {
-            let record = record.unwrap();
-            let value = |name: &str| -> f64 { record[names.iter().position(|n| n == name).unwrap()].parse().unwrap() };
-            Row {
-                angles: (0..joints).map(|i| value(&format!("q{i}"))).collect(),
-                tip: ["tip_x", "tip_y", "tip_z"].map(value),
-                jacobian: (0..3)
-                    .flat_map(|r| (0..joints).map(move |c| format!("j{r}_{c}")))
-                    .map(|name| value(&name))
-                    .collect(),
-            }
-        })
-        .collect()
-}
+use bellcrank_tests::cases::OracleArm;
 
 #[allow(
     clippy::cast_possible_truncation,
@@ -51,32 +15,29 @@ fn narrow(angles: &[f64]) -> Vec<f32> {
 /// from first principles; `data/README.md`. Bounds: what `chain` states.
 #[test]
 fn tip_and_jacobian_of_both_oracle_arms() {
-    for (machine_file, oracle) in [
-        ("oracle-a.toml", "arm-oracle-a.csv"),
-        ("oracle-b.toml", "arm-oracle-b.csv"),
-    ] {
-        let machine = machine(machine_file);
+    for name in ["a", "b"] {
+        let OracleArm { machine, rows, .. } = OracleArm::named(name);
+        let machine = bellcrank_machine::build(&machine).unwrap();
         let arm = &machine.arms()[0];
-        let rows = rows(oracle);
-        assert_eq!(rows.len(), 50);
+        let joints = arm.joints.len();
+        assert_eq!(rows.rows.len(), 50);
         let (mut tip_off, mut jacobian_off) = (0.0_f64, 0.0_f64);
-        for row in rows {
-            let pose = ArmPose::new(arm, narrow(&row.angles));
-            for (found, wanted) in pose.tip.iter().zip(row.tip) {
+        for row in 0..50 {
+            let pose = ArmPose::new(arm, narrow(&rows.vector(row, "q", joints)));
+            let tip = ["tip_x", "tip_y", "tip_z"].map(|h| rows.value(row, h));
+            let jacobian = rows.grid(row, "j", (3, joints), "_");
+            for (found, wanted) in pose.tip.iter().zip(tip) {
                 tip_off = tip_off.max((f64::from(*found) - wanted).abs());
             }
             for (column, found) in pose.point_columns(usize::MAX, pose.tip).enumerate() {
                 for (r, found) in found.iter().enumerate() {
-                    let wanted = row.jacobian[r * row.angles.len() + column];
+                    let wanted = jacobian[r * joints + column];
                     jacobian_off = jacobian_off.max((f64::from(*found) - wanted).abs());
                 }
             }
         }
-        assert!(tip_off < 1e-5, "{machine_file}: tip off by {tip_off} m");
-        assert!(
-            jacobian_off < 1e-5,
-            "{machine_file}: Jacobian off by {jacobian_off} m/rad"
-        );
+        assert!(tip_off < 1e-5, "arm {name}: tip off by {tip_off} m");
+        assert!(jacobian_off < 1e-5, "arm {name}: Jacobian off by {jacobian_off} m/rad");
     }
 }
 

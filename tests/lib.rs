@@ -1,1 +1,3 @@
-//! Tests live in `main.rs` and its modules.
+//! What tests and benches share; the tests themselves live in `main.rs` and its modules.
+
+pub mod cases;

@@ -10,8 +10,8 @@ use bellcrank_sim::plant::{
 };
 use nalgebra::Vector3;
 
-use super::machines::{idle, three_joints};
-use super::{BAR, bar, near, oil, valve};
+use super::machines::{bar, idle, three_joints};
+use super::{BAR, near, oil, valve};
 
 /// Energy that is missing after a while of motion, relative to what the pump gave: the account against what is stored.
 fn missing(plant: &mut Plant, before: f64, jumped: f64) -> f64 {

@@ -3,13 +3,26 @@
 use std::f64::consts::{PI, TAU};
 use std::sync::Arc;
 
-use bellcrank_machine::description::{Actuator, Axis, JointAxis, Supply, Valve};
+use bellcrank_machine::description::{Actuator, Axis, Joint, JointAxis, Supply, Valve};
 use bellcrank_sim::plant::bodies::Body;
 use bellcrank_sim::plant::rig::Rig;
 use bellcrank_sim::plant::{Accuracy, AxisParts, Bodies, Direct, Inputs, Linkage, Mechanism, Payload, Plant, Source};
 use nalgebra::Vector3;
 
-use super::{BAR, bar, benchmark, cylinder, near, oil, pumped, spool, supply, valve};
+use super::{BAR, benchmark, cylinder, near, oil, pumped, spool, supply, valve};
+
+/// A joint that carries a round bar.
+pub(super) fn bar(axis: JointAxis, link: [f64; 3], mass: f64, radius: f64) -> Joint {
+    let link = Vector3::from(link);
+    Joint {
+        axis,
+        link,
+        mass,
+        centre: link / 2.0,
+        radius,
+        range: (-PI, PI),
+    }
+}
 
 /// A cylinder with a constant moment arm.
 struct Lever {

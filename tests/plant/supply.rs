@@ -9,7 +9,8 @@ use bellcrank_sim::plant::supply::Running;
 use bellcrank_sim::plant::{Accuracy, AxisParts, Bodies, Direct, Inputs, Mechanism, Plant, Pump, Source};
 use nalgebra::Vector3;
 
-use super::{BAR, LPM, bar, cylinder, near, oil, pumped, spool, supply, valve};
+use super::machines::bar;
+use super::{BAR, LPM, cylinder, near, oil, pumped, spool, supply, valve};
 
 /// PV-24: 45 cm³ a turn at 1800 turns a minute and 200 bar, 5 % lost past its clearances: 76.95 l/min, 143.24 N m
 /// (`Q = V n η`, `T = Δp V / 2π`).
@@ -57,7 +58,11 @@ fn loaded(torque: f64) -> (Plant, Engine, Supply) {
         linkage: Arc::new(Direct { zero: 0.0 }),
     };
     let source = Source::driven(&[&supply], &engine);
-    let mut plant = Plant::new(Mechanism::Mass(500.0), &[parts], source, &oil(), Accuracy::default());
+    let accuracy = Accuracy {
+        rel: 1e-5,
+        ..Accuracy::default()
+    };
+    let mut plant = Plant::new(Mechanism::Mass(500.0), &[parts], source, &oil(), accuracy);
     plant.set_state(0, 0.1);
     (plant, engine, supply)
 }

@@ -12,6 +12,7 @@ use std::{
 
 use miette::{IntoDiagnostic, Result, WrapErr, bail};
 
+use crate::debian;
 use crate::steps::{as_typed, cargo, root, run};
 
 /// The manifest of the image that links only while nothing can panic.
@@ -48,7 +49,8 @@ impl Compiler {
         }
         println!("no {TARGET} from rustup; trying Debian's compiler");
         if !debian_packages_are_installed() {
-            install_debian_packages()?;
+            let instead = format!("missing: {TARGET}. Run `rustup target add {TARGET}`");
+            debian::install(&DEBIAN_PACKAGES, &instead)?;
         }
         Ok(Compiler::Debian {
             linker_folder: linker_folder()?,
@@ -120,25 +122,6 @@ fn debian_packages_are_installed() -> bool {
     let mut query = Command::new("dpkg");
     query.arg("--status").args(DEBIAN_PACKAGES);
     query.output().is_ok_and(|output| output.status.success())
-}
-
-fn install_debian_packages() -> Result<()> {
-    let mut install = Command::new("apt-get");
-    install
-        .args(["install", "-qq", "-y", "--no-install-recommends"])
-        .args(DEBIAN_PACKAGES);
-    let as_root = Command::new("id")
-        .arg("-u")
-        .output()
-        .is_ok_and(|output| output.stdout == b"0\n");
-    if !as_root {
-        bail!(
-            "missing: {TARGET}. Run `rustup target add {TARGET}`, or as root on Debian `{}`",
-            as_typed(&install)
-        );
-    }
-    run(Command::new("apt-get").args(["update", "-qq"]))?;
-    run(install.env("DEBIAN_FRONTEND", "noninteractive"))
 }
 
 /// Where the compiler at hand keeps `rust-lld`, which Debian's lacks.

@@ -1,8 +1,10 @@
-//! What people and CI run, one name for each: `cargo xtask test`, `cargo xtask bench`.
+//! What people and CI run, one name for each: `cargo xtask test`, `cargo xtask bench`, `cargo xtask instructions`.
 //!
 //! `test` is everything CI asks for, in the order in which a mistake is cheapest to find; it stops at the first failure.
 
 mod bare_metal;
+mod debian;
+mod instructions;
 mod steps;
 
 use std::process::Command;
@@ -29,11 +31,19 @@ enum Task {
     Test,
     /// The benches, measured
     Bench,
+    /// How many instructions the reference cases take, against benches/instructions.csv
+    Instructions {
+        /// Write what they take now into the file
+        #[arg(long)]
+        bless: bool,
+    },
 }
 
 fn main() -> Result<()> {
     match Arguments::parse().task {
         Task::Test => test(),
+        Task::Instructions { bless: false } => instructions::check(),
+        Task::Instructions { bless: true } => instructions::bless(),
         Task::Bench => run(cargo("bench").args(["--package", "bellcrank-benches"])),
     }
 }
@@ -73,7 +83,8 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
     // As tests, each bench runs its body once, unmeasured.
     steps.step("benches, once each", || {
         run(cargo("test").args(["--package", "bellcrank-benches", "--benches"]))
-    })
+    })?;
+    steps.step("instructions", instructions::check)
 }
 
 fn alone(package: &str) -> Command {

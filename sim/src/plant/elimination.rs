@@ -10,7 +10,7 @@
 use nalgebra::Matrix4;
 
 use super::hydraulics::PortSlopes;
-use super::layout::Layout;
+use super::layout::{self, A, ANGLE, B, Block, Layout, RATE, SPOOL, SPOOL_RATE};
 use super::supply::PUMPS_MAX;
 use super::tree::{JOINTS_MAX, PerJoint, Tree, TreeMatrix};
 
@@ -50,7 +50,7 @@ pub(super) struct AxisSlopes {
     pub node: [Node; NODES],
     /// The two ports of its valve section.
     pub port: [PortSlopes; 2],
-    /// The first of its two line states, if it has lines.
+    /// The first of its two line states, counted from what is behind the axes' blocks, if it has lines.
     pub lines: Option<usize>,
     /// Swept volume per joint angle, out of chamber A and out of chamber B; also the joint torque per pressure.
     pub sweep: [f64; 2],
@@ -71,8 +71,8 @@ impl AxisSlopes {
         if self.lines.is_some() { NODES } else { 2 }
     }
 
-    fn port_node(&self, side: usize) -> usize {
-        if self.lines.is_some() { 2 + side } else { side }
+    fn port_nodes(&self) -> [usize; 2] {
+        if self.lines.is_some() { [2, 3] } else { [0, 1] }
     }
 }
 
@@ -91,12 +91,25 @@ pub(super) struct PumpSlopes {
 
 /// Everything about one axis, for one step length.
 #[derive(Debug, Clone, Copy, Default)]
-struct Reduced {
+pub(super) struct Reduced {
     /// Inverse of the nodes' matrix.
     inverse: [PerNode; NODES],
-    /// Node pressures per joint rate and per manifold pressure.
+    /// Node pressures per spool position, joint rate and manifold pressure.
+    by_spool: PerNode,
     by_rate: PerNode,
     by_manifold: PerNode,
+    reach: f64,
+    /// Of the spool: what its position takes from its rate, one over the rate's own coefficient, and what the rate gives
+    /// to the position.
+    spool_pull: f64,
+    spool_share: f64,
+    spool_reach: f64,
+    /// Joint torque per angle and per pressure of each chamber, over the step.
+    spring: f64,
+    torque: [f64; 2],
+    /// Flow drawn from the manifold per pressure in each port, and per spool position.
+    drawn: [f64; 2],
+    drawn_spool: f64,
 }
 
 /// The slopes at one point, and what they come to for one step length.
@@ -134,61 +147,41 @@ impl Elimination {
         self.reach = reach;
         self.rates.copy(tree, mass);
         let n = tree.len();
-        for border in &mut self.border[..pumps] {
-            border[..n].fill(0.0);
-        }
-        for i in 0..n {
-            let s = &self.axis[i];
-            let r = &mut self.reduced[i];
-            let flow = |k: usize| reach * s.node[k].push;
-            if s.lines.is_some() {
-                let matrix = Matrix4::from_fn(|k, l| f64::from(u8::from(k == l)) - flow(k) * s.node[k].by[l]);
-                // A singular one makes a step of no numbers, which the integrator throws away.
-                let inverse = matrix.try_inverse().unwrap_or_else(|| Matrix4::from_element(f64::NAN));
-                r.inverse = std::array::from_fn(|k| std::array::from_fn(|l| inverse[(k, l)]));
-            } else {
-                let (a, b) = (flow(0), flow(1));
-                let (aa, bb) = (1.0 - a * s.node[0].by[0], 1.0 - b * s.node[1].by[1]);
-                let (ab, ba) = (-a * s.node[0].by[1], -b * s.node[1].by[0]);
-                let per = 1.0 / (aa * bb - ab * ba);
-                r.inverse[0][..2].copy_from_slice(&[bb * per, -ab * per]);
-                r.inverse[1][..2].copy_from_slice(&[-ba * per, aa * per]);
-            }
-            let m = s.nodes();
-            let swept = [0, 1].map(|side| -reach * s.rise[side] * s.sweep[side]);
-            for k in 0..m {
-                r.by_rate[k] = r.inverse[k][0] * swept[0] + r.inverse[k][1] * swept[1];
-                r.by_manifold[k] = (0..2)
-                    .map(|side| s.port_node(side))
-                    .map(|l| r.inverse[k][l] * flow(l) * s.node[l].supply)
-                    .sum();
-            }
-            let stiff = s.damping + reach * s.spring + dot(s.sweep, &r.by_rate);
-            self.rates.add(i, -reach * stiff);
-            if pumps > 0 {
-                self.border[s.pump][i] = reach * dot(s.sweep, &r.by_manifold);
-            }
+        for (i, (s, r)) in self.axis.iter().zip(&mut self.reduced).enumerate().take(n) {
+            r.reduce(s, reach);
+            self.rates.add(i, -reach * r.stiff(s));
         }
         self.rates.factor(tree);
+        if pumps > 0 {
+            self.factor_manifolds(tree, pumps);
+        }
+    }
+
+    fn factor_manifolds(&mut self, tree: &Tree, pumps: usize) {
+        let (n, reach) = (tree.len(), self.reach);
         let mut own = [[0.0; PUMPS_MAX]; PUMPS_MAX];
         for k in 0..pumps {
-            self.rates.solve(tree, &mut self.border[k][..n]);
-        }
-        for k in 0..pumps {
+            let border = &mut self.border[k][..n];
+            for (border, (s, r)) in border.iter_mut().zip(self.axis.iter().zip(&self.reduced)) {
+                *border = if s.pump == k {
+                    dot(r.torque, &r.by_manifold)
+                } else {
+                    0.0
+                };
+            }
+            self.rates.solve(tree, border);
             let p = &self.pump[k];
             let lag = 1.0 / (1.0 - reach * p.swash_own);
             own[k][k] = p.own + p.by_swash * lag * reach * p.swash_by_pressure;
         }
-        for i in (0..n).filter(|_| pumps > 0) {
-            let (s, r) = (&self.axis[i], &self.reduced[i]);
-            let drawn =
-                s.port[0].drawn_own * r.by_rate[s.port_node(0)] + s.port[1].drawn_own * r.by_rate[s.port_node(1)];
-            for (k, border) in self.border[..pumps].iter().enumerate() {
-                own[s.pump][k] -= drawn * border[i];
+        for (i, (s, r)) in self.axis.iter().zip(&self.reduced).enumerate().take(n) {
+            let ports = s.port_nodes();
+            let drawn = r.drawn[0] * r.by_rate[ports[0]] + r.drawn[1] * r.by_rate[ports[1]];
+            for (own, border) in own[s.pump].iter_mut().zip(&self.border).take(pumps) {
+                *own -= drawn * border[i];
             }
-            for side in 0..2 {
-                own[s.pump][s.pump] -= s.port[side].drawn_own * (r.by_manifold[s.port_node(side)] - 1.0);
-            }
+            let of = |side: usize| r.drawn[side] * (r.by_manifold[ports[side]] - 1.0);
+            own[s.pump][s.pump] -= of(0) + of(1);
         }
         let row = |k: usize, l: usize| f64::from(u8::from(k == l)) - reach * self.pump[k].push * own[k][l];
         let det = row(0, 0) * row(1, 1) - row(0, 1) * row(1, 0);
@@ -196,94 +189,145 @@ impl Elimination {
     }
 
     /// Solves `(I - reach J) x = x` in place.
-    pub(super) fn solve(&self, tree: &Tree, mass: &TreeMatrix, at: &Layout, pumps: usize, x: &mut [f64]) {
-        let (n, reach) = (tree.len(), self.reach);
-        let mut rates = mass.times(tree, &x[n..2 * n]);
+    pub(super) fn solve(&self, tree: &Tree, mass: &TreeMatrix, at: &Layout, x: &mut [f64]) {
+        let n = tree.len();
+        let (blocks, behind) = layout::blocks_mut(n, x);
+        let mut rates = [0.0; JOINTS_MAX];
+        for (rate, block) in rates.iter_mut().zip(&*blocks) {
+            *rate = block[RATE];
+        }
+        let mut rates = mass.times(tree, &rates[..n]);
         let mut net = [0.0; PUMPS_MAX];
-        for i in 0..n {
-            let (s, r) = (&self.axis[i], &self.reduced[i]);
-            if let Some((square, decay)) = s.spool {
-                let (spool, rate) = (x[at.spool(i)], x[at.spool_rate(i)]);
-                let rate = (rate - reach * square * spool) / (1.0 + reach * (decay + reach * square));
-                (x[at.spool_rate(i)], x[at.spool(i)]) = (rate, spool + reach * rate);
-            }
-            let spool = x[at.spool(i)];
-            let (a, b) = (at.a(i), at.b(i));
-            let with_spool = |k: usize, x: f64| x + reach * s.node[k].push * s.node[k].spool * spool;
-            let own = if let Some(line) = s.lines {
-                let right = [
-                    with_spool(0, x[a]),
-                    with_spool(1, x[b]),
-                    with_spool(2, x[line]),
-                    with_spool(3, x[line + 1]),
-                ];
-                let own: PerNode = std::array::from_fn(|k| (0..NODES).map(|l| r.inverse[k][l] * right[l]).sum());
-                (x[line], x[line + 1]) = (own[2], own[3]);
-                own
-            } else {
-                let right = [with_spool(0, x[a]), with_spool(1, x[b])];
-                let row = |k: usize| r.inverse[k][0] * right[0] + r.inverse[k][1] * right[1];
-                [row(0), row(1), 0.0, 0.0]
-            };
-            (x[a], x[b]) = (own[0], own[1]);
-            rates[i] += reach * (s.spring * x[i] + dot(s.sweep, &own));
-            for side in 0..2 {
-                net[s.pump] -= s.port[side].drawn_own * own[s.port_node(side)] + s.port[side].drawn_spool * spool;
-            }
+        for (((block, rate), s), r) in blocks.iter_mut().zip(&mut rates).zip(&self.axis).zip(&self.reduced) {
+            let lines = s.lines.and_then(|line| behind[line..].first_chunk_mut());
+            let (torque, drawn) = r.solve_own(block, lines);
+            *rate += torque;
+            net[s.pump] -= drawn;
         }
         self.rates.solve(tree, &mut rates[..n]);
-        let manifold = self.solve_manifolds(at, pumps, &rates, net, x);
-        for i in 0..n {
-            let (s, r) = (&self.axis[i], &self.reduced[i]);
-            let line_pressure = manifold[s.pump];
-            let mut rate = rates[i];
-            for k in 0..pumps {
-                rate += self.border[k][i] * manifold[k];
-            }
-            x[at.rate(i)] = rate;
-            x[i] += reach * rate;
-            x[at.a(i)] += r.by_rate[0] * rate + r.by_manifold[0] * line_pressure;
-            x[at.b(i)] += r.by_rate[1] * rate + r.by_manifold[1] * line_pressure;
-            if let Some(line) = s.lines {
-                x[line] += r.by_rate[2] * rate + r.by_manifold[2] * line_pressure;
-                x[line + 1] += r.by_rate[3] * rate + r.by_manifold[3] * line_pressure;
-            }
+        let manifold = self.solve_manifolds(at, &rates[..n], net, behind);
+        for (i, (((block, rate), s), r)) in
+            (blocks.iter_mut().zip(&rates).zip(&self.axis).zip(&self.reduced)).enumerate()
+        {
+            let rate = rate + self.border[0][i] * manifold[0] + self.border[1][i] * manifold[1];
+            let lines = s.lines.and_then(|line| behind[line..].first_chunk_mut());
+            r.put_in(rate, manifold[s.pump], block, lines);
         }
     }
 
-    /// The manifolds' pressures, with the swashes behind them.
+    /// The manifolds' pressures, with the swashes behind them. `behind` is what is behind the axes' blocks.
     fn solve_manifolds(
         &self,
         at: &Layout,
-        pumps: usize,
-        rates: &PerJoint,
+        rates: &[f64],
         mut net: [f64; PUMPS_MAX],
-        x: &mut [f64],
+        behind: &mut [f64],
     ) -> [f64; PUMPS_MAX] {
-        let mut manifold = [0.0; PUMPS_MAX];
+        let (mut manifold, mut right) = ([0.0; PUMPS_MAX], [0.0; PUMPS_MAX]);
+        let pumps = at.pumps();
         if pumps == 0 {
             return manifold;
         }
-        for (i, rate) in rates.iter().enumerate().take(at.rate(0)) {
-            let (s, r) = (&self.axis[i], &self.reduced[i]);
-            for side in 0..2 {
-                net[s.pump] -= s.port[side].drawn_own * r.by_rate[s.port_node(side)] * rate;
-            }
+        for ((s, r), rate) in self.axis.iter().zip(&self.reduced).zip(rates) {
+            let ports = s.port_nodes();
+            net[s.pump] -= (r.drawn[0] * r.by_rate[ports[0]] + r.drawn[1] * r.by_rate[ports[1]]) * rate;
         }
-        let mut right = [0.0; PUMPS_MAX];
-        for k in 0..pumps {
-            let p = &self.pump[k];
-            let swash = x[at.swash(k)] / (1.0 - self.reach * p.swash_own);
-            right[k] = x[at.manifold(k)] + self.reach * p.push * (net[k] + p.by_swash * swash);
+        let swash = |k: usize| at.swash(k) - at.behind();
+        let pressure = |k: usize| at.manifold(k) - at.behind();
+        let lag = |p: &PumpSlopes| 1.0 / (1.0 - self.reach * p.swash_own);
+        for (k, p) in self.pump.iter().enumerate().take(pumps) {
+            let from_swash = p.by_swash * lag(p) * behind[swash(k)];
+            right[k] = behind[pressure(k)] + self.reach * p.push * (net[k] + from_swash);
         }
-        for k in 0..pumps {
-            let p = &self.pump[k];
+        for (k, p) in self.pump.iter().enumerate().take(pumps) {
             manifold[k] = self.manifolds[k][0] * right[0] + self.manifolds[k][1] * right[1];
-            x[at.manifold(k)] = manifold[k];
-            let lag = 1.0 / (1.0 - self.reach * p.swash_own);
-            x[at.swash(k)] = lag * (x[at.swash(k)] + self.reach * p.swash_by_pressure * manifold[k]);
+            behind[pressure(k)] = manifold[k];
+            behind[swash(k)] = lag(p) * (behind[swash(k)] + self.reach * p.swash_by_pressure * manifold[k]);
         }
         manifold
+    }
+}
+
+impl Reduced {
+    /// Solves an axis by itself, with its joint at rest and its manifold at no pressure: its share of the right-hand side
+    /// of its joint, and the flow that it draws.
+    #[inline]
+    pub(super) fn solve_own(&self, block: &mut Block, lines: Option<&mut [f64; 2]>) -> (f64, f64) {
+        block[SPOOL_RATE] = (block[SPOOL_RATE] - self.spool_pull * block[SPOOL]) * self.spool_share;
+        block[SPOOL] += self.spool_reach * block[SPOOL_RATE];
+        let (spool, a, b) = (block[SPOOL], block[A], block[B]);
+        let two = |k: usize| self.inverse[k][0] * a + self.inverse[k][1] * b + self.by_spool[k] * spool;
+        let mut own = [two(0), two(1)];
+        let mut port = own;
+        if let Some(lines) = lines {
+            let [line_a, line_b] = lines;
+            let four = |k: usize| two(k) + self.inverse[k][2] * *line_a + self.inverse[k][3] * *line_b;
+            (own, port) = ([four(0), four(1)], [four(2), four(3)]);
+            (*line_a, *line_b) = (port[0], port[1]);
+        }
+        (block[A], block[B]) = (own[0], own[1]);
+        let torque = self.spring * block[ANGLE] + self.torque[0] * own[0] + self.torque[1] * own[1];
+        let drawn = self.drawn[0] * port[0] + self.drawn[1] * port[1] + self.drawn_spool * spool;
+        (torque, drawn)
+    }
+
+    /// Puts in the joint's rate and the manifold's pressure, once they are known.
+    #[inline]
+    pub(super) fn put_in(&self, rate: f64, manifold: f64, block: &mut Block, lines: Option<&mut [f64; 2]>) {
+        block[RATE] = rate;
+        block[ANGLE] += self.reach * rate;
+        block[A] += self.by_rate[0] * rate + self.by_manifold[0] * manifold;
+        block[B] += self.by_rate[1] * rate + self.by_manifold[1] * manifold;
+        if let Some(lines) = lines {
+            let [line_a, line_b] = lines;
+            *line_a += self.by_rate[2] * rate + self.by_manifold[2] * manifold;
+            *line_b += self.by_rate[3] * rate + self.by_manifold[3] * manifold;
+        }
+    }
+
+    /// What the joint's own coefficient gains, over `reach`.
+    #[inline]
+    pub(super) fn stiff(&self, s: &AxisSlopes) -> f64 {
+        s.damping + self.spring + dot(s.sweep, &self.by_rate)
+    }
+
+    /// What an axis's slopes come to.
+    #[inline]
+    pub(super) fn reduce(&mut self, s: &AxisSlopes, reach: f64) {
+        self.reach = reach;
+        // A spool that sticks is left as it is.
+        (self.spool_pull, self.spool_share, self.spool_reach) = s.spool.map_or((0.0, 1.0, 0.0), |(square, decay)| {
+            let share = 1.0 / (1.0 + reach * (decay + reach * square));
+            (reach * square, share, reach)
+        });
+        let flow = |k: usize| reach * s.node[k].push;
+        if s.lines.is_some() {
+            let matrix = Matrix4::from_fn(|k, l| f64::from(u8::from(k == l)) - flow(k) * s.node[k].by[l]);
+            // A singular one makes a step of no numbers, which the integrator throws away.
+            let inverse = matrix.try_inverse().unwrap_or_else(|| Matrix4::from_element(f64::NAN));
+            self.inverse = std::array::from_fn(|k| std::array::from_fn(|l| inverse[(k, l)]));
+        } else {
+            let (a, b) = (flow(0), flow(1));
+            let (aa, bb) = (1.0 - a * s.node[0].by[0], 1.0 - b * s.node[1].by[1]);
+            let (ab, ba) = (-a * s.node[0].by[1], -b * s.node[1].by[0]);
+            let per = 1.0 / (aa * bb - ab * ba);
+            (self.inverse[0][0], self.inverse[0][1]) = (bb * per, -ab * per);
+            (self.inverse[1][0], self.inverse[1][1]) = (-ba * per, aa * per);
+        }
+        let ports = s.port_nodes();
+        let fed = ports.map(|k| flow(k) * s.node[k].supply);
+        let moved = ports.map(|k| flow(k) * s.node[k].spool);
+        let swept = [0, 1].map(|side| -reach * s.rise[side] * s.sweep[side]);
+        for k in 0..s.nodes() {
+            let row = &self.inverse[k];
+            self.by_rate[k] = row[0] * swept[0] + row[1] * swept[1];
+            self.by_manifold[k] = row[ports[0]] * fed[0] + row[ports[1]] * fed[1];
+            self.by_spool[k] = row[ports[0]] * moved[0] + row[ports[1]] * moved[1];
+        }
+        self.spring = reach * s.spring;
+        self.torque = s.sweep.map(|sweep| reach * sweep);
+        self.drawn = [s.port[0].drawn_own, s.port[1].drawn_own];
+        self.drawn_spool = s.port[0].drawn_spool + s.port[1].drawn_spool;
     }
 }
 

@@ -6,6 +6,7 @@
 //! Oil with air balances in mass and energy; textbook oil, whose density does not follow its pressure, to the order of
 //! p/E of the flow and (p/E)² of the energy.
 
+use super::axis::Place;
 use super::chambers;
 use super::mechanics::Mechanism;
 use super::model::Model;
@@ -127,17 +128,19 @@ impl Account {
 fn powers(model: &mut Model, time: f64, states: &[f64]) -> Energies {
     model.place(states);
     let (n, at, law) = (model.axes.len(), &model.at, &model.law);
+    let (_, rate) = model.angles_and_rates(states);
     let carried = |p: f64| law.carried(p);
     let mut power = Energies::default();
     for (i, axis) in model.axes.iter().enumerate() {
-        let p = model.pressures(i, states);
-        let flows = model.flows(i, states, &p);
+        let at_axis = model.place_of(i, states);
+        let flows = model.flows(i, &at_axis);
+        let (port, in_chamber) = ([at_axis.ports.a, at_axis.ports.b], at_axis.chamber);
         let (line, tank) = (
             carried(model.manifold(axis.pump, states)),
             carried(model.source.tank(axis.pump)),
         );
-        let [a, b] = p.port.map(carried);
-        let chamber = p.chamber.map(carried);
+        let [a, b] = port.map(carried);
+        let chamber = in_chamber.map(carried);
         let (stroke, ratio) = model.stroke_and_ratio(i);
         let speed = ratio * states[at.rate(i)];
         let resistance = axis.resistance.forces(stroke, speed);
@@ -148,10 +151,10 @@ fn powers(model: &mut Model, time: f64, states: &[f64]) -> Energies {
         power.checks += s.check_a * (tank - a) + s.check_b * (tank - b);
         power.bursts += flows.burst[0] * a + flows.burst[1] * b;
         power.holding += flows.through[0] * (a - chamber[0]) + flows.through[1] * (b - chamber[1]);
-        let passed = axis.chambers.passed(speed, p.chamber.map(|p| law.at(p)));
+        let passed = axis.chambers.passed(speed, in_chamber.map(|p| law.at(p)));
         power.leakage += (flows.leak + passed) * (chamber[0] - chamber[1]);
         if passed != 0.0 {
-            power.leakage -= axis.chambers.force(p.chamber) * speed;
+            power.leakage -= axis.chambers.force(in_chamber) * speed;
         }
         power.friction -= resistance.friction * speed;
         power.ends -= (resistance.cushion + resistance.stop - axis.resistance.spring(stroke)) * speed;
@@ -174,12 +177,12 @@ fn powers(model: &mut Model, time: f64, states: &[f64]) -> Energies {
         power.oil_back += out.relief + out.dump;
     }
     match &model.mechanics.mechanism {
-        Mechanism::Mass(_) => power.load = model.inputs.load * states[n],
+        Mechanism::Mass(_) => power.load = model.inputs.load * rate[0],
         Mechanism::Arms(bodies) => {
             let touches = model
                 .mechanics
                 .ground
-                .touches(bodies, model.mechanics.pose(), &states[n..2 * n]);
+                .touches(bodies, model.mechanics.pose(), &rate[..n]);
             power.ground = touches.map(|touch| touch.lost).sum();
         }
     }
@@ -190,29 +193,32 @@ fn powers(model: &mut Model, time: f64, states: &[f64]) -> Energies {
 pub(super) fn stored(model: &mut Model, states: &[f64]) -> Stored {
     model.place(states);
     let n = model.axes.len();
+    let (_, rate) = model.angles_and_rates(states);
+    let rate = &rate[..n];
     let mut stored = Stored::default();
     match &model.mechanics.mechanism {
         Mechanism::Arms(bodies) => {
-            let (pose, rate) = (model.mechanics.pose(), &states[n..2 * n]);
+            let pose = model.mechanics.pose();
             stored.kinetic = bodies.kinetic_energy(pose, rate);
             stored.potential = bodies.potential_energy(pose);
             let touches = model.mechanics.ground.touches(bodies, pose, rate);
             stored.stops = touches.map(|touch| touch.stored).sum();
         }
-        Mechanism::Mass(mass) => stored.kinetic = 0.5 * mass * states[n] * states[n],
+        Mechanism::Mass(mass) => stored.kinetic = 0.5 * mass * rate[0] * rate[0],
     }
     let law = &model.law;
     for (i, axis) in model.axes.iter().enumerate() {
         let (stroke, _) = model.stroke_and_ratio(i);
-        let p = model.pressures(i, states);
-        let filled = axis.chambers.filled(stroke, p.chamber);
-        stored.oil += chambers::held(law, filled, p.chamber) + axis.chambers.in_walls(p.chamber);
+        let Place { chamber, ports } = model.place_of(i, states);
+        let filled = axis.chambers.filled(stroke, chamber);
+        stored.oil += chambers::held(law, filled, chamber) + axis.chambers.in_walls(chamber);
         let contents =
             |volume: [f64; 2], p: [f64; 2]| volume[0] / law.at(p[0]).volume + volume[1] / law.at(p[1]).volume;
-        stored.contents += contents(filled, p.chamber);
+        stored.contents += contents(filled, chamber);
         if let Some(holding) = &axis.holding {
-            stored.oil += chambers::held(law, holding.lines(), p.port);
-            stored.contents += contents(holding.lines(), p.port);
+            let lines = [ports.a, ports.b];
+            stored.oil += chambers::held(law, holding.lines(), lines);
+            stored.contents += contents(holding.lines(), lines);
         }
         stored.stops += axis.resistance.stored(stroke);
     }

@@ -164,6 +164,17 @@ impl Section {
         self.leak = self.valve.notches.leak / ratio;
     }
 
+    /// The load pressure that a load-sensing pump hears of: that of the port being fed; the tank's when none is.
+    pub fn sensed(&self, at: &Ports) -> f64 {
+        if at.spool > self.valve.overlap_out {
+            at.a
+        } else if -at.spool > self.valve.overlap_in {
+            at.b
+        } else {
+            at.tank
+        }
+    }
+
     /// Opening of the extending and of the retracting pair of lands, 0 to 1.
     pub fn openings(&self, spool: f64) -> (f64, f64) {
         (

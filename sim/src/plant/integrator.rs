@@ -12,15 +12,12 @@
 //! The largest error of any state, weighed by `rel (size + |state|)`, decides on each step and on the length of the
 //! next. Where a state has a least value, the weight shrinks towards it, and no step goes past it.
 
-pub use super::layout::STATES_MAX;
-
-/// One number for each state.
-pub type States = [f64; STATES_MAX];
-
-const NONE: States = [0.0; STATES_MAX];
-
 /// A system of ordinary differential equations, with what an implicit step needs of it.
 pub trait System {
+    /// Room for one number for each state.
+    type Vector: AsRef<[f64]> + AsMut<[f64]> + Copy + std::fmt::Debug;
+    /// Nothing but zeros.
+    const ZERO: Self::Vector;
     /// Number of states.
     fn count(&self) -> usize;
     /// What counts as a middling value of a state: where it is near zero, errors are measured against this.
@@ -58,7 +55,7 @@ impl Default for Accuracy {
     fn default() -> Accuracy {
         Accuracy {
             rel: 1e-3,
-            longest: 0.02,
+            longest: 0.1,
         }
     }
 }
@@ -68,7 +65,7 @@ impl Accuracy {
     pub fn tight() -> Accuracy {
         Accuracy {
             rel: 1e-9,
-            longest: 0.02,
+            longest: 0.1,
         }
     }
 
@@ -115,6 +112,8 @@ pub enum StepError {
 
 /// Below this a step is given up, s.
 const SHORTEST: f64 = 1e-10;
+/// Share of the length that the last error suggests: with less of it fewer steps fail.
+const SAFETY: f64 = 0.8;
 /// No error weighs less than if this many times the room above its least value were the size of its state.
 const ROOM: f64 = 10.0;
 /// First step after a start or a jump of the inputs, s.
@@ -137,34 +136,38 @@ pub struct Kept<'a> {
 
 /// Steps a system through time, and remembers how long a step it can take.
 #[derive(Debug, Clone)]
-pub struct Stepper {
+pub struct Stepper<S: System> {
     accuracy: Accuracy,
     method: Method,
     next: f64,
     work: Work,
-    size: Vec<f64>,
-    least: Vec<f64>,
-    rates: States,
-    now: States,
-    trial: States,
-    stage: [States; STAGES],
+    size: S::Vector,
+    least: S::Vector,
+    rates: S::Vector,
+    now: S::Vector,
+    trial: S::Vector,
+    stage: [S::Vector; STAGES],
 }
 
-impl Stepper {
+impl<S: System> Stepper<S> {
     /// Ready for the first step of a system.
-    pub fn new<S: System>(system: &S, accuracy: Accuracy) -> Stepper {
-        let mut stepper = Stepper {
+    pub fn new(system: &S, accuracy: Accuracy) -> Stepper<S> {
+        let mut stepper: Stepper<S> = Stepper {
             accuracy,
             method: Method::new(),
             next: 0.0,
             work: Work::default(),
-            size: (0..system.count()).map(|state| system.size(state)).collect(),
-            least: (0..system.count()).map(|state| system.least(state)).collect(),
-            rates: NONE,
-            now: NONE,
-            trial: NONE,
-            stage: [NONE; STAGES],
+            size: S::ZERO,
+            least: S::ZERO,
+            rates: S::ZERO,
+            now: S::ZERO,
+            trial: S::ZERO,
+            stage: [S::ZERO; STAGES],
         };
+        for state in 0..system.count() {
+            stepper.size.as_mut()[state] = system.size(state);
+            stepper.least.as_mut()[state] = system.least(state);
+        }
         stepper.restart();
         stepper
     }
@@ -188,7 +191,7 @@ impl Stepper {
     ///
     /// # Errors
     /// [`StepError`] where the system cannot be integrated; the states are then those of the last step that was kept.
-    pub fn advance<S: System>(
+    pub fn advance(
         &mut self,
         system: &mut S,
         start: f64,
@@ -196,19 +199,19 @@ impl Stepper {
         states: &mut [f64],
         mut kept: impl FnMut(&mut S, &Kept),
     ) -> Result<(), StepError> {
-        let len = self.size.len();
+        let len = system.count();
         let mut done = 0.0;
         while done < span {
             let time = start + done;
-            system.rates(time, states, &mut self.rates[..len]);
+            system.rates(time, states, &mut self.rates.as_mut()[..len]);
             self.work.evaluations += 1;
-            check_finite(time, &self.rates[..len])?;
+            check_finite(time, &self.rates.as_ref()[..len])?;
             system.linearise(time, states);
             loop {
                 let step = fitted(self.next, span - done);
                 let (error, worst) = self.attempt(system, time, step, states);
                 let growth = if error.is_finite() {
-                    (0.9 * error.powf(-1.0 / 3.0)).clamp(0.2, 4.0)
+                    (SAFETY * error.powf(-1.0 / 3.0)).clamp(0.2, 4.0)
                 } else {
                     0.1
                 };
@@ -223,17 +226,17 @@ impl Stepper {
                         time: start + done,
                         step: start + done - time,
                         from: states,
-                        rates: &self.rates[..len],
-                        to: &self.trial[..len],
+                        rates: &self.rates.as_ref()[..len],
+                        to: &self.trial.as_ref()[..len],
                     };
                     kept(system, &step);
-                    states.copy_from_slice(&self.trial[..len]);
+                    states.copy_from_slice(&self.trial.as_ref()[..len]);
                     break;
                 }
                 self.work.rejected += 1;
                 self.next = step * growth.min(0.9);
                 if self.next < SHORTEST {
-                    check_finite(time, &self.trial[..len])?;
+                    check_finite(time, &self.trial.as_ref()[..len])?;
                     return Err(StepError::TooStiff { time, state: worst });
                 }
             }
@@ -242,40 +245,32 @@ impl Stepper {
     }
 
     /// One step into `trial`: the largest weighed error, and the state that has it.
-    fn attempt<S: System>(&mut self, system: &mut S, time: f64, step: f64, states: &[f64]) -> (f64, usize) {
-        let Stepper {
-            method: m,
-            size,
-            least,
-            rates,
-            now,
-            trial,
-            stage: [s0, s1, s2, s3],
-            ..
-        } = self;
-        let len = size.len();
-        let (states, trial, now) = (&states[..len], &mut trial[..len], &mut now[..len]);
-        let [s0, s1, s2, s3] = [s0, s1, s2, s3].map(|stage| &mut stage[..len]);
+    fn attempt(&mut self, system: &mut S, time: f64, step: f64, states: &[f64]) -> (f64, usize) {
+        let len = system.count();
+        let m = &self.method;
+        let [s0, s1, s2, s3] = self.stage.each_mut().map(|stage| &mut stage.as_mut()[..len]);
+        let (trial, now) = (&mut self.trial.as_mut()[..len], &mut self.now.as_mut()[..len]);
+        let (states, size) = (&states[..len], &self.size.as_ref()[..len]);
+        let least = &self.least.as_ref()[..len];
         let reach = GAMMA * step;
         system.factor(reach);
 
-        sum(s0, [&rates[..len]], [reach]);
+        sum(s0, [&self.rates.as_ref()[..len]], [reach]);
         system.solve(s0);
 
         sum(trial, [states, s0], [1.0, m.a[1][0]]);
         system.stage_rates(time + m.at[1] * step, trial, now);
-        sum(s1, [now, s0], [reach, GAMMA * m.c[1][0]]);
+        sum(s1, [now, s0], [reach, m.c[1][0]]);
         system.solve(s1);
 
         sum(trial, [states, s0, s1], [1.0, m.a[2][0], m.a[2][1]]);
         system.stage_rates(time + m.at[2] * step, trial, now);
-        sum(s2, [now, s0, s1], [reach, GAMMA * m.c[2][0], GAMMA * m.c[2][1]]);
+        sum(s2, [now, s0, s1], [reach, m.c[2][0], m.c[2][1]]);
         system.solve(s2);
 
         sum(trial, [states, s0, s1, s2], [1.0, m.a[3][0], m.a[3][1], m.a[3][2]]);
         system.stage_rates(time + m.at[3] * step, trial, now);
-        let c = m.c[3].map(|c| GAMMA * c);
-        sum(s3, [now, s0, s1, s2], [reach, c[0], c[1], c[2]]);
+        sum(s3, [now, s0, s1, s2], [reach, m.c[3][0], m.c[3][1], m.c[3][2]]);
         system.solve(s3);
         self.work.evaluations += 3;
 
@@ -286,13 +281,13 @@ impl Stepper {
         for k in 0..len {
             let room = trial[k] - least[k];
             let weight = (size[k] + states[k].abs().max(trial[k].abs())).min(ROOM * room);
-            let ratio = now[k].abs() / (self.accuracy.rel * weight);
-            // A state that is no number makes a ratio that is none, and so does an infinite one.
-            if ratio.is_nan() || !trial[k].is_finite() || room <= 0.0 {
+            let allowed = self.accuracy.rel * weight;
+            let error = now[k].abs();
+            if !error.is_finite() || !trial[k].is_finite() || room <= 0.0 {
                 return (f64::NAN, k);
             }
-            if ratio > largest {
-                (largest, worst) = (ratio, k);
+            if error > largest * allowed {
+                (largest, worst) = (error / allowed, k);
             }
         }
         (largest, worst)
@@ -358,6 +353,7 @@ const B_LOWER: [f64; STAGES] = [
 #[derive(Debug, Clone)]
 struct Method {
     a: Square,
+    /// Times gamma.
     c: Square,
     weights: [f64; STAGES],
     error: [f64; STAGES],
@@ -372,7 +368,7 @@ impl Method {
         let lower: [f64; STAGES] = row(&B_LOWER);
         Method {
             a: std::array::from_fn(|i| row(&ALPHA[i])),
-            c: std::array::from_fn(|i| std::array::from_fn(|j| if i == j { 0.0 } else { -inverse[i][j] })),
+            c: std::array::from_fn(|i| std::array::from_fn(|j| if i == j { 0.0 } else { -GAMMA * inverse[i][j] })),
             weights,
             error: std::array::from_fn(|i| weights[i] - lower[i]),
             at: std::array::from_fn(|i| ALPHA[i].iter().sum()),
@@ -425,6 +421,9 @@ mod tests {
     }
 
     impl System for Forced {
+        type Vector = [f64; 2];
+        const ZERO: [f64; 2] = [0.0; 2];
+
         fn count(&self) -> usize {
             2
         }

@@ -1,11 +1,36 @@
-//! Where each state is: one block for each kind, an entry an axis, then the supply, then the lines of load-holding valves.
+//! Where each state is: a block of six for each axis, then the supply, then the lines of load-holding valves.
 
 use super::tree::JOINTS_MAX;
 
 /// Most states of a plant: six an axis, two lines an axis, two pumps, one engine.
 pub const STATES_MAX: usize = 8 * JOINTS_MAX + 5;
 
-/// Where each block of states starts.
+/// States of an axis, and what each is.
+pub(super) const BLOCK: usize = 6;
+pub(super) const ANGLE: usize = 0;
+pub(super) const RATE: usize = 1;
+pub(super) const A: usize = 2;
+pub(super) const B: usize = 3;
+pub(super) const SPOOL: usize = 4;
+pub(super) const SPOOL_RATE: usize = 5;
+/// An axis's states, or their rates.
+pub(super) type Block = [f64; BLOCK];
+
+/// The blocks of the axes, and everything behind them.
+#[inline]
+pub(super) fn blocks(axes: usize, states: &[f64]) -> (&[Block], &[f64]) {
+    let (blocks, rest) = states.split_at(BLOCK * axes);
+    (blocks.as_chunks().0, rest)
+}
+
+/// The same to be written to.
+#[inline]
+pub(super) fn blocks_mut(axes: usize, states: &mut [f64]) -> (&mut [Block], &mut [f64]) {
+    let (blocks, rest) = states.split_at_mut(BLOCK * axes);
+    (blocks.as_chunks_mut().0, rest)
+}
+
+/// Where things are in the states.
 #[derive(Debug, Clone, Copy)]
 pub struct Layout {
     n: usize,
@@ -37,41 +62,53 @@ impl Layout {
         layout
     }
 
+    /// Number of pumps.
+    pub fn pumps(&self) -> usize {
+        self.pumps
+    }
     /// Number of states.
     pub fn count(&self) -> usize {
         self.count
     }
-    /// Rate of a joint; its angle is the joint's number.
+    /// Angle of a joint.
+    pub fn angle(&self, axis: usize) -> usize {
+        BLOCK * axis + ANGLE
+    }
+    /// Rate of a joint.
     pub fn rate(&self, axis: usize) -> usize {
-        self.n + axis
+        BLOCK * axis + RATE
     }
     /// Pressure of the extending chamber.
     pub fn a(&self, axis: usize) -> usize {
-        2 * self.n + axis
+        BLOCK * axis + A
     }
     /// Pressure of the retracting chamber.
     pub fn b(&self, axis: usize) -> usize {
-        3 * self.n + axis
+        BLOCK * axis + B
     }
     /// Spool.
     pub fn spool(&self, axis: usize) -> usize {
-        4 * self.n + axis
+        BLOCK * axis + SPOOL
     }
     /// Spool rate.
     pub fn spool_rate(&self, axis: usize) -> usize {
-        5 * self.n + axis
+        BLOCK * axis + SPOOL_RATE
     }
     /// Pressure of a pump's manifold.
     pub fn manifold(&self, pump: usize) -> usize {
-        6 * self.n + 2 * pump
+        BLOCK * self.n + 2 * pump
     }
     /// Swash of a pump.
     pub fn swash(&self, pump: usize) -> usize {
-        6 * self.n + 2 * pump + 1
+        BLOCK * self.n + 2 * pump + 1
     }
     /// Speed of the engine, relative to its rated one; there if there is an engine.
     pub fn engine(&self) -> Option<usize> {
-        self.engine.then_some(6 * self.n + 2 * self.pumps)
+        self.engine.then_some(BLOCK * self.n + 2 * self.pumps)
+    }
+    /// Where what is behind the blocks of the axes starts.
+    pub(super) fn behind(&self) -> usize {
+        BLOCK * self.n
     }
     /// Pressures of an axis's two lines, the second right after the first.
     pub fn line(&self, axis: usize) -> Option<usize> {
@@ -82,20 +119,20 @@ impl Layout {
     }
 
     fn first_line(&self) -> usize {
-        6 * self.n + 2 * self.pumps + usize::from(self.engine)
+        BLOCK * self.n + 2 * self.pumps + usize::from(self.engine)
     }
 
     /// What a state is, in words.
     pub fn name(&self, state: usize) -> String {
-        if state < 6 * self.n {
-            let kind = ["angle", "rate", "pressure A", "pressure B", "spool", "spool rate"][state / self.n];
-            return format!("{kind} of axis {}", state % self.n);
+        if state < BLOCK * self.n {
+            let kind = ["angle", "rate", "pressure A", "pressure B", "spool", "spool rate"][state % BLOCK];
+            return format!("{kind} of axis {}", state / BLOCK);
         }
         if Some(state) == self.engine() {
             return "engine speed".to_owned();
         }
-        if state < 6 * self.n + 2 * self.pumps {
-            let rest = state - 6 * self.n;
+        if state < BLOCK * self.n + 2 * self.pumps {
+            let rest = state - BLOCK * self.n;
             return format!("{} of pump {}", ["manifold pressure", "swash"][rest % 2], rest / 2 + 1);
         }
         let rest = state - self.first_line();

@@ -46,11 +46,9 @@ pub(super) struct Mechanics {
     slope: PerJoint,
     /// Whether the step goes along the line.
     lined: bool,
-    /// At a stage that was worked out.
+    /// At a stage: the bias, and the mass matrix, factored, where it was worked out.
     stage: TreeMatrix,
-    stage_mass: TreeMatrix,
     stage_bias: PerJoint,
-    at_stage: bool,
 }
 
 #[derive(Debug, Clone)]
@@ -86,9 +84,7 @@ impl Mechanics {
             slope: [0.0; JOINTS_MAX],
             lined: false,
             stage: TreeMatrix::zero(),
-            stage_mass: TreeMatrix::zero(),
             stage_bias: [0.0; JOINTS_MAX],
-            at_stage: false,
         }
     }
 
@@ -127,7 +123,6 @@ impl Mechanics {
 
     /// Works everything out at the start of a step.
     pub(super) fn start(&mut self, time: f64, angle: &[f64], rate: &[f64]) {
-        self.at_stage = false;
         if let Mechanism::Mass(mass) = self.mechanism {
             self.now.mass.set(0, 0, mass);
             self.now.factored.set(0, 0, 1.0 / mass);
@@ -179,22 +174,27 @@ impl Mechanics {
         self.lined = (0..n).all(|i| missed[i].abs() * span <= MISSED_MAX * allowed(i));
     }
 
-    /// Makes ready for a stage within the step.
-    pub(super) fn stage(&mut self, time: f64, angle: &[f64], rate: &[f64]) {
-        self.at_stage = !self.lined;
-        if self.lined {
-            let after = time - self.now.time;
-            for i in 0..self.tree.len() {
-                self.stage_bias[i] = self.now.bias[i] + after * self.slope[i];
-            }
-            return;
+    /// Whether the step goes along the line.
+    pub(super) fn lined(&self) -> bool {
+        self.lined
+    }
+
+    /// Makes ready for a stage of a step that goes along the line.
+    pub(super) fn stage_on_line(&mut self, time: f64) {
+        let after = time - self.now.time;
+        let line = self.now.bias.iter().zip(&self.slope);
+        for (stage, (bias, slope)) in self.stage_bias.iter_mut().zip(line).take(self.tree.len()) {
+            *stage = bias + after * slope;
         }
+    }
+
+    /// Makes ready for a stage of a step that does not: works everything out.
+    pub(super) fn stage(&mut self, angle: &[f64], rate: &[f64]) {
         self.place(angle);
         if let Mechanism::Arms(bodies) = &self.mechanism {
-            bodies.fill_mass_matrix(&self.pose, &mut self.stage_mass);
+            bodies.fill_mass_matrix(&self.pose, &mut self.stage);
             self.stage_bias = bodies.torque(&self.pose, rate, &[0.0; JOINTS_MAX]);
             self.ground.add(bodies, &self.pose, rate, &mut self.stage_bias);
-            self.stage.copy(&self.tree, &self.stage_mass);
             self.stage.factor(&self.tree);
         }
     }
@@ -212,7 +212,7 @@ impl Mechanics {
         for (torque, bias) in torque.iter_mut().zip(&self.stage_bias) {
             *torque -= bias;
         }
-        let factored = if self.at_stage { &self.stage } else { &self.now.factored };
+        let factored = if self.lined { &self.now.factored } else { &self.stage };
         factored.solve(&self.tree, torque);
     }
 }

@@ -6,9 +6,9 @@
 //!
 //! Reading order: `conditions` is what is done to it; `bodies` (on `tree`) and `ground` are the mechanism, `mechanics` how often it is worked out, `linkage`
 //! its way to the stroke; `oil`, `chambers`, `hydraulics` (the valve section), `spool`, `holding`, `resistance`,
-//! `supply` and `engine` are one component each; `model` puts them together as `layout` orders their states,
+//! `supply` and `engine` are one component each; `axis` and `model` put them together as `layout` orders their states,
 //! `elimination` takes them apart again for `integrator`, which steps the whole; `energy` and `statics` ask questions of
-//! it, `rig` is a test bench.
+//! it, `rig` is a test bench (`bench` its shortcut).
 //!
 //! Not modelled: heat (the oil has the temperature that it is given), flexible links, the carrier's own motion, waves in
 //! long hoses, flow forces on spools.
@@ -18,6 +18,7 @@
     reason = "one index runs over several arrays and state blocks at once, as in the equations"
 )]
 
+pub mod axis;
 pub mod bodies;
 pub mod chambers;
 pub mod conditions;
@@ -39,6 +40,7 @@ pub mod statics;
 pub mod supply;
 pub mod tree;
 
+mod bench;
 mod elimination;
 
 use std::sync::Arc;
@@ -58,11 +60,12 @@ pub use statics::Hold;
 pub use supply::{Pump, Source};
 pub use tree::{JOINTS_MAX, PerJoint};
 
+use axis::Axis;
 use chambers::Chambers;
 use holding::HoldingValve;
 use hydraulics::Section;
 use integrator::{StepError, Stepper, System};
-use model::{Axis, Model};
+use model::Model;
 use resistance::Resistance;
 use spool::{Path, Spool};
 
@@ -79,6 +82,23 @@ pub struct AxisParts<'a> {
     pub pump: usize,
     /// Stroke over joint angle.
     pub linkage: Arc<dyn Linkage>,
+}
+
+impl AxisParts<'_> {
+    /// Put together, for a greatest pressure, Pa.
+    fn axis(&self, pressure: f64) -> Axis {
+        Axis {
+            section: Section::new(self.valve),
+            path: Path::new(&self.valve.answer),
+            spool: Spool::new(self.valve),
+            holding: self.holding.map(HoldingValve::new),
+            chambers: Chambers::new(self.actuator),
+            resistance: Resistance::new(self.actuator, pressure),
+            linkage: Arc::clone(&self.linkage),
+            pump: self.pump,
+            now: axis::Now::default(),
+        }
+    }
 }
 
 /// What one axis is doing.
@@ -127,6 +147,22 @@ pub enum PlantError {
     },
 }
 
+impl PlantError {
+    /// A failed step, with a name for its state.
+    fn new(error: &StepError, name: impl Fn(usize) -> String) -> PlantError {
+        match *error {
+            StepError::TooStiff { time, state } => PlantError::TooStiff {
+                time,
+                state: name(state),
+            },
+            StepError::NotFinite { time, state } => PlantError::NotFinite {
+                time,
+                state: name(state),
+            },
+        }
+    }
+}
+
 /// Why a machine file does not make a plant.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum BuildError {
@@ -148,7 +184,7 @@ pub enum BuildError {
 pub struct Plant {
     model: Model,
     oil: Oil,
-    stepper: Stepper,
+    stepper: Stepper<Model>,
     states: Vec<f64>,
     time: f64,
     account: Option<Account>,
@@ -161,16 +197,7 @@ impl Plant {
     /// # Panics
     /// If there is not exactly one axis for each joint of the mechanism, or an axis is fed by a pump that is not there.
     pub fn new(mechanism: Mechanism, axes: &[AxisParts], source: Source, oil: &Oil, accuracy: Accuracy) -> Plant {
-        let axis = |parts: &AxisParts| Axis {
-            section: Section::new(parts.valve),
-            path: Path::new(&parts.valve.answer),
-            spool: Spool::new(parts.valve),
-            holding: parts.holding.map(HoldingValve::new),
-            chambers: Chambers::new(parts.actuator),
-            resistance: Resistance::new(parts.actuator, source.setting(parts.pump)),
-            linkage: Arc::clone(&parts.linkage),
-            pump: parts.pump,
-        };
+        let axis = |parts: &AxisParts| parts.axis(source.setting(parts.pump));
         let axes = axes.iter().map(axis).collect();
         let model = Model::new(mechanism, axes, source, oil, accuracy.rel);
         let states = vec![0.0; model.count()];
@@ -232,7 +259,9 @@ impl Plant {
     /// above tank, the other at what holds the arm. Supply empty, dump valves open, spools centred, engine at no load.
     pub fn stand(&mut self, angles: &[f64], preload: f64) {
         self.states.fill(0.0);
-        self.states[..angles.len()].copy_from_slice(angles);
+        for (axis, angle) in angles.iter().enumerate() {
+            self.states[self.model.at.angle(axis)] = *angle;
+        }
         self.let_down();
         self.model.place(&self.states);
         for (i, hold) in statics::holds(&self.model, preload).into_iter().enumerate() {
@@ -302,16 +331,7 @@ impl Plant {
         let result = self.stepper.advance(&mut self.model, start, span, states, kept);
         self.time = if result.is_ok() { start + span } else { time };
         self.model.place(&self.states);
-        result.map_err(|error| match error {
-            StepError::TooStiff { time, state } => PlantError::TooStiff {
-                time,
-                state: self.model.at.name(state),
-            },
-            StepError::NotFinite { time, state } => PlantError::NotFinite {
-                time,
-                state: self.model.at.name(state),
-            },
-        })
+        result.map_err(|error| PlantError::new(&error, |state| self.model.at.name(state)))
     }
 
     /// Rates of all states as they are, with the inputs of the last advance.
@@ -319,6 +339,13 @@ impl Plant {
         let mut rates = vec![0.0; self.states.len()];
         self.model.rates(self.time, &self.states, &mut rates);
         rates
+    }
+
+    /// The equations under these inputs, for an integrator other than the plant's own. It starts from [`Plant::states`]
+    /// and moves states of its own.
+    pub fn equations(&mut self, inputs: &Inputs) -> &mut impl System {
+        self.model.inputs = *inputs;
+        &mut self.model
     }
 
     /// Begins to keep account of energy from here on.
@@ -359,16 +386,16 @@ impl Plant {
     pub fn axis(&self, axis: usize) -> AxisView {
         let (at, states) = (self.model.at, &self.states);
         let (stroke, ratio) = self.model.stroke_and_ratio(axis);
-        let pressures = self.model.pressures(axis, states);
+        let ports = self.model.place_of(axis, states).ports;
         AxisView {
-            angle: states[axis],
+            angle: states[at.angle(axis)],
             rate: states[at.rate(axis)],
             stroke,
             stroke_rate: ratio * states[at.rate(axis)],
             pressure_a: states[at.a(axis)],
             pressure_b: states[at.b(axis)],
-            port_a: pressures.port[0],
-            port_b: pressures.port[1],
+            port_a: ports.a,
+            port_b: ports.b,
             spool: states[at.spool(axis)],
             spool_rate: states[at.spool_rate(axis)],
         }

@@ -1,8 +1,7 @@
 //! The plant as a system of equations: bodies, chambers, spools and supply put together.
 //!
-//! States: joint angles, joint rates, pressures A, pressures B, spools, spool rates (one block of each, an entry an
-//! axis), then manifold pressure and swash of each pump, the engine's speed, and the pressures of the lines of
-//! load-holding valves ([`Layout`]). With stroke s(q), ratio r = ds/dq and rod force F = pA A - pB B - friction ± ends:
+//! States: for each axis joint angle and rate, pressures A and B, spool and spool rate; then manifold pressure and swash of
+//! each pump, the engine's speed, and the pressures of the lines of load-holding valves ([`Layout`]). With stroke s(q), ratio r = ds/dq and rod force F = pA A - pB B - friction ± ends:
 //!
 //! ```text
 //! M(q) dv/dt = r F - c(q, v) - g(q)          dpA/dt = E/VA (v QA - A r dq/dt)     dpB/dt = E/VB (v QB + B r dq/dt)
@@ -10,72 +9,18 @@
 //!
 //! An implicit step needs the slopes of all that: `elimination`.
 
-use std::sync::Arc;
-
 use bellcrank_machine::description::Oil;
 
-use super::chambers::Chambers;
-use super::elimination::{AxisSlopes, Elimination, Node, PumpSlopes};
-use super::holding::HoldingValve;
-use super::hydraulics::{Flows, Ports, Root, Section};
+use super::axis::{Axis, AxisFlows, BURST_BLEND, Place};
+use super::elimination::{Elimination, PumpSlopes};
+use super::hydraulics::Root;
 use super::integrator::System;
-use super::layout::Layout;
-use super::linkage::Linkage;
+use super::layout::{self, A, ANGLE, B, Layout, RATE, SPOOL_RATE, STATES_MAX};
 use super::mechanics::{Mechanics, Mechanism};
-use super::oil::{self, Law, Squeezed};
-use super::resistance::Resistance;
-use super::spool::{Path, Spool};
+use super::oil::{self, ATMOSPHERE, Law};
 use super::supply::{PUMPS_MAX, Pump, Running, Source};
 use super::tree::{JOINTS_MAX, PerJoint};
 use super::{Faults, Inputs, SpoolFault};
-
-/// A burst hose's flow starts laminar below this pressure, Pa.
-const BURST_BLEND: f64 = 1e5;
-/// A middling pressure, Pa.
-const PRESSURE: f64 = 1e6;
-
-/// One axis: valve, chambers, friction and ends, and the way to the joint.
-#[derive(Clone)]
-pub struct Axis {
-    /// Valve section.
-    pub section: Section,
-    /// From the signal to what the spool is told.
-    pub path: Path,
-    /// How the spool follows that.
-    pub spool: Spool,
-    /// A load-holding valve between section and chambers.
-    pub holding: Option<HoldingValve>,
-    /// The chambers.
-    pub chambers: Chambers,
-    /// Friction, cushions, stops.
-    pub resistance: Resistance,
-    /// Stroke over joint angle.
-    pub linkage: Arc<dyn Linkage>,
-    /// The pump that feeds it.
-    pub pump: usize,
-}
-
-/// Every flow of an axis apart, m³/s.
-#[derive(Debug, Clone, Copy, Default)]
-pub struct AxisFlows {
-    /// Of the valve section.
-    pub section: Flows,
-    /// From A to B past the piston.
-    pub leak: f64,
-    /// From each line to its chamber; none without lines.
-    pub through: [f64; 2],
-    /// Out of each port's hose into the open.
-    pub burst: [f64; 2],
-}
-
-/// The pressures of an axis: chambers, and the ports of its valve section (the same where there are no lines).
-#[derive(Debug, Clone, Copy)]
-pub struct Pressures {
-    /// Chambers A and B.
-    pub chamber: [f64; 2],
-    /// Ports A and B.
-    pub port: [f64; 2],
-}
 
 /// The equations with the inputs of now.
 #[derive(Clone)]
@@ -89,15 +34,11 @@ pub struct Model {
     /// Opening of the dump valves when the inputs came, and the time then.
     pub(super) dump: ([f64; PUMPS_MAX], f64),
     pub(super) at: Layout,
-    /// What the spools are told.
-    told: PerJoint,
     /// Some pump goes by the load pressures.
     load_sensing: bool,
     /// Error allowed in each step, relative.
     rel: f64,
     burst: Root,
-    stroke: PerJoint,
-    ratio: PerJoint,
     /// Greatest load pressure of each circuit at the last evaluation.
     load: [f64; PUMPS_MAX],
     elimination: Elimination,
@@ -118,11 +59,8 @@ impl Model {
             faults: Faults::default(),
             inputs: Inputs::default(),
             dump: ([1.0; PUMPS_MAX], 0.0),
-            told: [0.0; JOINTS_MAX],
             rel,
             burst: Root::new(BURST_BLEND),
-            stroke: [0.0; JOINTS_MAX],
-            ratio: [0.0; JOINTS_MAX],
             load: [0.0; PUMPS_MAX],
             elimination: Elimination::default(),
         }
@@ -150,14 +88,18 @@ impl Model {
         self.dump.1 = time;
         for (i, axis) in self.axes.iter_mut().enumerate() {
             let told = axis.path.demand(time, inputs.spool[i]);
-            self.told[i] = match self.faults.spool[i] {
-                SpoolFault::Forced(position) => position,
-                _ if inputs.valve_power => self.faults.demand_scale[i] * told,
-                _ => 0.0,
+            axis.now.told = match self.faults.spool[i] {
+                SpoolFault::Frozen => None,
+                SpoolFault::Forced(position) => Some(position),
+                SpoolFault::None if inputs.valve_power => Some(self.faults.demand_scale[i] * told),
+                SpoolFault::None => Some(0.0),
             };
-            if self.faults.spool[i] == SpoolFault::Frozen {
+            if axis.now.told.is_none() {
                 states[self.at.spool_rate(i)] = 0.0;
             }
+            let burst = self.faults.burst[i];
+            axis.now.burst = (burst != [0.0; 2]).then_some(burst);
+            axis.now.extra_leak = self.faults.extra_leak[i];
         }
         if let (
             Source::Pumps {
@@ -174,7 +116,7 @@ impl Model {
 
     /// Stroke and ratio of an axis at the last evaluation.
     pub(super) fn stroke_and_ratio(&self, axis: usize) -> (f64, f64) {
-        (self.stroke[axis], self.ratio[axis])
+        (self.axes[axis].now.stroke, self.axes[axis].now.ratio)
     }
 
     /// Pressure in a pressure line.
@@ -182,6 +124,28 @@ impl Model {
         match self.source {
             Source::Ideal { pressure, .. } => pressure,
             Source::Pumps { .. } => states[self.at.manifold(pump)],
+        }
+    }
+
+    fn is_pressure(&self, state: usize) -> bool {
+        if state < self.at.behind() {
+            return matches!(state % layout::BLOCK, A | B);
+        }
+        let swash = (0..self.source.all().len()).any(|pump| state == self.at.swash(pump));
+        Some(state) != self.at.engine() && !swash
+    }
+
+    /// Pressure line and tank of each circuit.
+    fn circuits(&self, states: &[f64]) -> [(f64, f64); PUMPS_MAX] {
+        match &self.source {
+            Source::Ideal { pressure, tank } => [(*pressure, *tank); PUMPS_MAX],
+            Source::Pumps { pumps, .. } => {
+                let mut circuits = [(0.0, 0.0); PUMPS_MAX];
+                for (k, pump) in pumps.iter().enumerate() {
+                    circuits[k] = (states[self.at.manifold(k)], pump.supply().tank);
+                }
+                circuits
+            }
         }
     }
 
@@ -210,122 +174,69 @@ impl Model {
         })
     }
 
-    /// The pressures of an axis.
-    #[inline]
-    pub(super) fn pressures(&self, axis: usize, states: &[f64]) -> Pressures {
-        let chamber = [states[self.at.a(axis)], states[self.at.b(axis)]];
-        let port = match self.at.line(axis) {
-            Some(line) => [states[line], states[line + 1]],
-            None => chamber,
-        };
-        Pressures { chamber, port }
-    }
-
-    #[inline]
-    fn ports(&self, axis: usize, states: &[f64], port: [f64; 2]) -> Ports {
-        let pump = self.axes[axis].pump;
-        Ports {
-            supply: self.manifold(pump, states),
-            tank: self.source.tank(pump),
-            a: port[0],
-            b: port[1],
-            spool: states[self.at.spool(axis)],
-        }
+    /// Where an axis is among its pressures.
+    pub(super) fn place_of(&self, axis: usize, states: &[f64]) -> Place {
+        let (blocks, _) = layout::blocks(self.axes.len(), states);
+        let lines = self.at.line(axis).map(|line| [states[line], states[line + 1]]);
+        Place::new(&blocks[axis], lines, self.circuits(states)[self.axes[axis].pump])
     }
 
     /// All flows of an axis.
-    #[inline]
-    pub(super) fn flows(&self, i: usize, states: &[f64], at: &Pressures) -> AxisFlows {
-        let axis = &self.axes[i];
-        let leak = axis.chambers.leak() + self.faults.extra_leak[i];
-        let mut flows = AxisFlows {
-            section: axis.section.flows(&self.ports(i, states, at.port)),
-            leak: leak * (at.chamber[0] - at.chamber[1]),
-            ..AxisFlows::default()
-        };
-        for side in 0..2 {
-            if self.faults.burst[i][side] > 0.0 {
-                flows.burst[side] = self.faults.burst[i][side] * self.burst.of(at.port[side]);
-            }
-            if let Some(holding) = &axis.holding {
-                flows.through[side] = holding.flow(side, at.port[side], at.chamber[side], at.port[1 - side]);
-            }
-        }
-        flows
-    }
-
-    fn frozen(&self, axis: usize) -> bool {
-        self.faults.spool[axis] == SpoolFault::Frozen
+    pub(super) fn flows(&self, axis: usize, at: &Place) -> AxisFlows {
+        self.axes[axis].flows(at, &self.burst)
     }
 
     /// Places the mechanism at these states.
     pub(super) fn place(&mut self, states: &[f64]) {
-        self.mechanics.place(states);
+        let (angle, _) = self.angles_and_rates(states);
+        self.mechanics.place(&angle[..self.axes.len()]);
         self.measure(states);
+    }
+
+    /// Angles and rates of the joints.
+    pub(super) fn angles_and_rates(&self, states: &[f64]) -> (PerJoint, PerJoint) {
+        let (mut angle, mut rate) = ([0.0; JOINTS_MAX], [0.0; JOINTS_MAX]);
+        let (blocks, _) = layout::blocks(self.axes.len(), states);
+        for ((block, angle), rate) in blocks.iter().zip(&mut angle).zip(&mut rate) {
+            (*angle, *rate) = (block[ANGLE], block[RATE]);
+        }
+        (angle, rate)
     }
 
     /// Strokes and ratios.
     fn measure(&mut self, states: &[f64]) {
-        for (i, axis) in self.axes.iter().enumerate() {
-            (self.stroke[i], self.ratio[i]) = axis.linkage.stroke_and_ratio(states[i]);
+        let (blocks, _) = layout::blocks(self.axes.len(), states);
+        for (axis, block) in self.axes.iter_mut().zip(blocks) {
+            axis.measure(block[ANGLE]);
         }
     }
 
     /// Rates of everything but the joints, and the torques of the actuators.
     fn evaluate(&mut self, time: f64, states: &[f64], rates: &mut [f64]) -> PerJoint {
+        let circuits = self.circuits(states);
         let mut torque = [0.0; JOINTS_MAX];
         let mut drawn = [0.0; PUMPS_MAX];
-        let load_sensing = self.load_sensing;
-        for pump in 0..self.source.all().len() {
-            self.load[pump] = self.source.tank(pump);
-        }
-        for i in 0..self.axes.len() {
-            let p = self.pressures(i, states);
-            let flows = self.flows(i, states, &p);
-            let axis = &self.axes[i];
-            let (stroke, ratio) = (self.stroke[i], self.ratio[i]);
-            let speed = ratio * states[self.at.rate(i)];
-            let force = axis.chambers.force(p.chamber) + axis.resistance.forces(stroke, speed).total();
-            torque[i] = ratio * force;
-            rates[i] = states[self.at.rate(i)];
-
-            let oil = p.chamber.map(|p| self.law.at(p));
-            let rise = axis.chambers.stiffness(stroke, p.chamber, oil);
-            let swept = axis.chambers.swept(speed, oil);
-            let from_valve = [
-                flows.section.into_a() - flows.burst[0],
-                flows.section.into_b() - flows.burst[1],
-            ];
-            let into = match (self.at.line(i), &axis.holding) {
-                (Some(line), Some(holding)) => {
-                    let volume = holding.lines();
-                    for side in 0..2 {
-                        let oil = self.law.at(p.port[side]);
-                        let net = from_valve[side] - flows.through[side];
-                        rates[line + side] = oil.modulus * oil.volume / volume[side] * net;
-                    }
-                    flows.through
-                }
-                _ => from_valve,
-            };
-            rates[self.at.a(i)] = rise[0] * (oil[0].volume * (into[0] - flows.leak) - swept[0]);
-            rates[self.at.b(i)] = rise[1] * (oil[1].volume * (into[1] + flows.leak) - swept[1]);
-
-            let (spool, rate) = (states[self.at.spool(i)], states[self.at.spool_rate(i)]);
-            (rates[self.at.spool(i)], rates[self.at.spool_rate(i)]) = if self.frozen(i) {
-                (0.0, 0.0)
-            } else {
-                (rate, axis.spool.acceleration(self.told[i], spool, rate))
-            };
-            drawn[axis.pump] += flows.section.from_supply();
-            if load_sensing {
-                let (out, back) = axis.section.openings(spool);
+        self.load = circuits.map(|(_, tank)| tank);
+        let n = self.axes.len();
+        let (now, _) = layout::blocks(n, states);
+        let (out, behind) = layout::blocks_mut(n, rates);
+        for (i, (((axis, now), out), torque)) in self.axes.iter().zip(now).zip(out).zip(&mut torque).enumerate() {
+            let line = self.at.line(i);
+            let at = Place::new(
+                now,
+                line.map(|line| [states[line], states[line + 1]]),
+                circuits[axis.pump],
+            );
+            let work = axis.work(now, &at, &self.law, &self.burst, out);
+            if let Some(line) = line {
+                let line = line - self.at.behind();
+                (behind[line], behind[line + 1]) = (work.lines[0], work.lines[1]);
+            }
+            *torque = work.torque;
+            drawn[axis.pump] += work.drawn;
+            if self.load_sensing {
                 let load = &mut self.load[axis.pump];
-                if out > 0.0 {
-                    *load = load.max(p.port[0]);
-                } else if back > 0.0 {
-                    *load = load.max(p.port[1]);
-                }
+                *load = load.max(axis.section.sensed(&at.ports));
             }
         }
         self.supply_rates(time, states, drawn, rates);
@@ -349,65 +260,6 @@ impl Model {
         }
     }
 
-    fn axis_slopes(&self, i: usize, states: &[f64]) -> AxisSlopes {
-        let (at, axis) = (&self.at, &self.axes[i]);
-        let p = self.pressures(i, states);
-        let (stroke, ratio) = (self.stroke[i], self.ratio[i]);
-        let (spring, damping) = axis.resistance.slopes(stroke, ratio * states[at.rate(i)]);
-        let area = axis.chambers.areas();
-        let oil = p.chamber.map(|p| self.law.at(p));
-        let rise = axis.chambers.stiffness(stroke, p.chamber, oil);
-        let push = |side: usize| rise[side] * oil[side].volume;
-        let port = axis.section.slopes(&self.ports(i, states, p.port));
-        let mut slopes = AxisSlopes {
-            pump: axis.pump,
-            sweep: [area[0] * ratio, -area[1] * ratio],
-            rise,
-            spring: ratio * ratio * spring,
-            damping: ratio * ratio * damping,
-            spool: (!self.frozen(i)).then(|| axis.spool.slopes(self.told[i], states[at.spool(i)])),
-            lines: at.line(i),
-            port,
-            ..AxisSlopes::default()
-        };
-        let nodes = &mut slopes.node;
-        let leak = axis.chambers.leak() + self.faults.extra_leak[i];
-        for side in 0..2 {
-            nodes[side] = Node::new(push(side));
-            nodes[side].by[side] = -leak;
-            nodes[side].by[1 - side] = leak;
-        }
-        let burst = |side: usize| {
-            if self.faults.burst[i][side] > 0.0 {
-                self.faults.burst[i][side] * self.burst.slope(p.port[side])
-            } else {
-                0.0
-            }
-        };
-        let Some(holding) = &axis.holding else {
-            for side in 0..2 {
-                nodes[side].feed(&port[side]);
-                nodes[side].by[side] += port[side].own - burst(side);
-            }
-            return slopes;
-        };
-        let volume = holding.lines();
-        for side in 0..2 {
-            let (line, other) = (2 + side, 3 - side);
-            let oil: Squeezed = self.law.at(p.port[side]);
-            let through = holding.through(side, p.port[side], p.chamber[side], p.port[1 - side]);
-            nodes[line] = Node::new(oil.modulus * oil.volume / volume[side]);
-            nodes[line].feed(&port[side]);
-            nodes[line].by[line] = port[side].own - burst(side) - through.line;
-            nodes[line].by[side] = -through.chamber;
-            nodes[line].by[other] = -through.pilot;
-            nodes[side].by[side] += through.chamber;
-            nodes[side].by[line] = through.line;
-            nodes[side].by[other] = through.pilot;
-        }
-        slopes
-    }
-
     fn pump_slopes(&self, k: usize, pump: &Pump, time: f64, states: &[f64]) -> PumpSlopes {
         let running = self.running(k, states);
         let oil = self.law.at(running.pressure);
@@ -424,23 +276,24 @@ impl Model {
 }
 
 impl System for Model {
+    type Vector = [f64; STATES_MAX];
+    const ZERO: Self::Vector = [0.0; STATES_MAX];
+
     fn count(&self) -> usize {
         self.at.count()
     }
 
     fn size(&self, state: usize) -> f64 {
-        match state / self.axes.len() {
-            0 | 1 | 4 => 0.1,
-            5 => 10.0,
-            _ if Some(state) == self.at.engine() => 0.1,
-            _ if (0..self.source.all().len()).any(|pump| state == self.at.swash(pump)) => 0.1,
-            _ => PRESSURE,
+        match state % layout::BLOCK {
+            _ if self.is_pressure(state) => 1e6,
+            SPOOL_RATE if state < self.at.behind() => 10.0,
+            _ => 0.1,
         }
     }
 
     fn least(&self, state: usize) -> f64 {
-        if self.size(state) == PRESSURE {
-            -oil::ATMOSPHERE
+        if self.is_pressure(state) {
+            -ATMOSPHERE
         } else {
             f64::NEG_INFINITY
         }
@@ -450,26 +303,43 @@ impl System for Model {
         let n = self.axes.len();
         self.measure(states);
         let mut torque = self.evaluate(time, states, rates);
-        self.mechanics.start(time, states, &states[n..2 * n]);
+        let (angle, rate) = self.angles_and_rates(states);
+        self.mechanics.start(time, &angle[..n], &rate[..n]);
         self.mechanics.accelerate_at_start(&mut torque[..n]);
-        rates[n..2 * n].copy_from_slice(&torque[..n]);
         let rel = self.rel;
-        self.mechanics
-            .go_on(&torque[..n], |i| rel * (0.1 + states[n + i].abs()));
+        self.mechanics.go_on(&torque[..n], |i| rel * (0.1 + rate[i].abs()));
+        let (out, _) = layout::blocks_mut(n, rates);
+        for (out, acceleration) in out.iter_mut().zip(&torque) {
+            out[RATE] = *acceleration;
+        }
     }
 
     fn stage_rates(&mut self, time: f64, states: &[f64], rates: &mut [f64]) {
         let n = self.axes.len();
         self.measure(states);
         let mut torque = self.evaluate(time, states, rates);
-        self.mechanics.stage(time, states, &states[n..2 * n]);
+        if self.mechanics.lined() {
+            self.mechanics.stage_on_line(time);
+        } else {
+            let (angle, rate) = self.angles_and_rates(states);
+            self.mechanics.stage(&angle[..n], &rate[..n]);
+        }
         self.mechanics.accelerate(&mut torque[..n]);
-        rates[n..2 * n].copy_from_slice(&torque[..n]);
+        let (out, _) = layout::blocks_mut(n, rates);
+        for (out, acceleration) in out.iter_mut().zip(&torque) {
+            out[RATE] = *acceleration;
+        }
     }
 
     fn linearise(&mut self, time: f64, states: &[f64]) {
-        for i in 0..self.axes.len() {
-            self.elimination.axis[i] = self.axis_slopes(i, states);
+        let circuits = self.circuits(states);
+        let (now, _) = layout::blocks(self.axes.len(), states);
+        for (i, (axis, now)) in self.axes.iter().zip(now).enumerate() {
+            let slopes = &mut self.elimination.axis[i];
+            slopes.lines = self.at.line(i).map(|line| line - self.at.behind());
+            let lines = self.at.line(i).map(|line| [states[line], states[line + 1]]);
+            let at = Place::new(now, lines, circuits[axis.pump]);
+            axis.slopes(now, &at, &self.law, &self.burst, slopes);
         }
         for (k, pump) in self.source.all().iter().enumerate() {
             self.elimination.pump[k] = self.pump_slopes(k, pump, time, states);
@@ -483,9 +353,8 @@ impl System for Model {
     }
 
     fn solve(&self, x: &mut [f64]) {
-        let pumps = self.source.all().len();
         self.elimination
-            .solve(self.mechanics.tree(), self.mechanics.mass(), &self.at, pumps, x);
+            .solve(self.mechanics.tree(), self.mechanics.mass(), &self.at, x);
     }
 }
 

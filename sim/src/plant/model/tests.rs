@@ -6,9 +6,10 @@ use bellcrank_machine::description::{
 };
 use nalgebra::Vector3;
 
+use std::sync::Arc;
+
 use super::*;
-use crate::plant::integrator::STATES_MAX;
-use crate::plant::{Bodies, Direct};
+use crate::plant::{AxisParts, Bodies, Direct};
 
 /// Four joints on two pumps: the first extends in a cushion and leaks; the second retracts, starved, on its checks; the
 /// third lets a load down through a load-holding valve; the fourth has a burst hose.
@@ -88,15 +89,15 @@ fn model() -> (Model, Vec<f64>) {
         band: 200e5,
         line: [1.5e-4, 2e-4],
     };
-    let axis = |zero: f64, holding: Option<&Holding>, pump: usize| Axis {
-        section: Section::new(&valve),
-        path: Path::new(&valve.answer),
-        spool: Spool::new(&valve),
-        holding: holding.map(HoldingValve::new),
-        chambers: Chambers::new(&actuator),
-        resistance: Resistance::new(&actuator, 200e5),
-        linkage: Arc::new(Direct { zero }),
-        pump,
+    let axis = |zero: f64, holding: Option<&Holding>, pump: usize| {
+        let parts = AxisParts {
+            actuator: &actuator,
+            valve: &valve,
+            holding,
+            pump,
+            linkage: Arc::new(Direct { zero }),
+        };
+        parts.axis(200e5)
     };
     let second = Supply {
         pressure: 150e5,
@@ -110,17 +111,18 @@ fn model() -> (Model, Vec<f64>) {
     ];
     let source = Source::pumps(&[&supply, &second]);
     let mut model = Model::new(Mechanism::Arms(bodies), axes, source, &oil, 1e-3);
-    model.faults.extra_leak[0] = 1e-11;
-    model.faults.burst[3] = [0.0, 3e-7];
     model.inputs.dump_current = false;
     model.dump = ([0.4; 2], 0.0);
+    model.axes[0].now.extra_leak = 1e-11;
+    model.axes[3].now.burst = Some([0.0, 3e-7]);
+    for axis in &mut model.axes {
+        axis.now.told = Some(0.0);
+    }
     let states = vec![
-        0.28, 0.3, 0.1, 0.02, // angles
-        0.02, -0.001, -0.01, 0.03, // rates
-        40e5, 0.5e5, 130e5, 60e5, // A
-        160e5, 90e5, 20e5, 45e5, // B
-        0.5, -0.4, -0.6, 0.3, // spools
-        1.0, -2.0, 0.5, 0.0, // spool rates
+        0.28, 0.02, 40e5, 160e5, 0.5, 1.0, // angle, rate, A, B, spool, spool rate
+        0.3, -0.001, 0.5e5, 90e5, -0.4, -2.0, //
+        0.1, -0.01, 130e5, 20e5, -0.6, 0.5, //
+        0.02, 0.03, 60e5, 45e5, 0.3, 0.0, //
         185e5, 0.6, 140e5, 0.3, // manifolds and swashes
         90e5, 41e5, // lines of the third axis
     ];
@@ -134,7 +136,7 @@ fn solving_undoes_the_numerical_slopes() {
     assert_eq!(count, states.len());
     let (mut up, mut down) = ([0.0; STATES_MAX], [0.0; STATES_MAX]);
     // Angles are left out: how M, g, r and V change with them is not in the slopes.
-    for column in 4..count {
+    for column in (0..count).filter(|column| column % 6 != 0 || *column >= 24) {
         let nudge = 1e-6 * model.size(column);
         let mut moved = states.clone();
         moved[column] = states[column] + nudge;

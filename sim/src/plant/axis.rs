@@ -1,0 +1,224 @@
+//! One axis of the plant, from its valve section to its stroke: what it does, and the slopes of that.
+
+use std::sync::Arc;
+
+use super::chambers::Chambers;
+use super::elimination::{AxisSlopes, Node};
+use super::holding::HoldingValve;
+use super::hydraulics::{Flows, Ports, Root, Section};
+use super::layout::{A, ANGLE, B, Block, RATE, SPOOL, SPOOL_RATE};
+use super::linkage::Linkage;
+use super::oil::Law;
+use super::resistance::Resistance;
+use super::spool::{Path, Spool};
+
+/// A burst hose's flow starts laminar below this pressure, Pa.
+pub(super) const BURST_BLEND: f64 = 1e5;
+
+/// One axis: valve, chambers, friction and ends, and the way to the joint.
+#[derive(Clone)]
+pub struct Axis {
+    /// Valve section.
+    pub section: Section,
+    /// From the signal to what the spool is told.
+    pub path: Path,
+    /// How the spool follows that.
+    pub spool: Spool,
+    /// A load-holding valve between section and chambers.
+    pub holding: Option<HoldingValve>,
+    /// The chambers.
+    pub chambers: Chambers,
+    /// Friction, cushions, stops.
+    pub resistance: Resistance,
+    /// Stroke over joint angle.
+    pub linkage: Arc<dyn Linkage>,
+    /// The pump that feeds it.
+    pub pump: usize,
+    /// What holds until the next inputs, and where it is.
+    pub now: Now,
+}
+
+/// What holds for an axis until the next inputs, and where it was at the last evaluation.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Now {
+    /// What the spool is told; none while it sticks.
+    pub(super) told: Option<f64>,
+    /// Leakage by a fault, m³/(s Pa).
+    pub(super) extra_leak: f64,
+    /// Holes in the hoses at its ports, m³/(s √Pa).
+    pub(super) burst: Option<[f64; 2]>,
+    pub(super) stroke: f64,
+    pub(super) ratio: f64,
+}
+
+/// Every flow of an axis apart, m³/s.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct AxisFlows {
+    /// Of the valve section.
+    pub section: Flows,
+    /// From A to B past the piston.
+    pub leak: f64,
+    /// From each line to its chamber; none without lines.
+    pub through: [f64; 2],
+    /// Out of each port's hose into the open.
+    pub burst: [f64; 2],
+}
+
+/// The pressures on an axis: in its chambers, and around its valve section (whose ports are the chambers where there are
+/// no lines).
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Place {
+    /// Chambers A and B, Pa.
+    pub chamber: [f64; 2],
+    /// Around the valve section, with its spool.
+    pub ports: Ports,
+}
+
+/// What an axis does to everything else.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Work {
+    /// Torque on the joint, N m.
+    pub torque: f64,
+    /// Flow from the pressure line, m³/s.
+    pub drawn: f64,
+    /// Rates of the pressures in its lines, if it has lines, Pa/s.
+    pub lines: [f64; 2],
+}
+
+impl Place {
+    #[inline]
+    pub(super) fn new(now: &Block, lines: Option<[f64; 2]>, (supply, tank): (f64, f64)) -> Place {
+        let chamber = [now[A], now[B]];
+        let [a, b] = lines.unwrap_or(chamber);
+        let spool = now[SPOOL];
+        let ports = Ports {
+            supply,
+            tank,
+            a,
+            b,
+            spool,
+        };
+        Place { chamber, ports }
+    }
+}
+
+impl Axis {
+    /// All flows, each by itself.
+    pub(super) fn flows(&self, at: &Place, burst: &Root) -> AxisFlows {
+        let leak = self.chambers.leak() + self.now.extra_leak;
+        let (port, chamber) = ([at.ports.a, at.ports.b], at.chamber);
+        let mut flows = AxisFlows {
+            section: self.section.flows(&at.ports),
+            leak: leak * (chamber[0] - chamber[1]),
+            ..AxisFlows::default()
+        };
+        if let Some(hole) = self.now.burst {
+            flows.burst = [hole[0] * burst.of(port[0]), hole[1] * burst.of(port[1])];
+        }
+        if let Some(holding) = &self.holding {
+            let through = |side: usize| holding.flow(side, port[side], chamber[side], port[1 - side]);
+            flows.through = [through(0), through(1)];
+        }
+        flows
+    }
+
+    /// Takes stroke and ratio at a joint angle.
+    #[inline]
+    pub(super) fn measure(&mut self, angle: f64) {
+        (self.now.stroke, self.now.ratio) = self.linkage.stroke_and_ratio(angle);
+    }
+
+    /// Rates of its own states, the joint's left out, and what it does to everything else.
+    #[inline]
+    pub(super) fn work(&self, now: &Block, at: &Place, law: &Law, burst: &Root, rates: &mut Block) -> Work {
+        let speed = self.now.ratio * now[RATE];
+        let force = self.chambers.force(at.chamber) + self.resistance.force(self.now.stroke, speed);
+        let oil = at.chamber.map(|p| law.at(p));
+        let rise = self.chambers.stiffness(self.now.stroke, at.chamber, oil);
+        let swept = self.chambers.swept(speed, oil);
+        let port = [at.ports.a, at.ports.b];
+        let flows = self.section.flows(&at.ports);
+        let mut into = [flows.into_a(), flows.into_b()];
+        if let Some(hole) = self.now.burst {
+            into[0] -= hole[0] * burst.of(port[0]);
+            into[1] -= hole[1] * burst.of(port[1]);
+        }
+        let mut lines = [0.0; 2];
+        if let Some(holding) = &self.holding {
+            let volume = holding.lines();
+            for side in 0..2 {
+                let oil = law.at(port[side]);
+                let through = holding.flow(side, port[side], at.chamber[side], port[1 - side]);
+                lines[side] = oil.modulus * oil.volume / volume[side] * (into[side] - through);
+                into[side] = through;
+            }
+        }
+        let leak = (self.chambers.leak() + self.now.extra_leak) * (at.chamber[0] - at.chamber[1]);
+        rates[ANGLE] = now[RATE];
+        rates[A] = rise[0] * (oil[0].volume * (into[0] - leak) - swept[0]);
+        rates[B] = rise[1] * (oil[1].volume * (into[1] + leak) - swept[1]);
+        (rates[SPOOL], rates[SPOOL_RATE]) = match self.now.told {
+            Some(told) => (
+                now[SPOOL_RATE],
+                self.spool.acceleration(told, now[SPOOL], now[SPOOL_RATE]),
+            ),
+            None => (0.0, 0.0),
+        };
+        Work {
+            torque: self.now.ratio * force,
+            drawn: flows.from_supply(),
+            lines,
+        }
+    }
+
+    /// The slopes of [`Axis::work`].
+    #[inline]
+    pub(super) fn slopes(&self, now: &Block, at: &Place, law: &Law, burst: &Root, slopes: &mut AxisSlopes) {
+        let Now { stroke, ratio, .. } = self.now;
+        let Place { chamber, ports } = *at;
+        let (spring, damping) = self.resistance.slopes(stroke, ratio * now[RATE]);
+        let area = self.chambers.areas();
+        let oil = chamber.map(|p| law.at(p));
+        let rise = self.chambers.stiffness(stroke, chamber, oil);
+        slopes.pump = self.pump;
+        slopes.sweep = [area[0] * ratio, -area[1] * ratio];
+        slopes.rise = rise;
+        (slopes.spring, slopes.damping) = (ratio * ratio * spring, ratio * ratio * damping);
+        slopes.spool = self.now.told.map(|told| self.spool.slopes(told, ports.spool));
+        slopes.port = self.section.slopes(&ports);
+        let leak = self.chambers.leak() + self.now.extra_leak;
+        let AxisSlopes { node, port, .. } = slopes;
+        let pressure = [ports.a, ports.b];
+        let drained = |side: usize| {
+            let hole = self
+                .now
+                .burst
+                .map_or(0.0, |hole| hole[side] * burst.slope(pressure[side]));
+            port[side].own - hole
+        };
+        for side in 0..2 {
+            node[side] = Node::new(rise[side] * oil[side].volume);
+            node[side].by[side] = -leak;
+            node[side].by[1 - side] = leak;
+            if self.holding.is_none() {
+                node[side].feed(&port[side]);
+                node[side].by[side] += drained(side);
+            }
+        }
+        let Some(holding) = &self.holding else { return };
+        let volume = holding.lines();
+        for side in 0..2 {
+            let (line, other) = (2 + side, 3 - side);
+            let oil = law.at(pressure[side]);
+            let through = holding.through(side, pressure[side], chamber[side], pressure[1 - side]);
+            node[line] = Node::new(oil.modulus * oil.volume / volume[side]);
+            node[line].feed(&port[side]);
+            node[line].by[line] = drained(side) - through.line;
+            node[line].by[side] = -through.chamber;
+            node[line].by[other] = -through.pilot;
+            node[side].by[side] += through.chamber;
+            node[side].by[line] = through.line;
+            node[side].by[other] = through.pilot;
+        }
+    }
+}
