@@ -1,17 +1,23 @@
 //! The plant against values worked out elsewhere, by hand formulas, by other libraries, and by conservation of energy.
 
+mod arms;
 mod by_hand;
+mod cylinders;
 mod faults;
+mod load_holding;
 mod machines;
+mod method;
+mod oil;
+mod shift;
+mod supply;
+mod valves;
 
 use std::f64::consts::PI;
 use std::sync::Arc;
 
 use bellcrank_machine::description::{Actuator, ActuatorKind, Oil, PumpControl, Supply, Valve};
 use bellcrank_sim::plant::rig::{Rig, Sample};
-use bellcrank_sim::plant::{
-    Accuracy, AxisParts, Direct, Inputs, JOINTS_MAX, Mechanism, Plant, Pose, Source, statics,
-};
+use bellcrank_sim::plant::{Accuracy, AxisParts, Direct, Inputs, JOINTS_MAX, Mechanism, Plant, Pose, Source, statics};
 use bellcrank_tests::cases::{OracleArm, SingleCylinder};
 
 const BAR: f64 = 1e5;

@@ -12,7 +12,7 @@ use nalgebra::Vector3;
 use super::{BAR, benchmark, cylinder, near, oil, pumped, spool, supply, valve};
 
 /// A joint that carries a round bar.
-fn bar(axis: JointAxis, link: [f64; 3], mass: f64, radius: f64) -> Joint {
+pub(super) fn bar(axis: JointAxis, link: [f64; 3], mass: f64, radius: f64) -> Joint {
     let link = Vector3::from(link);
     Joint {
         axis,
@@ -97,7 +97,7 @@ fn two_arms(accuracy: Accuracy) -> Plant {
 }
 
 /// An actuator that does nothing, so that bodies move freely.
-fn idle() -> Actuator {
+pub(super) fn idle() -> Actuator {
     Actuator {
         area_a: 0.0,
         area_b: 0.0,

@@ -10,7 +10,7 @@ use super::elimination::{AxisSlopes, Reduced};
 use super::hydraulics::Root;
 use super::integrator::{Accuracy, Kept, Stepper, System, Work};
 use super::layout::{A, ANGLE, B, BLOCK, Block, Layout, RATE, SPOOL_RATE};
-use super::oil::Law;
+use super::oil::{ATMOSPHERE, Law};
 use super::{AxisParts, Inputs, PlantError};
 
 /// The bench.
@@ -138,6 +138,13 @@ impl System for Bench {
             A | B => 1e6,
             SPOOL_RATE => 10.0,
             _ => 0.1,
+        }
+    }
+
+    fn least(&self, state: usize) -> f64 {
+        match state {
+            A | B => -ATMOSPHERE,
+            _ => f64::NEG_INFINITY,
         }
     }
 

@@ -17,6 +17,10 @@ const SINKING: f64 = 0.3;
 /// Coefficient of friction, and the sliding speed by which it has mostly come.
 const FRICTION: f64 = 0.5;
 const SLIDING: f64 = 0.02;
+/// A tip is near the ground if it could touch within this time, s, which is the longest step, or this distance, m, for what
+/// it gains in speed by then.
+const SOON: f64 = 0.02;
+const CLOSE: f64 = 0.01;
 
 /// The points that can touch the plane z = 0 of the frame that the machine stands in.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -48,19 +52,24 @@ impl Ground {
         }
     }
 
-    /// Adds what the ground takes to a mechanism's bias; whether any tip touches.
-    pub(super) fn add(&self, bodies: &Bodies, pose: &Pose, rate: &[f64], bias: &mut PerJoint) -> bool {
-        let mut touches = false;
+    /// Adds what the ground takes to a mechanism's bias.
+    pub(super) fn add(&self, bodies: &Bodies, pose: &Pose, rate: &[f64], bias: &mut PerJoint) {
         for &(joint, local) in &self.tips {
             let point = pose.standing_point(joint, &local);
             if let Some(touch) = touch(bodies, pose, joint, &point, rate) {
-                touches = true;
                 for (i, lever) in bodies.levers(pose, joint, &point) {
                     bias[i] -= lever.dot(&touch.force);
                 }
             }
         }
-        touches
+    }
+
+    /// Whether a tip touches, or may before the step is over.
+    pub(super) fn is_near(&self, bodies: &Bodies, pose: &Pose, rate: &[f64]) -> bool {
+        self.tips.iter().any(|&(joint, local)| {
+            let point = pose.standing_point(joint, &local);
+            point.z < CLOSE - SOON * velocity(bodies, pose, joint, &point, rate).z.min(0.0)
+        })
     }
 
     /// All touches.
@@ -82,10 +91,7 @@ fn touch(bodies: &Bodies, pose: &Pose, joint: usize, point: &Vector3<f64>, rate:
     if depth <= 0.0 {
         return None;
     }
-    let velocity: Vector3<f64> = bodies
-        .levers(pose, joint, point)
-        .map(|(i, lever)| lever * rate[i])
-        .sum();
+    let velocity = velocity(bodies, pose, joint, point, rate);
     let spring = STIFFNESS * depth;
     let push = spring * (1.0 - velocity.z / SINKING).max(0.0);
     let sliding = Vector3::new(velocity.x, velocity.y, 0.0);
@@ -95,4 +101,9 @@ fn touch(bodies: &Bodies, pose: &Pose, joint: usize, point: &Vector3<f64>, rate:
         lost: spring * velocity.z - force.dot(&velocity),
         stored: 0.5 * spring * depth,
     })
+}
+
+fn velocity(bodies: &Bodies, pose: &Pose, joint: usize, point: &Vector3<f64>, rate: &[f64]) -> Vector3<f64> {
+    let levers = bodies.levers(pose, joint, point);
+    levers.map(|(i, lever)| lever * rate[i]).sum()
 }

@@ -10,7 +10,7 @@
 //! = α Γ⁻¹`, `c = I/γ - Γ⁻¹`.
 //!
 //! The largest error of any state, weighed by `rel (size + |state|)`, decides on each step and on the length of the
-//! next.
+//! next. Where a state has a least value, the weight shrinks towards it, and no step goes past it.
 
 /// A system of ordinary differential equations, with what an implicit step needs of it.
 pub trait System {
@@ -22,6 +22,10 @@ pub trait System {
     fn count(&self) -> usize;
     /// What counts as a middling value of a state: where it is near zero, errors are measured against this.
     fn size(&self, state: usize) -> f64;
+    /// What a state cannot fall to, such as absolute pressure zero.
+    fn least(&self, _state: usize) -> f64 {
+        f64::NEG_INFINITY
+    }
     /// Rates of all states, where a step starts.
     fn rates(&mut self, time: f64, states: &[f64], rates: &mut [f64]);
     /// Rates of all states at a stage of the step that started where [`System::rates`] was called last. A system may know
@@ -110,6 +114,8 @@ pub enum StepError {
 const SHORTEST: f64 = 1e-10;
 /// Share of the length that the last error suggests: with less of it fewer steps fail.
 const SAFETY: f64 = 0.8;
+/// No error weighs less than if this many times the room above its least value were the size of its state.
+const ROOM: f64 = 10.0;
 /// First step after a start or a jump of the inputs, s.
 const FIRST: f64 = 1e-4;
 
@@ -136,6 +142,7 @@ pub struct Stepper<S: System> {
     next: f64,
     work: Work,
     size: S::Vector,
+    least: S::Vector,
     rates: S::Vector,
     now: S::Vector,
     trial: S::Vector,
@@ -151,13 +158,15 @@ impl<S: System> Stepper<S> {
             next: 0.0,
             work: Work::default(),
             size: S::ZERO,
+            least: S::ZERO,
             rates: S::ZERO,
             now: S::ZERO,
             trial: S::ZERO,
             stage: [S::ZERO; STAGES],
         };
-        for (state, size) in stepper.size.as_mut()[..system.count()].iter_mut().enumerate() {
-            *size = system.size(state);
+        for state in 0..system.count() {
+            stepper.size.as_mut()[state] = system.size(state);
+            stepper.least.as_mut()[state] = system.least(state);
         }
         stepper.restart();
         stepper
@@ -242,6 +251,7 @@ impl<S: System> Stepper<S> {
         let [s0, s1, s2, s3] = self.stage.each_mut().map(|stage| &mut stage.as_mut()[..len]);
         let (trial, now) = (&mut self.trial.as_mut()[..len], &mut self.now.as_mut()[..len]);
         let (states, size) = (&states[..len], &self.size.as_ref()[..len]);
+        let least = &self.least.as_ref()[..len];
         let reach = GAMMA * step;
         system.factor(reach);
 
@@ -269,9 +279,11 @@ impl<S: System> Stepper<S> {
         sum(now, [&*s0, s1, s2, s3], m.error);
         let (mut largest, mut worst) = (0.0, 0);
         for k in 0..len {
-            let allowed = self.accuracy.rel * (size[k] + states[k].abs().max(trial[k].abs()));
+            let room = trial[k] - least[k];
+            let weight = (size[k] + states[k].abs().max(trial[k].abs())).min(ROOM * room);
+            let allowed = self.accuracy.rel * weight;
             let error = now[k].abs();
-            if !error.is_finite() || !trial[k].is_finite() {
+            if !error.is_finite() || !trial[k].is_finite() || room <= 0.0 {
                 return (f64::NAN, k);
             }
             if error > largest * allowed {

@@ -7,7 +7,8 @@
 //!
 //! What this misses is known at the next start, where everything is worked out: a difference in torque, hence in
 //! acceleration, hence over the step in speed. Weighed like the integrator's own errors, it decides whether the next
-//! step may do the same or must work everything out at every stage. At tight accuracies all steps must.
+//! step may do the same or must work everything out at every stage. At tight accuracies all steps must, and so must those
+//! near the ground.
 
 use super::bodies::{Bodies, Pose, Tree, TreeMatrix};
 use super::ground::Ground;
@@ -137,8 +138,9 @@ impl Mechanics {
         };
         bodies.fill_mass_matrix(&self.pose, &mut self.now.mass);
         self.now.bias = bodies.torque(&self.pose, rate, &[0.0; JOINTS_MAX]);
-        let touches = self.ground.add(bodies, &self.pose, rate, &mut self.now.bias);
-        self.history = self.history && !touches;
+        self.ground.add(bodies, &self.pose, rate, &mut self.now.bias);
+        // On a line a step would go straight into the ground.
+        self.history = self.history && !self.ground.is_near(bodies, &self.pose, rate);
         self.now.factored.copy(&self.tree, &self.now.mass);
         self.now.factored.factor(&self.tree);
     }

@@ -17,7 +17,7 @@ use super::hydraulics::Root;
 use super::integrator::System;
 use super::layout::{self, A, ANGLE, B, Layout, RATE, SPOOL_RATE, STATES_MAX};
 use super::mechanics::{Mechanics, Mechanism};
-use super::oil::{self, Law};
+use super::oil::{self, ATMOSPHERE, Law};
 use super::supply::{PUMPS_MAX, Pump, Running, Source};
 use super::tree::{JOINTS_MAX, PerJoint};
 use super::{Faults, Inputs, SpoolFault};
@@ -125,6 +125,14 @@ impl Model {
             Source::Ideal { pressure, .. } => pressure,
             Source::Pumps { .. } => states[self.at.manifold(pump)],
         }
+    }
+
+    fn is_pressure(&self, state: usize) -> bool {
+        if state < self.at.behind() {
+            return matches!(state % layout::BLOCK, A | B);
+        }
+        let swash = (0..self.source.all().len()).any(|pump| state == self.at.swash(pump));
+        Some(state) != self.at.engine() && !swash
     }
 
     /// Pressure line and tank of each circuit.
@@ -276,15 +284,18 @@ impl System for Model {
     }
 
     fn size(&self, state: usize) -> f64 {
-        let swash = (0..self.source.all().len()).any(|pump| state == self.at.swash(pump));
-        if Some(state) == self.at.engine() || swash {
-            return 0.1;
-        }
         match state % layout::BLOCK {
-            _ if state >= self.at.behind() => 1e6,
-            A | B => 1e6,
-            SPOOL_RATE => 10.0,
+            _ if self.is_pressure(state) => 1e6,
+            SPOOL_RATE if state < self.at.behind() => 10.0,
             _ => 0.1,
+        }
+    }
+
+    fn least(&self, state: usize) -> f64 {
+        if self.is_pressure(state) {
+            -ATMOSPHERE
+        } else {
+            f64::NEG_INFINITY
         }
     }
 
