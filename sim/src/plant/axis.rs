@@ -49,6 +49,8 @@ pub struct Now {
     pub(super) burst: Option<[f64; 2]>,
     pub(super) stroke: f64,
     pub(super) ratio: f64,
+    speed: f64,
+    grip: f64,
 }
 
 /// Every flow of an axis apart, m³/s.
@@ -122,17 +124,19 @@ impl Axis {
         flows
     }
 
-    /// Takes stroke and ratio at a joint angle.
+    /// Takes stroke, ratio and speed at these states.
     #[inline]
-    pub(super) fn measure(&mut self, angle: f64) {
-        (self.now.stroke, self.now.ratio) = self.linkage.stroke_and_ratio(angle);
+    pub(super) fn measure(&mut self, now: &Block) {
+        (self.now.stroke, self.now.ratio) = self.linkage.stroke_and_ratio(now[ANGLE]);
+        self.now.speed = self.now.ratio * now[RATE];
+        self.now.grip = self.resistance.grip(self.now.speed);
     }
 
-    /// Rates of its own states, the joint's left out, and what it does to everything else.
+    /// Rates of its own states where it was measured, the joint's left out, and what it does to everything else.
     #[inline]
     pub(super) fn work(&self, now: &Block, at: &Place, law: &Law, burst: &Root, rates: &mut Block) -> Work {
-        let speed = self.now.ratio * now[RATE];
-        let force = self.chambers.force(at.chamber) + self.resistance.force(self.now.stroke, speed);
+        let Now { speed, grip, .. } = self.now;
+        let force = self.chambers.force(at.chamber) + self.resistance.force(self.now.stroke, speed, grip);
         let oil = at.chamber.map(|p| law.at(p));
         let rise = self.chambers.stiffness(self.now.stroke, at.chamber, oil);
         let swept = self.chambers.swept(speed, oil);
@@ -173,10 +177,16 @@ impl Axis {
 
     /// The slopes of [`Axis::work`].
     #[inline]
-    pub(super) fn slopes(&self, now: &Block, at: &Place, law: &Law, burst: &Root, slopes: &mut AxisSlopes) {
-        let Now { stroke, ratio, .. } = self.now;
+    pub(super) fn slopes(&self, at: &Place, law: &Law, burst: &Root, slopes: &mut AxisSlopes) {
+        let Now {
+            stroke,
+            ratio,
+            speed,
+            grip,
+            ..
+        } = self.now;
         let Place { chamber, ports } = *at;
-        let (spring, damping) = self.resistance.slopes(stroke, ratio * now[RATE]);
+        let (spring, damping) = self.resistance.slopes(stroke, speed, grip);
         let area = self.chambers.areas();
         let oil = chamber.map(|p| law.at(p));
         let rise = self.chambers.stiffness(stroke, chamber, oil);

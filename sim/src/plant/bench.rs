@@ -9,7 +9,7 @@ use super::axis::{Axis, BURST_BLEND, Place};
 use super::elimination::{AxisSlopes, Reduced};
 use super::hydraulics::Root;
 use super::integrator::{Accuracy, Kept, Stepper, System, Work};
-use super::layout::{A, ANGLE, B, BLOCK, Block, Layout, RATE, SPOOL_RATE};
+use super::layout::{A, B, BLOCK, Block, Layout, RATE, SPOOL_RATE};
 use super::oil::{ATMOSPHERE, Law};
 use super::{AxisParts, Inputs, PlantError};
 
@@ -152,16 +152,15 @@ impl System for Bench {
     fn rates(&mut self, _: f64, states: &[f64], rates: &mut [f64]) {
         let now = block(states);
         let rates = rates.first_chunk_mut().expect("a bench has six states");
-        self.axis.measure(now[ANGLE]);
+        self.axis.measure(now);
         let work = self.axis.work(now, &self.place(now), &self.law, &self.burst, rates);
         rates[RATE] = (work.torque - self.load) / self.mass;
     }
 
     #[inline]
     fn linearise(&mut self, _: f64, states: &[f64]) {
-        let now = block(states);
-        let place = self.place(now);
-        self.axis.slopes(now, &place, &self.law, &self.burst, &mut self.slopes);
+        let place = self.place(block(states));
+        self.axis.slopes(&place, &self.law, &self.burst, &mut self.slopes);
     }
 
     #[inline]

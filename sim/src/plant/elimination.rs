@@ -5,7 +5,7 @@
 //! other, its own spool, its own rate, and its pump's manifold: a small matrix, expressed through the rate and the
 //! manifold's pressure. What is left is one symmetric system in the joint rates, `M` plus a diagonal (oil spring,
 //! friction, stops), with the mechanism's own sparsity, and the manifolds' pressures as a border of one or two columns. J
-//! leaves out how M, c, g, r, V, E and v change, the engine, and what load sensing passes on; the method allows it.
+//! leaves out how M, c, g, r, V, E and v change, what engine and pumps do to each other, and what load sensing passes on; the method allows it.
 
 use nalgebra::Matrix4;
 
@@ -117,6 +117,8 @@ pub(super) struct Reduced {
 pub(super) struct Elimination {
     pub axis: [AxisSlopes; JOINTS_MAX],
     pub pump: [PumpSlopes; PUMPS_MAX],
+    /// Of the engine's speed over itself, 1/s.
+    pub engine: f64,
     reach: f64,
     reduced: [Reduced; JOINTS_MAX],
     /// Factored.
@@ -132,6 +134,7 @@ impl Default for Elimination {
         Elimination {
             axis: [AxisSlopes::default(); JOINTS_MAX],
             pump: [PumpSlopes::default(); PUMPS_MAX],
+            engine: 0.0,
             reach: 0.0,
             reduced: [Reduced::default(); JOINTS_MAX],
             rates: TreeMatrix::zero(),
@@ -192,6 +195,9 @@ impl Elimination {
     pub(super) fn solve(&self, tree: &Tree, mass: &TreeMatrix, at: &Layout, x: &mut [f64]) {
         let n = tree.len();
         let (blocks, behind) = layout::blocks_mut(n, x);
+        if let Some(engine) = at.engine() {
+            behind[engine - at.behind()] /= 1.0 - self.reach * self.engine;
+        }
         let mut rates = [0.0; JOINTS_MAX];
         for (rate, block) in rates.iter_mut().zip(&*blocks) {
             *rate = block[RATE];

@@ -55,6 +55,16 @@ impl Governed {
         self.firing != Firing::No
     }
 
+    /// Slope of [`Governed::speed_rate`] over the speed, by the governor.
+    pub fn speed_slope(&self, speed: f64) -> f64 {
+        let e = &self.engine;
+        if self.fires() && speed > 1.0 && speed < 1.0 + e.droop {
+            -e.torque / (e.droop * e.inertia * e.rated)
+        } else {
+            0.0
+        }
+    }
+
     /// Rate of the relative speed under pumps that take so many watts at rated speed.
     pub fn speed_rate(&self, speed: f64, pumps: f64) -> f64 {
         let e = &self.engine;

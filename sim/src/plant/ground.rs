@@ -19,7 +19,7 @@ const FRICTION: f64 = 0.5;
 const SLIDING: f64 = 0.02;
 /// A tip is near the ground if it could touch within this time, s, which is the longest step, or this distance, m, for what
 /// it gains in speed by then.
-const SOON: f64 = 0.02;
+const SOON: f64 = 0.1;
 const CLOSE: f64 = 0.01;
 
 /// The points that can touch the plane z = 0 of the frame that the machine stands in.

@@ -210,11 +210,7 @@ impl<S: System> Stepper<S> {
             loop {
                 let step = fitted(self.next, span - done);
                 let (error, worst) = self.attempt(system, time, step, states);
-                let growth = if error.is_finite() {
-                    (SAFETY * error.powf(-1.0 / 3.0)).clamp(0.2, 4.0)
-                } else {
-                    0.1
-                };
+                let growth = growth(error);
                 if error <= 1.0 {
                     self.work.steps += 1;
                     // A step cut short by the end of the span says little about the length that is possible.
@@ -277,20 +273,32 @@ impl<S: System> Stepper<S> {
         let [w0, w1, w2, w3] = m.weights;
         sum(trial, [states, s0, s1, s2, s3], [1.0, w0, w1, w2, w3]);
         sum(now, [&*s0, s1, s2, s3], m.error);
-        let (mut largest, mut worst) = (0.0, 0);
+        let (mut largest, mut worst, mut all_sound) = (0.0, 0, true);
+        let sound = |k: usize| now[k].is_finite() && trial[k].is_finite() && trial[k] > least[k];
         for k in 0..len {
-            let room = trial[k] - least[k];
-            let weight = (size[k] + states[k].abs().max(trial[k].abs())).min(ROOM * room);
-            let allowed = self.accuracy.rel * weight;
+            let weight = size[k] + states[k].abs().max(trial[k].abs());
+            let allowed = self.accuracy.rel * weight.min(ROOM * (trial[k] - least[k]));
             let error = now[k].abs();
-            if !error.is_finite() || !trial[k].is_finite() || room <= 0.0 {
-                return (f64::NAN, k);
-            }
             if error > largest * allowed {
                 (largest, worst) = (error / allowed, k);
             }
+            all_sound &= sound(k);
         }
-        (largest, worst)
+        if all_sound {
+            (largest, worst)
+        } else {
+            (f64::NAN, (0..len).find(|&k| !sound(k)).unwrap_or(worst))
+        }
+    }
+}
+
+/// By how much the next step may be longer than one of this weighed error.
+#[allow(clippy::cast_possible_truncation, reason = "it is a rough guide, and cheaper so")]
+fn growth(error: f64) -> f64 {
+    if error.is_finite() {
+        (SAFETY * f64::from((error as f32).powf(-1.0 / 3.0))).clamp(0.2, 4.0)
+    } else {
+        0.1
     }
 }
 

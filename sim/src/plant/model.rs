@@ -207,7 +207,7 @@ impl Model {
     fn measure(&mut self, states: &[f64]) {
         let (blocks, _) = layout::blocks(self.axes.len(), states);
         for (axis, block) in self.axes.iter_mut().zip(blocks) {
-            axis.measure(block[ANGLE]);
+            axis.measure(block);
         }
     }
 
@@ -339,10 +339,13 @@ impl System for Model {
             slopes.lines = self.at.line(i).map(|line| line - self.at.behind());
             let lines = self.at.line(i).map(|line| [states[line], states[line + 1]]);
             let at = Place::new(now, lines, circuits[axis.pump]);
-            axis.slopes(now, &at, &self.law, &self.burst, slopes);
+            axis.slopes(&at, &self.law, &self.burst, slopes);
         }
         for (k, pump) in self.source.all().iter().enumerate() {
             self.elimination.pump[k] = self.pump_slopes(k, pump, time, states);
+        }
+        if let (Some(engine), Some(at)) = (self.source.engine(), self.at.engine()) {
+            self.elimination.engine = engine.speed_slope(states[at]);
         }
     }
 

@@ -96,30 +96,36 @@ impl Resistance {
     pub fn forces(&self, stroke: f64, speed: f64) -> Forces {
         let left = self.travel - stroke;
         Forces {
-            friction: -self.viscous * speed - self.dry(speed).0 * tanh(speed * self.per_coulomb_speed),
+            friction: -self.viscous * speed - self.dry(speed).0 * self.grip(speed),
             cushion: self.cushion_push(stroke, -speed) - self.cushion_push(left, speed),
             stop: self.stop_push(stroke, -speed) - self.stop_push(left, speed),
         }
     }
 
-    /// The total force at a stroke and speed.
+    /// How much of the dry friction there is at a speed, -1 to 1: what force and slopes both need.
     #[inline]
-    pub fn force(&self, stroke: f64, speed: f64) -> f64 {
+    pub fn grip(&self, speed: f64) -> f64 {
+        tanh(speed * self.per_coulomb_speed)
+    }
+
+    /// The total force at a stroke and speed, whose grip is known.
+    #[inline]
+    pub fn force(&self, stroke: f64, speed: f64, grip: f64) -> f64 {
+        let friction = -self.viscous * speed - self.dry(speed).0 * grip;
         let left = self.travel - stroke;
         if stroke.min(left) < self.cushion.max(0.0) {
-            return self.forces(stroke, speed).total();
+            let Forces { cushion, stop, .. } = self.forces(stroke, speed);
+            return friction + cushion + stop;
         }
-        -self.viscous * speed - self.dry(speed).0 * tanh(speed * self.per_coulomb_speed)
+        friction
     }
 
     /// Slopes of the total force over stroke and over speed; neither is ever positive.
-    pub fn slopes(&self, stroke: f64, speed: f64) -> (f64, f64) {
+    pub fn slopes(&self, stroke: f64, speed: f64, grip: f64) -> (f64, f64) {
         let left = self.travel - stroke;
-        let share = tanh(speed * self.per_coulomb_speed);
         let (dry, dry_slope) = self.dry(speed);
         // Where friction falls with speed its slope drives rather than damps; the implicit step then does without it.
-        let friction =
-            -self.viscous - (dry * self.per_coulomb_speed * (1.0 - share * share) + dry_slope * share).max(0.0);
+        let friction = -self.viscous - (dry * self.per_coulomb_speed * (1.0 - grip * grip) + dry_slope * grip).max(0.0);
         let (low, high) = (self.end_slopes(stroke, -speed), self.end_slopes(left, speed));
         (low.0 + high.0, friction + low.1 + high.1)
     }
@@ -228,7 +234,7 @@ mod tests {
                 let total = |s: f64, v: f64| resistance.forces(s, v).total();
                 let over_stroke = (total(stroke + 1e-8, speed) - total(stroke - 1e-8, speed)) / 2e-8;
                 let over_speed = (total(stroke, speed + 1e-8) - total(stroke, speed - 1e-8)) / 2e-8;
-                let (k, d) = resistance.slopes(stroke, speed);
+                let (k, d) = resistance.slopes(stroke, speed, resistance.grip(speed));
                 assert!(
                     (k - over_stroke).abs() <= 1e-5 * (1.0 + k.abs()),
                     "{stroke} {speed}: {k} {over_stroke}"
@@ -260,7 +266,7 @@ mod tests {
         assert!((friction(1.0) - 600.0 - 1500.0).abs() < 0.1, "{}", friction(1.0));
         assert!((friction(0.01) - 15.0 - 750.0 * (2.0_f64).tanh()).abs() < 1e-9);
         assert_eq!(friction(-0.02), -friction(0.02));
-        let falling = resistance.slopes(0.3, 0.015).1;
+        let falling = resistance.slopes(0.3, 0.015, resistance.grip(0.015)).1;
         assert!((falling + 1500.0).abs() < 1e-9, "what drives is left out: {falling}");
     }
 }
