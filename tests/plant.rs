@@ -10,7 +10,7 @@ use std::sync::Arc;
 use bellcrank_machine::description::{
     Actuator, ActuatorKind, Answer, Joint, JointAxis, Notches, Oil, PumpControl, Supply, Valve,
 };
-use bellcrank_sim::plant::rig::{Rig, Sample};
+use bellcrank_sim::plant::rig::{Events, Feed, Rig, Sample};
 use bellcrank_sim::plant::{
     Accuracy, AxisParts, Bodies, Direct, Inputs, JOINTS_MAX, Mechanism, Plant, Pose, Source, statics,
 };
@@ -152,16 +152,21 @@ fn benchmark() -> Rig {
     let actuator = cylinder(0.063, 0.036, 0.5);
     Rig {
         mass: 800.0,
+        slope: 0.0,
         pressure: [60.0 * BAR, 60.0 * BAR * actuator.area_a / actuator.area_b],
         actuator,
         valve: valve(),
         holding: None,
         oil: oil(),
-        supply: 180.0 * BAR,
-        tank: 2.0 * BAR,
+        feed: Feed::Ideal {
+            pressure: 180.0 * BAR,
+            tank: 2.0 * BAR,
+        },
         stroke: 0.03,
+        lines: None,
         command: vec![(0.1, 0.6), (1.0, 0.0), (1.6, -0.5), (2.4, 0.0)],
         load: vec![(1.5, 5000.0)],
+        events: Events::default(),
         end: 3.0,
     }
 }
@@ -183,6 +188,7 @@ fn reference() -> Vec<Sample> {
             pressure_b: v[4],
             spool: v[5],
             spool_rate: v[6],
+            ..Sample::default()
         }
     });
     rows.collect()
