@@ -5,7 +5,7 @@
 
 use std::f64::consts::TAU;
 
-use bellcrank_sim::plant::rig::{Rig, Sample};
+use bellcrank_sim::plant::rig::{Feed, Rig, Sample};
 
 /// Number of states.
 pub const STATES: usize = 6;
@@ -33,6 +33,9 @@ pub struct Piece {
 #[derive(Debug, Clone)]
 pub struct SingleCylinder {
     rig: Rig,
+    /// Pressure line and tank, Pa.
+    supply: f64,
+    tank: f64,
     /// Flow per root of pressure of an open land, and of a check valve.
     land: f64,
     check: f64,
@@ -52,7 +55,12 @@ impl SingleCylinder {
             simple && rig.actuator.cushion == 0.0,
             "the plain equations know no more"
         );
+        let Feed::Ideal { pressure, tank } = rig.feed else {
+            panic!("the plain equations know no pump");
+        };
         SingleCylinder {
+            supply: pressure,
+            tank,
             land: valve.rated_flow / valve.rated_drop.sqrt(),
             check: valve.check_flow / valve.check_drop.sqrt(),
             natural: TAU * valve.spool_hz,
@@ -101,11 +109,11 @@ impl SingleCylinder {
         let [(out, _), (back, _)] = self.openings(z);
         let root = |drop| root(drop, rig.valve.blend).0;
         let leak = actuator.leak * (a - b);
-        let into_a = self.land * (out * root(rig.supply - a) - back * root(a - rig.tank))
-            + self.check * root((rig.tank - a).max(0.0))
+        let into_a = self.land * (out * root(self.supply - a) - back * root(a - self.tank))
+            + self.check * root((self.tank - a).max(0.0))
             - leak;
-        let into_b = self.land * (back * root(rig.supply - b) - out * root(b - rig.tank))
-            + self.check * root((rig.tank - b).max(0.0))
+        let into_b = self.land * (back * root(self.supply - b) - out * root(b - self.tank))
+            + self.check * root((self.tank - b).max(0.0))
             + leak;
         let [volume_a, volume_b] = self.volumes(x);
         let friction = actuator.viscous * v + actuator.coulomb * (v / actuator.coulomb_speed).tanh();
@@ -125,10 +133,10 @@ impl SingleCylinder {
         let [(out, out_slope), (back, back_slope)] = self.openings(z);
         let root = |drop| root(drop, rig.valve.blend);
         let [from_p_a, to_t_a, from_p_b, to_t_b] =
-            [rig.supply - a, a - rig.tank, rig.supply - b, b - rig.tank].map(root);
+            [self.supply - a, a - self.tank, self.supply - b, b - self.tank].map(root);
         let check = |pressure: f64| {
-            if pressure < rig.tank {
-                self.check * root(rig.tank - pressure).1
+            if pressure < self.tank {
+                self.check * root(self.tank - pressure).1
             } else {
                 0.0
             }
@@ -206,5 +214,6 @@ pub fn sample(time: f64, y: &[f64]) -> Sample {
         pressure_b: y[3],
         spool: y[4],
         spool_rate: y[5],
+        ..Sample::default()
     }
 }

@@ -5,6 +5,8 @@ use std::path::Path;
 
 use crate::command::bellcrank;
 
+mod rigs;
+
 /// Runs the command in a folder that holds one file; expects exit code 2, a word on standard error that has all of `says`, nothing on
 /// standard output, and a folder that is as it was.
 #[track_caller]
@@ -81,17 +83,6 @@ fn check_machine(piece: &str, replacement: &str, says: &[&str]) {
     );
 }
 
-#[track_caller]
-fn check_rig(piece: &str, replacement: &str, says: &[&str]) {
-    let (text, line) = rig(piece, replacement);
-    let line = format!("line {line}:");
-    check(
-        ("bad.toml", text.as_bytes()),
-        &["rig", "bad.toml"],
-        &[&["bad.toml", &line], says].concat(),
-    );
-}
-
 #[test]
 fn machine_files() {
     check_machine("mass_kg = 120", "colour = 1, mass_kg = 120", &["colour", "unknown key"]);
@@ -131,41 +122,6 @@ fn machine_files() {
         &["axis \"boom\" / linkage", "cylinder"],
     );
     check_machine("tick_ms = 2", "tick_ms = ", &["valid TOML"]);
-}
-
-#[test]
-fn rig_files() {
-    check_rig("bore_mm = 63", "colour = 1\nbore_mm = 63", &["cylinder", "unknown key"]);
-    check_rig("bore_mm", "bore", &["bore_mm: the unit belongs in the key"]);
-    check_rig(
-        "mass_kg = 800",
-        "mass_kg = \"800\"",
-        &["mass / mass_kg: found \"800\"", "wanted a number"],
-    );
-    check_rig("mass_kg = 800", "mass_kg = nan", &["mass / mass_kg: found nan"]);
-    check_rig(
-        "stroke_mm = 500",
-        "stroke_mm = -500",
-        &["cylinder / stroke_mm: found -500"],
-    );
-    check_rig(
-        "rod_mm = 36",
-        "rod_mm = 63",
-        &["rod_mm: found 63, wanted less than bore_mm (63)"],
-    );
-    check_rig(
-        "stroke_mm = 30",
-        "stroke_mm = 501",
-        &["start / stroke_mm: found 501", "cylinder.stroke_mm (500)"],
-    );
-    check_rig("tank_bar = 2", "tank_bar = nan", &["supply / tank_bar: found nan"]);
-    check_rig("at_s = 1.0", "at_s = 0.1", &["later than the step before it (0.1)"]);
-    check_rig(
-        "command = 0.6",
-        "command = 1.6",
-        &["command: found 1.6", "from -1 to 1"],
-    );
-    check_rig("interval_ms = 10 ", "interval_ms = 1e-9 ", &["interval_ms"]);
 }
 
 /// The built-in scenario of the stuck-open valve with a piece of it replaced.

@@ -124,6 +124,7 @@ impl SingleCylinder {
                 pressure_b,
                 spool,
                 spool_rate,
+                ..Sample::default()
             },
             _ => panic!("seven columns, not {}", row.len()),
         };

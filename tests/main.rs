@@ -12,6 +12,7 @@ mod kinematics;
 mod linkage;
 mod plant;
 mod rehearsals;
+mod rig;
 mod sense;
 mod survey;
 mod tidy;

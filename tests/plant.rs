@@ -16,7 +16,7 @@ use std::f64::consts::PI;
 use std::sync::Arc;
 
 use bellcrank_machine::description::{Actuator, ActuatorKind, Oil, PumpControl, Supply, Valve};
-use bellcrank_sim::plant::rig::{Rig, Sample};
+use bellcrank_sim::plant::rig::{Feed, Rig, Sample};
 use bellcrank_sim::plant::{Accuracy, AxisParts, Direct, Inputs, JOINTS_MAX, Mechanism, Plant, Pose, Source, statics};
 use bellcrank_tests::cases::{OracleArm, SingleCylinder};
 
@@ -197,6 +197,11 @@ fn supply() -> Supply {
 
 fn oil() -> Oil {
     benchmark().oil
+}
+
+/// A supply of one pressure, and a tank without any.
+fn ideal(pressure: f64) -> Feed {
+    Feed::Ideal { pressure, tank: 0.0 }
 }
 
 /// One mass on one cylinder, fed by a pump.

@@ -6,7 +6,7 @@ use bellcrank_machine::description::{Actuator, PumpControl, Supply, Valve};
 use bellcrank_sim::plant::rig::Rig;
 use bellcrank_sim::plant::{Accuracy, AxisParts, Direct, Inputs, Mechanism, Plant, Source, hole};
 
-use super::{BAR, LPM, benchmark, cylinder, near, oil, spool, supply, valve};
+use super::{BAR, LPM, benchmark, cylinder, ideal, near, oil, spool, supply, valve};
 
 fn frictionless(bore: f64, rod: f64, travel: f64) -> Actuator {
     Actuator {
@@ -25,7 +25,7 @@ fn blocked(actuator: Actuator, pressure: f64) -> Rig {
         actuator,
         stroke: 0.25,
         pressure: [pressure, 0.0],
-        tank: 0.0,
+        feed: ideal(180.0 * BAR),
         ..benchmark()
     }
 }
@@ -90,7 +90,7 @@ fn a_blocked_load_is_carried_by_force_over_area() {
         actuator,
         stroke: 0.25,
         pressure: [0.0; 2],
-        tank: 0.0,
+        feed: ideal(180.0 * BAR),
         ..benchmark()
     }
     .plant(fine());
@@ -172,7 +172,7 @@ fn swelling_hoses_soften_the_oil() {
             },
             stroke: 0.25,
             pressure: [0.0; 2],
-            tank: 0.0,
+            feed: ideal(180.0 * BAR),
             ..benchmark()
         }
         .plant(fine());
@@ -206,8 +206,7 @@ fn dry() -> Rig {
         },
         stroke: 50.0,
         pressure: [0.0; 2],
-        supply: 0.0,
-        tank: 0.0,
+        feed: ideal(0.0),
         ..benchmark()
     }
 }

@@ -5,7 +5,7 @@ use bellcrank_sim::plant::holding::HoldingValve;
 use bellcrank_sim::plant::rig::Rig;
 use bellcrank_sim::plant::{Accuracy, Inputs, Plant, hole};
 
-use super::{BAR, LPM, benchmark, cylinder, near, oil, valve};
+use super::{BAR, LPM, benchmark, cylinder, ideal, near, oil, valve};
 
 fn counterbalance(pilot_ratio: f64, on: [bool; 2]) -> Holding {
     Holding {
@@ -63,8 +63,7 @@ impl Held {
             holding: self.holding.clone(),
             actuator,
             valve: valve(),
-            supply: self.supply,
-            tank: 0.0,
+            feed: ideal(self.supply),
             stroke: 0.3,
             pressure,
             ..benchmark()

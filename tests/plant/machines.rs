@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use bellcrank_machine::description::{Actuator, Axis, Joint, JointAxis, Supply, Valve};
 use bellcrank_sim::plant::bodies::Body;
-use bellcrank_sim::plant::rig::Rig;
+use bellcrank_sim::plant::rig::{Feed, Rig};
 use bellcrank_sim::plant::{Accuracy, AxisParts, Bodies, Direct, Inputs, Linkage, Mechanism, Payload, Plant, Source};
 use nalgebra::Vector3;
 
@@ -167,8 +167,10 @@ fn a_free_cylinder_moves_by_newtons_law() {
         actuator,
         stroke: 500.0,
         pressure: [0.0; 2],
-        supply: 0.0,
-        tank: 0.0,
+        feed: Feed::Ideal {
+            pressure: 0.0,
+            tank: 0.0,
+        },
         ..benchmark()
     }
     .plant(Accuracy::default());
@@ -387,7 +389,10 @@ fn stops_never_give_energy_and_cushions_take_it() {
                 ..cylinder(0.063, 0.036, 0.5)
             },
             pressure: [0.0; 2],
-            tank: 0.0,
+            feed: Feed::Ideal {
+                pressure: 180.0 * BAR,
+                tank: 0.0,
+            },
             ..benchmark()
         };
         let mut plant = rig.plant(Accuracy::default());

@@ -7,7 +7,7 @@ use bellcrank_sim::plant::hydraulics::{Ports, Root, Section};
 use bellcrank_sim::plant::rig::Rig;
 use bellcrank_sim::plant::{Accuracy, Plant, hole};
 
-use super::{BAR, LPM, benchmark, cylinder, near, spool, valve};
+use super::{BAR, LPM, benchmark, cylinder, ideal, near, spool, valve};
 
 /// PV-25: 2 mm at 100 bar (Merritt 1967, chapter 3, from memory). PV-26: its coefficient is near that of a slit, π/(π+2).
 #[test]
@@ -159,8 +159,7 @@ fn bench(answer: Answer, zeta: f64) -> Plant {
     let rig = Rig {
         valve,
         pressure: [0.0; 2],
-        supply: 0.0,
-        tank: 0.0,
+        feed: ideal(0.0),
         ..benchmark()
     };
     rig.plant(Accuracy {

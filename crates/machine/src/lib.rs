@@ -26,5 +26,5 @@ pub use file::{find, load, read};
 
 /// Readers of single tables of a machine file, for other files with the same tables.
 pub mod tables {
-    pub use crate::file::{cylinder, holding, oil, valve};
+    pub use crate::file::{cylinder, engine, holding, oil, supply, valve};
 }

@@ -175,7 +175,7 @@ impl Section {
         }
     }
 
-    /// Opening of the extending and of the retracting pair of lands, 0 to 1.
+    /// Opening of the extending and of the retracting pair of lands, 0 to 1 within full travel.
     pub fn openings(&self, spool: f64) -> (f64, f64) {
         (
             self.opening(spool, self.valve.overlap_out),
@@ -260,19 +260,19 @@ impl Section {
         if self.valve.load_check { drop.max(0.0) } else { drop }
     }
 
-    /// Opening of a pair of lands, with the spool past its overlap. The lands are fully open at full travel, and no
-    /// further.
+    /// Opening of a pair of lands, with the spool past its overlap: 1 at full travel, and a little more where the spool
+    /// overshoots that.
     fn opening(&self, spool: f64, overlap: f64) -> f64 {
         if spool <= overlap {
             return 0.0;
         }
-        let x = ((spool - overlap) / (1.0 - overlap)).min(1.0);
+        let x = (spool - overlap) / (1.0 - overlap);
         let bend = self.valve.notches.progression;
         x * (1.0 - bend + bend * x)
     }
 
     fn opening_slope(&self, spool: f64, overlap: f64) -> f64 {
-        if spool > overlap && spool < 1.0 {
+        if spool > overlap {
             let bend = self.valve.notches.progression;
             let x = (spool - overlap) / (1.0 - overlap);
             (1.0 - bend + 2.0 * bend * x) / (1.0 - overlap)

@@ -18,6 +18,7 @@ use crate::plant::bodies::GRAVITY;
 use crate::plant::{Bodies, JOINTS_MAX, Pose, statics};
 
 pub use report::{ActuatorPose, AxisPose, PoseReport, PoseRow};
+pub(crate) use table::line_of;
 pub use table::{MAX_ROWS, TableError, read, write};
 
 /// Angles this near to the end of a range count as inside it, rad.

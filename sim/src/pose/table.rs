@@ -161,7 +161,7 @@ fn column_name(axis: &str) -> String {
 }
 
 /// The line that a row starts on. The reader's own count stands before the blank lines that it skips.
-fn line_of(text: &str, record: &csv::StringRecord) -> u64 {
+pub(crate) fn line_of(text: &str, record: &csv::StringRecord) -> u64 {
     let Some(position) = record.position() else { return 0 };
     let from = usize::try_from(position.byte())
         .ok()

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use miette::Diagnostic;
 
-/// Largest file that is read, bytes. A machine file has some ten thousand.
+/// Largest file that is read unless a limit is given, bytes. A machine file has some ten thousand.
 pub const FILE_MAX: u64 = 1_000_000;
 
 /// Why a file could not be read.
@@ -38,14 +38,16 @@ pub enum FileError {
     #[error("{}: empty", .0.display())]
     #[diagnostic(help("a TOML file with at least one key is wanted; was it saved?"))]
     Empty(PathBuf),
-    /// Over [`FILE_MAX`].
-    #[error("{}: {size} bytes, over the limit of {FILE_MAX}", path.display())]
-    #[diagnostic(help("files read here are written by hand and far smaller; is it the right one?"))]
+    /// Over the limit.
+    #[error("{}: {size} bytes, over the limit of {limit}", path.display())]
+    #[diagnostic(help("files read here are far smaller; is it the right one?"))]
     TooBig {
         /// The file.
         path: PathBuf,
         /// Its size, bytes.
         size: u64,
+        /// What would have been read, bytes.
+        limit: u64,
     },
     /// Not UTF-8.
     #[error("{}: not text: byte {at} is not UTF-8", path.display())]
@@ -58,12 +60,20 @@ pub enum FileError {
     },
 }
 
+/// Reads a text file of up to [`FILE_MAX`] bytes: its name as given, and its text.
+///
+/// # Errors
+/// As [`read_file_up_to`].
+pub fn read_file(path: impl AsRef<Path>) -> Result<(String, String), FileError> {
+    read_file_up_to(path, FILE_MAX)
+}
+
 /// Reads a text file whole: its name as given, and its text.
 ///
 /// # Errors
-/// [`FileError`]: the file is missing, a folder, not a regular file, unreadable, empty, over [`FILE_MAX`] or not UTF-8. The
+/// [`FileError`]: the file is missing, a folder, not a regular file, unreadable, empty, over `limit` bytes or not UTF-8. The
 /// size is looked at before anything is read.
-pub fn read_file(path: impl AsRef<Path>) -> Result<(String, String), FileError> {
+pub fn read_file_up_to(path: impl AsRef<Path>, limit: u64) -> Result<(String, String), FileError> {
     let path = path.as_ref();
     let owned = || path.to_path_buf();
     let failed = |cause: io::Error| match cause.kind() {
@@ -78,17 +88,18 @@ pub fn read_file(path: impl AsRef<Path>) -> Result<(String, String), FileError> 
     if !meta.is_file() {
         return Err(FileError::NotRegular(owned()));
     }
-    if meta.len() > FILE_MAX {
+    if meta.len() > limit {
         return Err(FileError::TooBig {
             path: owned(),
             size: meta.len(),
+            limit,
         });
     }
 
     // The file may grow between the look and the read: never take more than was allowed.
     let mut bytes = Vec::new();
     File::open(path)
-        .and_then(|file| file.take(FILE_MAX).read_to_end(&mut bytes))
+        .and_then(|file| file.take(limit).read_to_end(&mut bytes))
         .map_err(failed)?;
     let text = String::from_utf8(bytes).map_err(|e| FileError::NotText {
         path: owned(),

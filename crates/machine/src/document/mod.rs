@@ -18,7 +18,7 @@ mod units;
 
 pub use complaint::{Complaint, Complaints};
 pub use find::{BuiltIn, DocumentError, builtin, find};
-pub use load::{FILE_MAX, FileError, read_file};
+pub use load::{FILE_MAX, FileError, read_file, read_file_up_to};
 pub use table::Table;
 
 use complaint::Ledger;

@@ -23,7 +23,7 @@ const ISO_VG: [f64; 20] = [
 ];
 
 /// `[engine]`: what turns the pumps.
-pub(super) fn engine(t: &Table) -> Engine {
+pub fn engine(t: &Table) -> Engine {
     let engine = Engine {
         rated: t.number("rated_rpm", 300.0..=6000.0),
         torque: t.number("torque_nm", 1.0..=20_000.0),
@@ -49,7 +49,7 @@ enum Control {
 }
 
 /// `[supply]` and `[second_supply]`.
-pub(super) fn supply(t: &Table) -> Supply {
+pub fn supply(t: &Table) -> Supply {
     let controls = [
         ("pressure", Control::Pressure),
         ("load_sensing", Control::LoadSensing),

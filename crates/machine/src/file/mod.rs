@@ -33,7 +33,7 @@ use std::path::Path;
 
 use bellcrank_core::machine::{ARMS_MAX, AXES_MAX, ZONES_MAX};
 
-pub use hydraulics::{cylinder, holding, oil, valve};
+pub use hydraulics::{cylinder, engine, holding, oil, supply, valve};
 
 use crate::builtin::BUILTIN;
 use crate::description::{Description, Station, Stations, Timing, Valve, Zone};
