@@ -198,6 +198,61 @@ fn scenario_files() {
 }
 
 #[test]
+fn what_scenarios_do_to_the_hydraulics_and_around_the_machine() {
+    for (line, says) in [
+        (
+            "slope_deg = [31, 0]",
+            "slope_deg: found 31, wanted two numbers from -30 to 30",
+        ),
+        ("slope_deg = 5", "slope_deg: found 5, wanted two numbers"),
+        ("slope = [5, 0]", "slope: found an unknown key, wanted slope_deg"),
+        ("oil_c = 200", "oil_c: found 200, wanted a number from -30 to 120"),
+    ] {
+        check_scenario("length_s = 8", &format!("{line}\nlength_s = 8"), &[says]);
+    }
+    for (keys, says) in [
+        ("from_s = 9", "from_s: found 9, wanted a number from 0 to 8"),
+        ("until_s = 0", "until_s: found 0, wanted more than from_s (0)"),
+    ] {
+        check_scenario("mass_kg = 60", &format!("{keys}\nmass_kg = 60"), &[says]);
+    }
+    let stuck = "kind = \"valve_stuck_open\"\naxis = \"left lift\"\nopening = 0.6";
+    let burst = "kind = \"hose_burst\"\naxis = \"left lift\"";
+    for (keys, says) in [
+        (
+            format!("side = \"c\"\nhole_mm = 8\n{burst}"),
+            "side: found \"c\", wanted \"a\" or \"b\"",
+        ),
+        (
+            format!("hole_mm = 800\n{burst}\nside = \"a\""),
+            "hole_mm: found 800, wanted a number from 0.1 to 50",
+        ),
+        (
+            format!("lasts_s = 1\n{burst}\nside = \"a\"\nhole_mm = 8"),
+            "lasts_s: found 1, wanted no lasts_s: a burst hose stays burst",
+        ),
+        (
+            "to_c = 300\nkind = \"oil_hot\"".into(),
+            "to_c: found 300, wanted a number from -30 to 120",
+        ),
+        (
+            "share = 1.5\nkind = \"pump_worn\"".into(),
+            "share: found 1.5, wanted a number from 0 to 1",
+        ),
+        (
+            "leak_cm3_s_bar = -1\nkind = \"piston_leak\"\naxis = \"left lift\"".into(),
+            "leak_cm3_s_bar: found -1, wanted a number from 0 to 100",
+        ),
+        (
+            "axis = \"boom\"\nshare = 0.5\nkind = \"spool_weak\"".into(),
+            "axis: found no axis \"boom\"",
+        ),
+    ] {
+        check_scenario(stuck, &keys, &[says]);
+    }
+}
+
+#[test]
 fn a_scenario_whose_machine_is_wrong_or_missing() {
     let text = include_str!("../sim/scenarios/stuck-open-valve.toml");
     let without = text.replace("\"drystone setter\"", "\"none.toml\"");

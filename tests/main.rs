@@ -7,6 +7,7 @@ mod command;
 mod docs;
 mod guard;
 mod hostile;
+mod hydraulic_faults;
 mod interlock;
 mod kinematics;
 mod linkage;

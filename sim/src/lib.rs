@@ -13,6 +13,7 @@ pub mod pose;
 pub mod report;
 pub mod run;
 pub mod scenario;
+pub mod surroundings;
 pub mod survey;
 pub mod table;
 pub mod trace;

@@ -8,6 +8,7 @@ use xxhash_rust::xxh3::Xxh3;
 use crate::clearance;
 use crate::plant::{Accuracy, Plant, PlantError};
 use crate::scenario::Scenario;
+use crate::surroundings::Surroundings;
 use crate::trace::{ArmSample, AxisSample, Noticed, Sample, Trace};
 use crate::wiring::Wiring;
 
@@ -50,11 +51,7 @@ pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
     };
     let machine = bellcrank_machine::build(description).map_err(|error| bad(error.to_string()))?;
     let mut plant = Plant::of_machine(description, Accuracy::default()).map_err(|error| bad(error.to_string()))?;
-    if let Some(bodies) = plant.bodies() {
-        for load in &scenario.payloads {
-            bodies.hang(description, &description.arms[load.arm], load.mass);
-        }
-    }
+    let mut surroundings = Surroundings::new(scenario, &mut plant);
     plant.stand(&scenario.start, PRELOAD_PA);
 
     let mut controller = Controller::new(&machine);
@@ -72,6 +69,7 @@ pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
         if tick % sample_every == 0 {
             recorder.sample(t, &controller, &outputs, &plant);
         }
+        surroundings.at(t, &mut plant);
         let driven = wiring.write(t, &outputs, &mut plant);
         plant
             .advance(&driven, description.timing.tick)
@@ -140,8 +138,7 @@ impl<'s> Recorder<'s> {
     fn clearances(&mut self, plant: &Plant) {
         let machine = &self.scenario.machine;
         for (arm, least) in machine.arms.iter().zip(&mut self.least) {
-            let now = clearance::of_arm(machine, arm, plant.pose()).map(|now| now.distance);
-            *least = now.chain(*least).reduce(f64::min);
+            *least = clearance::least_of_arm(machine, arm, plant.pose(), *least);
         }
     }
 

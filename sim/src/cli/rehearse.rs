@@ -21,7 +21,7 @@ NAME being that of the scenario. The same scenario and seed give the same run to
 if an expectation of the scenario does not hold.
 
 Built-in scenarios: straight-lift, setting-a-stone, wrong-lever, stuck-open-valve, lost-radio-link, broken-sensor-wire, \
-stop-in-mid-swing. A scenario file is TOML with the unit in each key; sim/scenarios/ has these as examples.";
+stop-in-mid-swing, burst-hose, hot-oil-on-a-slope. A scenario file is TOML with the unit in each key; sim/scenarios/ has these as examples.";
 
 /// `bellcrank rehearse SCENARIO`
 #[derive(Debug, clap::Args)]

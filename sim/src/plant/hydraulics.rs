@@ -2,7 +2,7 @@
 //!
 //! Four metering lands open in pairs past the overlap: P to A with B to T, or P to B with A to T. Each passes
 //! `share rated_flow sqrt(drop / rated_drop) opening`, with a laminar start below `blend` ([`Root`]), and a little
-//! leakage when closed. Beside them work the anti-cavitation checks (tank to port), the port reliefs (port to tank) and
+//! leakage when closed; a vented spool joins both ports to tank while it is in its overlap. Beside them work the anti-cavitation checks (tank to port), the port reliefs (port to tank) and
 //! the feed's load check (no flow back into P). Orifice law: Merritt, *Hydraulic Control Systems* (1967), chapter 3
 //! (from memory). The cubic start is the one of the single-cylinder benchmark.
 //!
@@ -70,6 +70,8 @@ pub struct Section {
     relief: f64,
     /// Leakage over each land, m³/(s Pa).
     leak: f64,
+    /// From each port to tank in the middle, m³/(s Pa).
+    vent: f64,
 }
 
 /// Pressures on a section, and where its spool is.
@@ -152,6 +154,7 @@ impl Section {
                 .port_relief
                 .map_or(0.0, |set| valve.rated_flow / (PORT_RELIEF_BAND * set)),
             leak: valve.notches.leak,
+            vent: valve.notches.vent,
             valve: valve.clone(),
         }
     }
@@ -162,6 +165,7 @@ impl Section {
         let widest = 0.5 * self.valve.rated_drop;
         self.root = Root::new((self.valve.blend * ratio * ratio).clamp(1e-3, widest));
         self.leak = self.valve.notches.leak / ratio;
+        self.vent = self.valve.notches.vent / ratio;
     }
 
     /// The load pressure that a load-sensing pump hears of: that of the port being fed; the tank's when none is.
@@ -201,6 +205,11 @@ impl Section {
             flows.a_to_tank += self.leak * (at.a - at.tank);
             flows.b_to_tank += self.leak * (at.b - at.tank);
         }
+        let (vent, _) = self.vent(at.spool);
+        if vent > 0.0 {
+            flows.a_to_tank += vent * (at.a - at.tank);
+            flows.b_to_tank += vent * (at.b - at.tank);
+        }
         if at.a < at.tank {
             flows.check_a = self.check * self.root.of(at.tank - at.a);
         }
@@ -219,6 +228,7 @@ impl Section {
         let (out, back) = self.openings(at.spool);
         let out_slope = self.opening_slope(at.spool, self.valve.overlap_out);
         let back_slope = -self.opening_slope(-at.spool, self.valve.overlap_in);
+        let (vent, vent_slope) = self.vent(at.spool);
         // One port, with the land that fills it and the land that drains it, each with its opening and the slope of that.
         let port = |p: f64, fill: (f64, f64), drain: (f64, f64)| {
             let (feed, drop) = (self.feed(at.supply - p), p - at.tank);
@@ -229,7 +239,7 @@ impl Section {
                     slopes.supply += fill.0 * self.root.slope(feed);
                 }
             }
-            slopes.own = -self.leak - slopes.supply;
+            slopes.own = -self.leak - vent - slopes.supply;
             if drain.0 > 0.0 {
                 slopes.own -= drain.0 * self.root.slope(drop);
             }
@@ -242,7 +252,7 @@ impl Section {
             if fill.1 != 0.0 {
                 slopes.drawn_spool = fill.1 * self.root.of(feed);
             }
-            slopes.spool = slopes.drawn_spool;
+            slopes.spool = slopes.drawn_spool - vent_slope * drop;
             if drain.1 != 0.0 {
                 slopes.spool -= drain.1 * self.root.of(drop);
             }
@@ -254,6 +264,20 @@ impl Section {
             port(at.a, land(0, out, out_slope), land(2, back, back_slope)),
             port(at.b, land(1, back, back_slope), land(3, out, out_slope)),
         ]
+    }
+
+    /// Conductance from each port to tank of a vented spool, and its slope over the spool.
+    fn vent(&self, spool: f64) -> (f64, f64) {
+        let overlap = if spool > 0.0 {
+            self.valve.overlap_out
+        } else {
+            self.valve.overlap_in
+        };
+        if self.vent == 0.0 || spool.abs() >= overlap {
+            return (0.0, 0.0);
+        }
+        let slope = -self.vent / overlap;
+        (self.vent + slope * spool.abs(), slope.copysign(-spool))
     }
 
     fn feed(&self, drop: f64) -> f64 {

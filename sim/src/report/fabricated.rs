@@ -27,6 +27,8 @@ pub fn stuck_valve() -> Scenario {
         station: Station::Seat,
         mode: Mode::Joint,
         start: vec![0.0; 6],
+        slope: [0.0; 2],
+        oil: None,
         payloads: Vec::new(),
         hands: vec![
             Hand {

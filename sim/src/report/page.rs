@@ -6,7 +6,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::{Rehearsed, moments, panels, picture};
 use crate::findings::Check;
-use crate::scenario::{Act, Fault, FaultKind, Scenario};
+use crate::scenario::{Act, Fault, FaultKind, Load, Scenario};
 use crate::table;
 use crate::trace::{Trace, event_name};
 
@@ -106,8 +106,8 @@ fn limits(rehearsals: &[Rehearsed]) -> Markup {
                      wrong, so are the figures."
                 }
                 li {
-                    "The plant has rigid links, oil of constant density and stiffness, and parts as good as new. It has no \
-                     load-holding valves, no oil temperature, no entrained air, no burst hose, no wear."
+                    "The plant has rigid links on a carrier that stands still, oil that keeps the temperature it is given, and parts as good \
+                     as new where no fault says otherwise."
                 }
                 @if faults.is_empty() {
                     li { "No fault was exercised." }
@@ -175,7 +175,9 @@ fn rehearsal(number: usize, rehearsed: &Rehearsed) -> Markup {
             dl {
                 dt { "Machine" } dd { (findings.machine) }
                 @for fault in &scenario.faults { dt { "Goes wrong" } dd { (fault_in_words(&scenario.machine, fault)) ", " (when(fault)) } }
-                @for load in &scenario.payloads { dt { "Load" } dd { (load.mass) " kg on " (scenario.machine.arms[load.arm].name) } }
+                @for load in &scenario.payloads { dt { "Load" } dd { (load.mass) " kg on " (scenario.machine.arms[load.arm].name) (while_held(load)) } }
+                @if scenario.slope != [0.0; 2] { dt { "Slope" } dd { (slope(scenario.slope)) } }
+                @if let Some(oil) = scenario.oil { dt { "Oil" } dd { (format!("{oil:.0} °C at the start")) } }
                 dt { "Fastest tip" } dd { (format!("{:.0} mm/s", 1e3 * findings.fastest_tip_m_s)) }
                 @if let Some(along) = findings.along_line_m { dt { "Along the line" } dd { (format!("{:.0} mm", 1e3 * along)) } }
                 dt { "To repeat it" } dd { code { (findings.repeat) } " gives digest " code { (findings.digest) } }
@@ -266,6 +268,22 @@ fn fault_in_words(machine: &Description, fault: &Fault) -> String {
         _ => None,
     });
     on.map_or_else(|| name.clone(), |on| format!("{name} ({on})"))
+}
+
+fn while_held(load: &Load) -> String {
+    match (load.from, load.until) {
+        (0.0, None) => String::new(),
+        (from, None) => format!(", from {from:.2} s on"),
+        (from, Some(until)) => format!(", from {from:.2} s to {until:.2} s"),
+    }
+}
+
+fn slope([pitch, roll]: [f64; 2]) -> String {
+    format!(
+        "nose up {:.1}°, left side up {:.1}°",
+        pitch.to_degrees(),
+        roll.to_degrees()
+    )
 }
 
 fn when(fault: &Fault) -> String {

@@ -150,6 +150,9 @@ pub fn at_fault(kind: &FaultKind) -> Option<usize> {
         | FaultKind::ValveStuck { axis }
         | FaultKind::ValveStuckOpen { axis, .. }
         | FaultKind::ValveDead { axis }
+        | FaultKind::HoseBurst { axis, .. }
+        | FaultKind::PistonLeak { axis, .. }
+        | FaultKind::SpoolWeak { axis, .. }
         | FaultKind::WrongLever {
             act: Act::Lever { axis, .. },
         } => Some(axis),
@@ -157,7 +160,9 @@ pub fn at_fault(kind: &FaultKind) -> Option<usize> {
         | FaultKind::StopButton
         | FaultKind::StopChannelOpen { .. }
         | FaultKind::WrongLever { .. }
-        | FaultKind::EngineStall => None,
+        | FaultKind::EngineStall
+        | FaultKind::OilHot { .. }
+        | FaultKind::PumpWorn { .. } => None,
     }
 }
 

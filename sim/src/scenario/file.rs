@@ -1,5 +1,6 @@
 //! Scenario files: TOML, unit in each key, every mistake reported at once.
 
+use std::ops::RangeInclusive;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -17,6 +18,10 @@ use crate::trace::event_name;
 
 /// Longest rehearsal, s.
 const LENGTH_MAX: f64 = 3600.0;
+/// Beyond this nobody works with such a machine, deg.
+const SLOPE_DEG: RangeInclusive<f64> = -30.0..=30.0;
+/// As in machine files, °C.
+const OIL_C: RangeInclusive<f64> = -30.0..=120.0;
 
 /// Reads a scenario by the name of a built-in one or by its path.
 ///
@@ -70,9 +75,13 @@ fn scenario(t: &Table, file: &str, machine: &Arc<Description>) -> Scenario {
         station,
         mode,
         start: who.start(t),
+        slope: t
+            .optional("slope_deg")
+            .map_or([0.0; 2], |key| t.pair(key, SLOPE_DEG).into()),
+        oil: t.optional("oil_c").map(|key| t.number(key, OIL_C)),
         payloads: t
             .optional("payload")
-            .map_or_else(Vec::new, |key| t.tables(key, |t| who.payload(t))),
+            .map_or_else(Vec::new, |key| t.tables(key, |t| who.payload(t, length))),
         hands,
         faults,
         expect: t
@@ -140,11 +149,18 @@ impl Who<'_> {
         angles
     }
 
-    fn payload(&self, t: &Table) -> Load {
-        Load {
+    /// `[[payload]]`: on an arm for the whole rehearsal, or from when it is picked up until it is dropped.
+    fn payload(&self, t: &Table, length: f64) -> Load {
+        let load = Load {
             arm: self.arm(t, "arm"),
             mass: t.number("mass_kg", 0.0..=5000.0),
+            from: t.optional("from_s").map_or(0.0, |key| t.number(key, 0.0..=length)),
+            until: t.optional("until_s").map(|key| t.number(key, 0.0..=length)),
+        };
+        if load.until.is_some_and(|until| until <= load.from) {
+            t.wrong("until_s", format!("more than from_s ({})", load.from));
         }
+        load
     }
 
     /// `[[hand]]`: a time and one act.
@@ -240,11 +256,11 @@ impl Who<'_> {
             t.pass_over_rest();
             return None;
         };
-        Some(Fault {
-            at,
-            lasts,
-            kind: make(self, t),
-        })
+        let kind = make(self, t);
+        if lasts.is_some() && matches!(kind, FaultKind::HoseBurst { .. }) {
+            t.wrong("lasts_s", "no lasts_s: a burst hose stays burst");
+        }
+        Some(Fault { at, lasts, kind })
     }
 
     fn expect(&self, t: &Table) -> Expect {
@@ -285,7 +301,7 @@ fn named<'n>(t: &Table, key: &'static str, what: &str, names: impl Iterator<Item
 
 type Make = fn(&Who, &Table) -> FaultKind;
 
-const KINDS: [(&str, Make); 11] = [
+const KINDS: [(&str, Make); 16] = [
     ("sensor_open", |w, t| FaultKind::SensorOpen {
         axis: w.axis(t, "axis"),
     }),
@@ -314,6 +330,25 @@ const KINDS: [(&str, Make); 11] = [
     }),
     ("wrong_lever", |w, t| FaultKind::WrongLever { act: w.act(t) }),
     ("engine_stall", |_, _| FaultKind::EngineStall),
+    ("hose_burst", |w, t| FaultKind::HoseBurst {
+        axis: w.axis(t, "axis"),
+        side: t.choice("side", &[("a", 0), ("b", 1)]).unwrap_or_default(),
+        hole: t.number("hole_mm", 0.1..=50.0),
+    }),
+    ("oil_hot", |_, t| FaultKind::OilHot {
+        to: t.number("to_c", OIL_C),
+    }),
+    ("pump_worn", |_, t| FaultKind::PumpWorn {
+        share: t.number("share", 0.0..=1.0),
+    }),
+    ("piston_leak", |w, t| FaultKind::PistonLeak {
+        axis: w.axis(t, "axis"),
+        leak: t.number("leak_cm3_s_bar", 0.0..=100.0),
+    }),
+    ("spool_weak", |w, t| FaultKind::SpoolWeak {
+        axis: w.axis(t, "axis"),
+        share: t.number("share", 0.0..=1.0),
+    }),
 ];
 
 /// The name of a cause, or of the guard's holding back, as the event log prints it.

@@ -12,7 +12,7 @@ use bellcrank_machine::document::{self, BuiltIn};
 pub use file::{parse, read};
 
 /// The built-in scenarios in the order of the main job: name of the file and its text.
-pub const BUILTIN: [BuiltIn; 7] = [
+pub const BUILTIN: [BuiltIn; 9] = [
     ("straight-lift", include_str!("../../scenarios/straight-lift.toml")),
     ("setting-a-stone", include_str!("../../scenarios/setting-a-stone.toml")),
     ("wrong-lever", include_str!("../../scenarios/wrong-lever.toml")),
@@ -28,6 +28,11 @@ pub const BUILTIN: [BuiltIn; 7] = [
     (
         "stop-in-mid-swing",
         include_str!("../../scenarios/stop-in-mid-swing.toml"),
+    ),
+    ("burst-hose", include_str!("../../scenarios/burst-hose.toml")),
+    (
+        "hot-oil-on-a-slope",
+        include_str!("../../scenarios/hot-oil-on-a-slope.toml"),
     ),
 ];
 
@@ -50,7 +55,11 @@ pub struct Scenario {
     pub mode: Mode,
     /// Joint angle of each axis at the start, rad.
     pub start: Vec<f64>,
-    /// What hangs on the arms from the start on.
+    /// How the ground slopes: nose up, then left side up about the machine's own long axis, rad.
+    pub slope: [f64; 2],
+    /// Temperature of the oil, °C. None: the machine's working temperature.
+    pub oil: Option<f64>,
+    /// What hangs on the arms.
     pub payloads: Vec<Load>,
     /// What the hands do, in order of time.
     pub hands: Vec<Hand>,
@@ -67,6 +76,10 @@ pub struct Load {
     pub arm: usize,
     /// Its mass, kg.
     pub mass: f64,
+    /// When it is picked up, s.
+    pub from: f64,
+    /// When it is dropped, s. None: never.
+    pub until: Option<f64>,
 }
 
 /// From a time on, a hand does something and goes on doing it.
@@ -170,6 +183,39 @@ pub enum FaultKind {
     },
     /// The engine dies.
     EngineStall,
+    /// A hose between a valve section and its axis bursts, and stays burst.
+    HoseBurst {
+        /// The axis.
+        axis: usize,
+        /// The hose of the extending side, 0, or of the retracting side, 1.
+        side: usize,
+        /// Diameter of the hole, m.
+        hole: f64,
+    },
+    /// The oil is at once that warm, and thin.
+    OilHot {
+        /// °C.
+        to: f64,
+    },
+    /// The pumps give only this share of their flow.
+    PumpWorn {
+        /// 0 to 1.
+        share: f64,
+    },
+    /// Oil passes the piston seal of an axis, beyond what the machine file says.
+    PistonLeak {
+        /// The axis.
+        axis: usize,
+        /// m³/(s Pa).
+        leak: f64,
+    },
+    /// The coil of a valve moves its spool by only this share of what is asked.
+    SpoolWeak {
+        /// The axis.
+        axis: usize,
+        /// 0 to 1.
+        share: f64,
+    },
 }
 
 impl FaultKind {
@@ -187,6 +233,11 @@ impl FaultKind {
             Self::StopChannelOpen { .. } => "stop_channel_open",
             Self::WrongLever { .. } => "wrong_lever",
             Self::EngineStall => "engine_stall",
+            Self::HoseBurst { .. } => "hose_burst",
+            Self::OilHot { .. } => "oil_hot",
+            Self::PumpWorn { .. } => "pump_worn",
+            Self::PistonLeak { .. } => "piston_leak",
+            Self::SpoolWeak { .. } => "spool_weak",
         }
     }
 }
@@ -213,6 +264,12 @@ pub struct Expect {
 }
 
 impl Scenario {
+    /// The faults that are on at time `t`, s.
+    pub fn active(&self, t: f64) -> impl Iterator<Item = FaultKind> + use<'_> {
+        let on = move |fault: &&Fault| t >= fault.at && fault.lasts.is_none_or(|lasts| t < fault.at + lasts);
+        self.faults.iter().filter(on).map(|fault| fault.kind)
+    }
+
     /// Whether something goes wrong in it, and when first.
     pub fn first_fault(&self) -> Option<f64> {
         self.faults.first().map(|fault| fault.at)

@@ -1,7 +1,9 @@
-//! Between plant and core: sensors, converters, frames, switches, valve electronics; and the faults in them.
+//! Between plant and core: sensors, converters, frames, switches, valve electronics; and the faults in them and in the hydraulics.
 //!
-//! Neither the plant nor the core knows of this layer. A fault is a row of the scenario; here is what it does to a signal.
+//! Neither the plant nor the core knows of this layer. A fault is a row of the scenario; here is what it does to a signal, or which
+//! of the plant's own faults it is.
 
+mod electronics;
 mod hands;
 mod sensor;
 
@@ -12,7 +14,7 @@ use bellcrank_core::{Inputs, Outputs};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 
-use crate::plant::{self, Plant, SpoolFault};
+use crate::plant::{self, Faults, Plant, SpoolFault};
 use crate::scenario::{FaultKind, Scenario};
 use hands::Hands;
 use sensor::Sensors;
@@ -51,7 +53,7 @@ impl<'s> Wiring<'s> {
 
     /// What the core reads at time `t`, s.
     pub fn read(&mut self, t: f64, plant: &Plant) -> Inputs {
-        let broken: Vec<FaultKind> = self.active(t).collect();
+        let broken: Vec<FaultKind> = self.scenario.active(t).collect();
         let hands = Hands::at(self.scenario, t, &broken);
         let frame = hands.frame(self.scenario);
         // The station that is not in charge lies at rest, but is heard.
@@ -97,42 +99,32 @@ impl<'s> Wiring<'s> {
         let mut inputs = plant::Inputs {
             valve_power: outputs.valve_power,
             dump_current: outputs.dump_closed,
-            engine: outputs.engine_run && !self.active(t).any(|kind| kind == FaultKind::EngineStall),
+            engine: outputs.engine_run && !self.scenario.active(t).any(|kind| kind == FaultKind::EngineStall),
             ..plant::Inputs::default()
         };
         for (index, axis) in self.scenario.machine.axes.iter().enumerate() {
             let Some(id) = AxisId::new(index) else { continue };
             let duty = f64::from(outputs.duties.get(id).share());
-            let (low, high) = axis.channel.band;
-            let reach = if duty < axis.channel.neutral {
-                axis.channel.neutral - low
-            } else {
-                high - axis.channel.neutral
-            };
-            let toward = ((duty - axis.channel.neutral) / reach).clamp(-1.0, 1.0);
-            inputs.spool[index] = if axis.channel.reversed { -toward } else { toward };
+            // On a faulty signal the electronics let go of the spool.
+            inputs.spool[index] = electronics::demand(&axis.channel, duty).unwrap_or(0.0);
         }
-        let faults = plant.faults();
-        for spool in &mut faults.spool {
-            *spool = SpoolFault::None;
-        }
-        for kind in self.active(t) {
+        let mut faults = Faults::default();
+        for kind in self.scenario.active(t) {
             match kind {
                 FaultKind::ValveStuck { axis } => faults.spool[axis] = SpoolFault::Frozen,
                 FaultKind::ValveStuckOpen { axis, opening } => faults.spool[axis] = SpoolFault::Forced(opening),
                 FaultKind::ValveDead { axis } => inputs.spool[axis] = 0.0,
+                FaultKind::HoseBurst { axis, side, hole } => {
+                    faults.burst[axis][side] = plant::hole(hole, self.scenario.machine.oil.density);
+                }
+                FaultKind::PumpWorn { share } => faults.pump_scale = share,
+                FaultKind::PistonLeak { axis, leak } => faults.extra_leak[axis] = leak,
+                FaultKind::SpoolWeak { axis, share } => faults.demand_scale[axis] = share,
                 _ => {}
             }
         }
+        *plant.faults() = faults;
         inputs
-    }
-
-    /// The faults that are on at time `t`.
-    fn active(&self, t: f64) -> impl Iterator<Item = FaultKind> + use<'s> {
-        let on = move |fault: &&crate::scenario::Fault| {
-            t >= fault.at && fault.lasts.is_none_or(|lasts| t < fault.at + lasts)
-        };
-        self.scenario.faults.iter().filter(on).map(|fault| fault.kind)
     }
 }
 

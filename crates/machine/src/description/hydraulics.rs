@@ -174,7 +174,7 @@ pub struct Valve {
     pub load_check: bool,
 }
 
-/// How the four metering lands of a spool open past the overlap, and what they let through when closed.
+/// How the four metering lands of a spool open past the overlap, and what passes it before they do.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Notches {
     /// Share of [`Valve::rated_flow`] that each land passes at full travel: P to A, P to B, A to T, B to T.
@@ -183,6 +183,9 @@ pub struct Notches {
     pub progression: f64,
     /// Leakage over each land at the oil's working temperature, m³/(s Pa).
     pub leak: f64,
+    /// From each port to tank with the spool in the middle, down to nothing where the lands begin to open, m³/(s Pa). It lets
+    /// the pressure out of a load-holding valve's lines, so that the valve closes.
+    pub vent: f64,
 }
 
 impl Default for Notches {
@@ -192,6 +195,7 @@ impl Default for Notches {
             share: [1.0; 4],
             progression: 0.0,
             leak: 0.0,
+            vent: 0.0,
         }
     }
 }

@@ -274,6 +274,9 @@ fn notches(t: &Table) -> Notches {
         leak: t
             .optional("land_leak_cm3_s_bar")
             .map_or(plain.leak, |key| t.number(key, LEAK)),
+        vent: t
+            .optional("vent_cm3_s_bar")
+            .map_or(plain.vent, |key| t.number(key, LEAK)),
     }
 }
 

@@ -12,6 +12,7 @@
 //! | `breakaway_at_mm_s`, `breakaway_at_deg_s` | 10 mm/s, 1 deg/s |
 //! | `swell_cm3_bar` | hoses do not swell |
 //! | `land_share`, `progression`, `land_leak_cm3_s_bar` | four equal, straight, tight lands |
+//! | `vent_cm3_s_bar` | both ports are closed with the spool in the middle |
 //! | `slew_per_s`, `hysteresis_percent`, `stiction_percent`, `delay_ms` | the spool's own dynamics alone |
 //! | `supply.control`, `supply.leak_cm3_s_bar` | pressure control; a tight pump |
 //! | `axis.supply` | 1: the first |
