@@ -81,6 +81,7 @@ fn lands_open_by_their_shares_and_their_notches() {
         share: [1.0, 0.8, 0.9, 0.7],
         progression: 0.6,
         leak: 0.0,
+        ..Notches::default()
     };
     let valve = Valve { notches, ..valve() };
     let at = |spool: f64| {
