@@ -274,10 +274,12 @@ impl<S: System> Stepper<S> {
         sum(trial, [states, s0, s1, s2, s3], [1.0, w0, w1, w2, w3]);
         sum(now, [&*s0, s1, s2, s3], m.error);
         let (mut largest, mut worst, mut all_sound) = (0.0, 0, true);
-        let sound = |k: usize| now[k].is_finite() && trial[k].is_finite() && trial[k] > least[k];
+        let sound = |k: usize| now[k].abs() + trial[k].abs() < f64::INFINITY && trial[k] > least[k];
         for k in 0..len {
-            let weight = size[k] + states[k].abs().max(trial[k].abs());
-            let allowed = self.accuracy.rel * weight.min(ROOM * (trial[k] - least[k]));
+            // Comparisons rather than `max` and `min`: what is no number is found by `sound`.
+            let (from, to, room) = (states[k].abs(), trial[k].abs(), ROOM * (trial[k] - least[k]));
+            let weight = size[k] + if from > to { from } else { to };
+            let allowed = self.accuracy.rel * if weight < room { weight } else { room };
             let error = now[k].abs();
             if error > largest * allowed {
                 (largest, worst) = (error / allowed, k);
@@ -314,7 +316,11 @@ fn fitted(next: f64, left: f64) -> f64 {
 }
 
 /// The weighted sum of some rows.
-#[inline]
+#[allow(
+    clippy::inline_always,
+    reason = "a small system's rows have a length known only where this is called"
+)]
+#[inline(always)]
 fn sum<const N: usize>(out: &mut [f64], rows: [&[f64]; N], weights: [f64; N]) {
     let rows = rows.map(|row| &row[..out.len()]);
     for (k, out) in out.iter_mut().enumerate() {

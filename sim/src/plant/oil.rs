@@ -53,8 +53,9 @@ struct Piece {
     work: f64,
 }
 
-/// Pieces are cut so that there are 16 to each doubling of the absolute pressure, from 2^8 Pa to 2^28 Pa.
-const FIRST_EXPONENT: u64 = 8;
+/// Pieces are cut so that there are 16 to each doubling of the absolute pressure, from 2^8 Pa to just under 2^28 Pa.
+const LOWEST: f64 = 256.0;
+const HIGHEST: f64 = 268_435_455.0;
 const OCTAVES: u64 = 20;
 const PARTS_BITS: u32 = 4;
 const SHIFT: u32 = 52 - PARTS_BITS;
@@ -123,29 +124,20 @@ impl Law {
     }
 }
 
-/// The piece of an absolute pressure, and the share of the way through it.
+/// The piece of an absolute pressure, and the share of the way through it. Beyond the ends it is held there.
 #[inline]
 fn place(pieces: &[Piece], absolute: f64) -> (&Piece, f64) {
     // The exponent and the first bits of the mantissa number the piece, the rest of the mantissa is the share.
-    let lowest = (1023 + FIRST_EXPONENT) << PARTS_BITS;
-    let bits = absolute.max(256.0).to_bits();
-    let index = (bits >> SHIFT) - lowest;
-    let share = (bits & ((1 << SHIFT) - 1)) as f64 / (1_u64 << SHIFT) as f64;
-    let last = pieces.len() - 1;
-    // Beyond the last piece, which is some kilobar, it is held there.
-    usize::try_from(index).map_or((&pieces[last], 1.0), |index| {
-        if index <= last {
-            (&pieces[index], share)
-        } else {
-            (&pieces[last], 1.0)
-        }
-    })
+    let bits = absolute.max(LOWEST).min(HIGHEST).to_bits();
+    let number = (bits >> SHIFT) - (LOWEST.to_bits() >> SHIFT);
+    let rest = (bits & ((1 << SHIFT) - 1)).cast_signed();
+    (&pieces[number as usize], rest as f64 / (1_u64 << SHIFT) as f64)
 }
 
 /// The law of a liquid with air, from compliances integrated along the absolute pressure.
 fn pieces(liquid: f64, air: f64) -> Vec<Piece> {
     let count = OCTAVES << PARTS_BITS;
-    let edge = |index: u64| f64::from_bits((((1023 + FIRST_EXPONENT) << PARTS_BITS) + index) << SHIFT);
+    let edge = |index: u64| f64::from_bits(LOWEST.to_bits() + (index << SHIFT));
     let compliance = |absolute: f64| compliance(liquid, air, absolute);
     // ln v from each edge to the next: Simpson on ln P, in which the law is smooth.
     let gain = |from: f64, to: f64| {

@@ -15,10 +15,14 @@ pub type PerJoint = [f64; JOINTS_MAX];
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Tree {
     len: usize,
-    parent: [Option<usize>; JOINTS_MAX],
+    /// [`NONE`] for a joint on the carrier.
+    parent: [u8; JOINTS_MAX],
     /// Every parent before its children.
     order: [usize; JOINTS_MAX],
 }
+
+/// No parent.
+const NONE: u8 = u8::MAX;
 
 /// Why a list of parents is not a tree that can be used.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
@@ -42,10 +46,12 @@ impl Tree {
         }
         let mut tree = Tree {
             len: parents.len(),
-            parent: [None; JOINTS_MAX],
+            parent: [NONE; JOINTS_MAX],
             order: [0; JOINTS_MAX],
         };
-        tree.parent[..parents.len()].copy_from_slice(parents);
+        for (parent, given) in tree.parent.iter_mut().zip(parents) {
+            *parent = given.and_then(|joint| u8::try_from(joint).ok()).unwrap_or(NONE);
+        }
         let mut placed = [false; JOINTS_MAX];
         for slot in 0..parents.len() {
             let ready = |i: &usize| !placed[*i] && parents[*i].is_none_or(|p| p < parents.len() && placed[p]);
@@ -63,7 +69,7 @@ impl Tree {
     pub fn single() -> Tree {
         Tree {
             len: 1,
-            parent: [None; JOINTS_MAX],
+            parent: [NONE; JOINTS_MAX],
             order: [0; JOINTS_MAX],
         }
     }
@@ -80,7 +86,10 @@ impl Tree {
 
     /// The joint on which `joint` sits.
     pub fn parent(&self, joint: usize) -> Option<usize> {
-        self.parent[joint]
+        match self.parent[joint] {
+            NONE => None,
+            parent => Some(usize::from(parent)),
+        }
     }
 
     /// All joints, parents before children.
@@ -90,7 +99,13 @@ impl Tree {
 
     /// The joints that carry `joint`, from its parent to the carrier.
     pub fn ancestors(&self, joint: usize) -> impl Iterator<Item = usize> + '_ {
-        std::iter::successors(self.parent[joint], |&j| self.parent[j])
+        let mut next = self.parent[joint];
+        std::iter::from_fn(move || {
+            let joint = usize::from(next);
+            // No parent lies beyond every joint.
+            next = *self.parent.get(joint)?;
+            Some(joint)
+        })
     }
 }
 
