@@ -130,7 +130,7 @@ fn a_machine_whose_watch_sleeps_fails_the_rehearsal() {
     let machine = bellcrank_machine::builtin("drystone setter").unwrap();
     let folder = tempfile::tempdir().unwrap();
     let weak = machine
-        .replace("unasked_ms = 80", "unasked_ms = 5000")
+        .replace("unasked_ms = 120", "unasked_ms = 5000")
         .replace("following_mm = 60", "following_mm = 5000");
     assert_ne!(weak, machine);
     std::fs::write(folder.path().join("weak.toml"), weak).unwrap();
