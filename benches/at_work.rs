@@ -46,13 +46,19 @@ pub fn valves_open(share: f64) -> Inputs {
     inputs
 }
 
-/// Holds the inputs, tick by tick.
+/// Ticks from one turn of the valves to the next: short enough for the arms to stay off the ground.
+const TURN: u32 = 100;
+
+/// Drives every valve to and fro by a share, tick by tick.
 ///
 /// # Panics
 /// If the plant cannot be integrated.
-pub fn hold(plant: &mut Plant, inputs: &Inputs, ticks: u32) {
-    for _ in 0..ticks {
-        plant.advance(inputs, TICK).expect("it can be integrated");
+pub fn to_and_fro(plant: &mut Plant, share: f64, ticks: u32) {
+    for tick in 0..ticks {
+        let sign = if tick / TURN % 2 == 0 { 1.0 } else { -1.0 };
+        plant
+            .advance(&valves_open(sign * share), TICK)
+            .expect("it can be integrated");
     }
 }
 

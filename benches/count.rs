@@ -5,7 +5,7 @@
 
 use std::process::ExitCode;
 
-use bellcrank_benches::at_work::{Loop, SCENARIOS, built_in, charged, controlled, hold, valves_open};
+use bellcrank_benches::at_work::{Loop, SCENARIOS, built_in, charged, controlled, to_and_fro};
 use bellcrank_sim::plant::Accuracy;
 use bellcrank_tests::cases::SingleCylinder;
 
@@ -37,11 +37,10 @@ fn measured(work: &mut dyn FnMut()) {
     work();
 }
 
-/// One second of the plant, every valve a fifth open.
+/// One second of the plant, every valve a fifth open to and fro.
 fn plant(scenario: &str) {
     let mut plant = charged(&built_in(scenario), Accuracy::default());
-    let inputs = valves_open(0.2);
-    measured(&mut || hold(&mut plant, &inputs, SECOND));
+    measured(&mut || to_and_fro(&mut plant, 0.2, SECOND));
 }
 
 /// One second of core, wiring and plant, the arm moving.

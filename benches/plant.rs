@@ -4,7 +4,7 @@
 use std::hint::black_box;
 use std::time::{Duration, Instant};
 
-use bellcrank_benches::at_work::{Loop, SCENARIOS, built_in, charged, controlled, hold, valves_open};
+use bellcrank_benches::at_work::{Loop, SCENARIOS, built_in, charged, controlled, to_and_fro};
 use bellcrank_sim::plant::Accuracy;
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 
@@ -22,10 +22,9 @@ fn seconds(c: &mut Criterion) {
         let scenario = built_in(name);
         let machine = controlled(&scenario);
         let start = charged(&scenario, Accuracy::default());
-        let inputs = valves_open(0.2);
         let alone = || {
             let mut plant = start.clone();
-            timed(|| hold(&mut plant, &inputs, SECOND))
+            timed(|| to_and_fro(&mut plant, 0.2, SECOND))
         };
         let whole = || {
             let mut whole = Loop::new(&scenario, &machine);
@@ -33,7 +32,7 @@ fn seconds(c: &mut Criterion) {
             timed(|| whole.go_on(MOVING * SECOND)) / MOVING
         };
         let rows: [(&str, &dyn Fn() -> Duration); 2] = [
-            ("plant, every valve a fifth open", &alone),
+            ("plant, every valve a fifth open to and fro", &alone),
             ("core, wiring and plant, an arm moving", &whole),
         ];
         for (what, once) in rows {
