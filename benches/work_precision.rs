@@ -182,8 +182,10 @@ const END: usize = 100;
 type Look = (Vec<f64>, Vec<f64>);
 
 fn look(plant: &Plant, states: &[f64]) -> Look {
-    let n = plant.axes();
-    (states[..n].to_vec(), states[2 * n..4 * n].to_vec())
+    let (at, n) = (plant.layout(), plant.axes());
+    let angles = (0..n).map(|axis| states[at.angle(axis)]);
+    let pressures = (0..n).flat_map(|axis| [states[at.a(axis)], states[at.b(axis)]]);
+    (angles.collect(), pressures.collect())
 }
 
 fn inputs(looks: usize) -> Inputs {

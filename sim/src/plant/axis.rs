@@ -51,6 +51,9 @@ pub struct Now {
     pub(super) ratio: f64,
     speed: f64,
     grip: f64,
+    /// Pressure rise per volume in each chamber, Pa/m³, and per volume at atmospheric density.
+    rise: [f64; 2],
+    push: [f64; 2],
 }
 
 /// Every flow of an axis apart, m³/s.
@@ -134,11 +137,12 @@ impl Axis {
 
     /// Rates of its own states where it was measured, the joint's left out, and what it does to everything else.
     #[inline]
-    pub(super) fn work(&self, now: &Block, at: &Place, law: &Law, burst: &Root, rates: &mut Block) -> Work {
+    pub(super) fn work(&mut self, now: &Block, at: &Place, law: &Law, burst: &Root, rates: &mut Block) -> Work {
         let Now { speed, grip, .. } = self.now;
         let force = self.chambers.force(at.chamber) + self.resistance.force(self.now.stroke, speed, grip);
         let oil = at.chamber.map(|p| law.at(p));
         let rise = self.chambers.stiffness(self.now.stroke, at.chamber, oil);
+        (self.now.rise, self.now.push) = (rise, [rise[0] * oil[0].volume, rise[1] * oil[1].volume]);
         let swept = self.chambers.swept(speed, oil);
         let port = [at.ports.a, at.ports.b];
         let flows = self.section.flows(&at.ports);
@@ -175,7 +179,7 @@ impl Axis {
         }
     }
 
-    /// The slopes of [`Axis::work`].
+    /// The slopes of [`Axis::work`], where it was called last.
     #[inline]
     pub(super) fn slopes(&self, at: &Place, law: &Law, burst: &Root, slopes: &mut AxisSlopes) {
         let Now {
@@ -183,13 +187,13 @@ impl Axis {
             ratio,
             speed,
             grip,
+            rise,
+            push,
             ..
         } = self.now;
         let Place { chamber, ports } = *at;
         let (spring, damping) = self.resistance.slopes(stroke, speed, grip);
         let area = self.chambers.areas();
-        let oil = chamber.map(|p| law.at(p));
-        let rise = self.chambers.stiffness(stroke, chamber, oil);
         slopes.pump = self.pump;
         slopes.sweep = [area[0] * ratio, -area[1] * ratio];
         slopes.rise = rise;
@@ -207,7 +211,7 @@ impl Axis {
             port[side].own - hole
         };
         for side in 0..2 {
-            node[side] = Node::new(rise[side] * oil[side].volume);
+            node[side] = Node::new(push[side]);
             node[side].by[side] = -leak;
             node[side].by[1 - side] = leak;
             if self.holding.is_none() {

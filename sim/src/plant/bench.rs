@@ -153,7 +153,8 @@ impl System for Bench {
         let now = block(states);
         let rates = rates.first_chunk_mut().expect("a bench has six states");
         self.axis.measure(now);
-        let work = self.axis.work(now, &self.place(now), &self.law, &self.burst, rates);
+        let place = self.place(now);
+        let work = self.axis.work(now, &place, &self.law, &self.burst, rates);
         rates[RATE] = (work.torque - self.load) / self.mass;
     }
 

@@ -45,6 +45,17 @@ impl Root {
         }
     }
 
+    /// Both.
+    #[inline]
+    pub fn both(&self, d: f64) -> (f64, f64) {
+        if d.abs() >= self.blend {
+            let root = d.abs().sqrt();
+            (root.copysign(d), 0.5 / root)
+        } else {
+            (self.of(d), self.slope(d))
+        }
+    }
+
     /// Its slope.
     #[inline]
     pub fn slope(&self, d: f64) -> f64 {
@@ -233,28 +244,29 @@ impl Section {
         let port = |p: f64, fill: (f64, f64), drain: (f64, f64)| {
             let (feed, drop) = (self.feed(at.supply - p), p - at.tank);
             let mut slopes = PortSlopes::default();
-            if !(self.valve.load_check && feed <= 0.0) {
+            let feeds = !(self.valve.load_check && feed <= 0.0);
+            if feeds {
                 slopes.supply = self.leak;
-                if fill.0 > 0.0 {
-                    slopes.supply += fill.0 * self.root.slope(feed);
+            }
+            if fill.0 > 0.0 {
+                let (root, slope) = self.root.both(feed);
+                slopes.drawn_spool = fill.1 * root;
+                if feeds {
+                    slopes.supply += fill.0 * slope;
                 }
             }
             slopes.own = -self.leak - vent - slopes.supply;
+            slopes.spool = slopes.drawn_spool - vent_slope * drop;
             if drain.0 > 0.0 {
-                slopes.own -= drain.0 * self.root.slope(drop);
+                let (root, slope) = self.root.both(drop);
+                slopes.own -= drain.0 * slope;
+                slopes.spool -= drain.1 * root;
             }
             if drop < 0.0 {
                 slopes.own -= self.check * self.root.slope(drop);
             }
             if self.valve.port_relief.is_some_and(|set| p > set) {
                 slopes.own -= self.relief;
-            }
-            if fill.1 != 0.0 {
-                slopes.drawn_spool = fill.1 * self.root.of(feed);
-            }
-            slopes.spool = slopes.drawn_spool - vent_slope * drop;
-            if drain.1 != 0.0 {
-                slopes.spool -= drain.1 * self.root.of(drop);
             }
             slopes.drawn_own = -slopes.supply;
             slopes

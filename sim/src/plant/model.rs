@@ -220,7 +220,7 @@ impl Model {
         let n = self.axes.len();
         let (now, _) = layout::blocks(n, states);
         let (out, behind) = layout::blocks_mut(n, rates);
-        for (i, (((axis, now), out), torque)) in self.axes.iter().zip(now).zip(out).zip(&mut torque).enumerate() {
+        for (i, (((axis, now), out), torque)) in self.axes.iter_mut().zip(now).zip(out).zip(&mut torque).enumerate() {
             let line = self.at.line(i);
             let at = Place::new(
                 now,
