@@ -55,7 +55,7 @@ const TURN: u32 = 100;
 /// If the plant cannot be integrated.
 pub fn to_and_fro(plant: &mut Plant, share: f64, ticks: u32) {
     for tick in 0..ticks {
-        let sign = if tick / TURN % 2 == 0 { 1.0 } else { -1.0 };
+        let sign = if (tick / TURN).is_multiple_of(2) { 1.0 } else { -1.0 };
         plant
             .advance(&valves_open(sign * share), TICK)
             .expect("it can be integrated");

@@ -130,9 +130,9 @@ fn the_benchmark_converges_to_its_reference() {
         },
         1e-7,
         1e-4,
-        4_000,
+        5_500,
     );
-    check_benchmark(Accuracy::tight(), 2e-10, 2e-8, 40_000);
+    check_benchmark(Accuracy::tight(), 2e-10, 2e-8, 60_000);
 }
 
 /// Source: the same benchmark; steady speeds by hand from three equations, extremes between rows from the reference

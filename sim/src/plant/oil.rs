@@ -125,6 +125,11 @@ impl Law {
 }
 
 /// The piece of an absolute pressure, and the share of the way through it. Beyond the ends it is held there.
+#[allow(
+    clippy::manual_clamp,
+    clippy::cast_possible_truncation,
+    reason = "no number at all is held at the lower end; there are some hundred pieces"
+)]
 #[inline]
 fn place(pieces: &[Piece], absolute: f64) -> (&Piece, f64) {
     // The exponent and the first bits of the mantissa number the piece, the rest of the mantissa is the share.
