@@ -25,7 +25,7 @@ const FLOORS: [f64; 5] = [1e-2, 0.1, 1.0, 10.0, 100.0];
 const LOOSEST: f64 = 0.1;
 const TIGHTEST: f64 = 1e-11;
 /// Rungs a decade.
-const RUNGS: u32 = 8;
+const RUNGS: u32 = 24;
 /// So many rungs on end must meet the target: one alone may be luck.
 const IN_A_ROW: usize = 3;
 

@@ -159,10 +159,9 @@ fn tearing_oil_makes_no_energy() {
         air: Some(0.005),
         ..oil()
     };
-    // Steps no longer than the account's trapezoids bear.
     let fine = Accuracy {
         rel: 1e-5,
-        longest: 5e-3,
+        ..Accuracy::default()
     };
     let mut plant = sealed(aerated, fine);
     plant.keep_account();

@@ -10,7 +10,7 @@
 //! |---|---|
 //! | `name` | what the bench is called |
 //! | `end_s`, `interval_ms` | length of the programme; time between two rows of the result |
-//! | (`accuracy`) | error allowed in each step of the integration, relative (1e-3) |
+//! | (`accuracy`) | error allowed in each step of the integration, relative (2e-3) |
 //! | `[mass]` | `mass_kg`: the mass on the rod; (`slope_deg`): how steeply uphill extending moves it, 90 is straight up (0) |
 //! | `[cylinder]` | as in a machine file: `bore_mm`, `rod_mm`, `stroke_mm`, `dead_l` (bore side, rod side), `leak_cm3_s_bar`, `viscous_ns_m`, `coulomb_n`, (`coulomb_at_mm_s`) (5), (`breakaway_n`) (as `coulomb_n`), (`breakaway_at_mm_s`) (10), (`swell_cm3_bar`) (two numbers; none), `cushion_mm` |
 //! | `[valve]` | as a machine file's `[valve.NAME]`: `rated_lpm`, `rated_drop_bar` (of one land, fully open), `blend_bar`, `overlap_out`, `overlap_in`, (`land_share`) (P to A, P to B, A to T, B to T; all 1), (`progression`) (0), (`land_leak_cm3_s_bar`) (0), `spool_hz`, `spool_zeta`, (`slew_per_s`), (`hysteresis_percent`), (`stiction_percent`), (`delay_ms`) (none), `check_lpm`, `check_drop_bar`, (`port_relief_bar`) (none), `load_check` |

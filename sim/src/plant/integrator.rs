@@ -54,7 +54,7 @@ impl Default for Accuracy {
     /// For rehearsals: some 1e-4 of the travel.
     fn default() -> Accuracy {
         Accuracy {
-            rel: 1e-3,
+            rel: 2e-3,
             longest: 0.1,
         }
     }
@@ -112,12 +112,8 @@ pub enum StepError {
 
 /// Below this a step is given up, s.
 const SHORTEST: f64 = 1e-10;
-/// Share of the length that the errors suggest: with less of it fewer steps fail.
+/// Share of the length that the last error suggests: with less of it fewer steps fail.
 const SAFETY: f64 = 0.8;
-/// Weights of the last error and of the one before, against swinging lengths (Gustafsson; Hairer, Wanner, section IV.2, from
-/// memory), by trial on the single cylinder.
-const PROPORTIONAL: f32 = 0.25;
-const INTEGRAL: f32 = 0.08;
 /// No error weighs less than if this many times the room above its least value were the size of its state.
 const ROOM: f64 = 10.0;
 /// First step after a start or a jump of the inputs, s.
@@ -144,8 +140,6 @@ pub struct Stepper<S: System> {
     accuracy: Accuracy,
     method: Method,
     next: f64,
-    /// Weighed error of the last step, or 1.
-    before: f64,
     work: Work,
     size: S::Vector,
     least: S::Vector,
@@ -162,7 +156,6 @@ impl<S: System> Stepper<S> {
             accuracy,
             method: Method::new(),
             next: 0.0,
-            before: 1.0,
             work: Work::default(),
             size: S::ZERO,
             least: S::ZERO,
@@ -181,7 +174,6 @@ impl<S: System> Stepper<S> {
 
     /// Forgets the step length: to be called where an input jumps far.
     pub fn restart(&mut self) {
-        self.before = 1.0;
         let fixed = self.accuracy.rel.is_infinite();
         self.next = if fixed {
             self.accuracy.longest
@@ -218,9 +210,8 @@ impl<S: System> Stepper<S> {
             loop {
                 let step = fitted(self.next, span - done);
                 let (error, worst) = self.attempt(system, time, step, states);
-                let growth = growth(error, self.before);
+                let growth = growth(error);
                 if error <= 1.0 {
-                    self.before = error.max(1e-4);
                     self.work.steps += 1;
                     // A step cut short by the end of the span says little about the length that is possible.
                     self.next = (step * growth)
@@ -303,19 +294,14 @@ impl<S: System> Stepper<S> {
     }
 }
 
-/// By how much the next step may be longer than one of this weighed error, after one of an error `before`.
+/// By how much the next step may be longer than one of this weighed error.
 #[allow(clippy::cast_possible_truncation, reason = "it is a rough guide, and cheaper so")]
-fn growth(error: f64, before: f64) -> f64 {
-    if !error.is_finite() {
-        return 0.1;
-    }
-    let (error, before) = (error as f32, before as f32);
-    let change = if error <= 1.0 {
-        error.max(1e-8).powf(-PROPORTIONAL) * before.powf(INTEGRAL)
+fn growth(error: f64) -> f64 {
+    if error.is_finite() {
+        (SAFETY * f64::from((error as f32).powf(-1.0 / 3.0))).clamp(0.2, 4.0)
     } else {
-        error.powf(-1.0 / 3.0)
-    };
-    (SAFETY * f64::from(change)).clamp(0.2, 4.0)
+        0.1
+    }
 }
 
 /// The next step, so that the rest of the span needs no sliver of a step after it.
