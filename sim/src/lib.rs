@@ -7,6 +7,7 @@
 pub mod bench_rig;
 pub mod clearance;
 pub mod cli;
+pub mod drawing;
 pub mod findings;
 pub mod plant;
 pub mod pose;

@@ -9,25 +9,19 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 use super::columns::{Column, ENGINE, PORT_A, PORT_B, PRESSURE_A, PRESSURE_B, PUMP, SPEED, SPOOL, STROKE, SUPPLY};
 use super::report::{LPM, RPM};
 use super::{Bench, Comparison, Record};
+use crate::drawing::{self, Drawing, DrawingResult, INK, at, plain, px, text_style};
 use crate::plant::rig::{Events, Feed, Programme};
 
 /// Width of the picture, and heights of its head and of a panel, pixels.
 const WIDTH: u32 = 960;
 const HEAD: u32 = 46;
 const PANEL: u32 = 190;
-/// Points are drawn on a grid this much finer than a pixel, or slow curves would come out as stairs.
-const FINE: u32 = 8;
-const FONT: &str = "sans-serif";
 /// Three colours that differ in brightness too.
 const FIRST: RGBColor = RGBColor(0x0b, 0x53, 0x94);
 const SECOND: RGBColor = RGBColor(0xd9, 0x6b, 0x0b);
 const THIRD: RGBColor = RGBColor(0x6a, 0xa8, 0x4f);
 const FAINT: RGBColor = RGBColor(0xe4, 0xe4, 0xe4);
 const MARK: RGBColor = RGBColor(0x99, 0x99, 0x99);
-const INK: RGBColor = RGBColor(0x33, 0x33, 0x33);
-
-type Drawing<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
-type DrawingResult = Result<(), DrawingAreaErrorKind<std::io::Error>>;
 
 /// One line of a panel.
 struct Curve {
@@ -51,24 +45,8 @@ struct Panel {
 pub fn picture(bench: &Bench, record: &Record, comparison: Option<&Comparison>) -> String {
     let panels = panels(bench, record, comparison);
     let number = u32::try_from(panels.len()).unwrap_or(u32::MAX);
-    let (width, height) = (WIDTH, HEAD + number * PANEL);
-    let mut svg = String::new();
-    {
-        let root = SVGBackend::with_string(&mut svg, (width * FINE, height * FINE)).into_drawing_area();
-        draw(&root, bench, &panels).expect("a picture in memory has nothing to fail on");
-    }
-    let size = |fine: u32| format!("<svg width=\"{}\" height=\"{}\"", width * fine, height * fine);
-    svg.replacen(&size(FINE), &size(1), 1)
-}
-
-/// Pixels on the fine grid.
-fn px(pixels: u32) -> u32 {
-    pixels * FINE
-}
-
-/// The same as a coordinate.
-fn at(pixels: u32) -> i32 {
-    px(pixels).cast_signed()
+    let size = (WIDTH, HEAD + number * PANEL);
+    drawing::svg(size, |root| draw(root, bench, &panels))
 }
 
 fn draw(root: &Drawing, bench: &Bench, panels: &[Panel]) -> DrawingResult {
@@ -86,12 +64,6 @@ fn draw(root: &Drawing, bench: &Bench, panels: &[Panel]) -> DrawingResult {
         draw_panel(area, panel, &frame)?;
     }
     root.present()
-}
-
-fn text_style(size: u32) -> TextStyle<'static> {
-    TextStyle::from((FONT, px(size)).into_font())
-        .color(&INK)
-        .pos(Pos::new(HPos::Left, VPos::Top))
 }
 
 fn panels(bench: &Bench, record: &Record, comparison: Option<&Comparison>) -> Vec<Panel> {
@@ -231,14 +203,13 @@ fn draw_panel(area: &Drawing, panel: &Panel, frame: &Frame) -> DrawingResult {
         .x_label_area_size(px(if last { 40 } else { 14 }))
         .y_label_area_size(px(56))
         .build_cartesian_2d(0.0..end, scale.clone())?;
-    let label = TextStyle::from((FONT, px(15)).into_font()).color(&INK);
     chart
         .configure_mesh()
         .light_line_style(TRANSPARENT)
         .bold_line_style(FAINT.stroke_width(px(1)))
         .axis_style(INK.stroke_width(px(1)))
         .set_all_tick_mark_size(px(4))
-        .label_style(label)
+        .label_style(text_style(15))
         .y_labels(5)
         .x_labels(10)
         .x_label_formatter(&|t| if last { plain(*t) } else { String::new() })
@@ -325,10 +296,4 @@ fn scale(panel: &Panel) -> Range<f64> {
     );
     let air = 0.06 * (greatest - least).max(1e-3);
     least - air..greatest + air
-}
-
-/// A label without trailing noise.
-fn plain(value: f64) -> String {
-    let rounded = (value * 1e6).round() / 1e6;
-    format!("{}", if rounded == 0.0 { 0.0 } else { rounded })
 }

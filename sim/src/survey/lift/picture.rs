@@ -11,10 +11,9 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 use super::super::report::{Lift, LiftCell, LiftLimit, Survey};
 use super::plane::{Plane, Sheet, cut};
 use super::{PRESSURE_SHARE, TIPPING_SHARE};
+use crate::drawing::{self, Drawing, DrawingResult, INK, at, plain, px, text_style};
 use crate::plant::Bodies;
 
-/// Points are drawn on a grid this much finer than a pixel.
-const FINE: u32 = 8;
 /// Room for the chart itself, the head above it, the foot below it, the labels of its axes and the legend beside it, pixels.
 const ROOM: (f64, f64) = (620.0, 760.0);
 const HEAD: u32 = 96;
@@ -27,8 +26,6 @@ const STRIP: f64 = 1.5;
 /// Directions in which a zone is looked for from the first joint.
 const DIRECTIONS: u32 = 72;
 
-const FONT: &str = "sans-serif";
-const INK: RGBColor = RGBColor(0x33, 0x33, 0x33);
 const ENVELOPE: RGBColor = RGBColor(0xe3, 0xe3, 0xde);
 const GROUND: RGBColor = RGBColor(0x8b, 0x81, 0x70);
 const EARTH: RGBColor = RGBColor(0xf6, 0xf2, 0xea);
@@ -44,9 +41,7 @@ const CAUTION: [&str; 2] = [
     "pins and ground, slopes, and loads that swing or stick are not in it. Other poses with the tip at the same place may hold less.",
 ];
 
-type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
 type Chart<'a, 'b> = ChartContext<'b, SVGBackend<'a>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
-type DrawingResult = Result<(), DrawingAreaErrorKind<std::io::Error>>;
 
 /// Draws the lift chart of an arm of a surveyed machine as SVG. None where it has none.
 ///
@@ -55,24 +50,7 @@ type DrawingResult = Result<(), DrawingAreaErrorKind<std::io::Error>>;
 pub fn picture(machine: &Description, survey: &Survey, arm: usize) -> Option<String> {
     let lift = survey.arms[arm].lift.as_ref()?;
     let picture = Picture::new(machine, &machine.arms[arm], lift)?;
-    let (width, height) = picture.size();
-    let mut svg = String::new();
-    {
-        let root = SVGBackend::with_string(&mut svg, (px(width), px(height))).into_drawing_area();
-        picture.draw(&root).expect("a picture in memory has nothing to fail on");
-    }
-    let size = |fine: u32| format!("<svg width=\"{}\" height=\"{}\"", width * fine, height * fine);
-    Some(svg.replacen(&size(FINE), &size(1), 1))
-}
-
-/// Pixels on the fine grid.
-fn px(pixels: u32) -> u32 {
-    pixels * FINE
-}
-
-/// The same as a coordinate.
-fn at(pixels: u32) -> i32 {
-    px(pixels).cast_signed()
+    Some(drawing::svg(picture.size(), |root| picture.draw(root)))
 }
 
 struct Picture<'m> {
@@ -163,15 +141,15 @@ impl<'m> Picture<'m> {
         )
     }
 
-    fn draw(&self, root: &Area) -> DrawingResult {
+    fn draw(&self, root: &Drawing) -> DrawingResult {
         root.fill(&WHITE)?;
         let (width, height) = self.chart_size();
         let title = format!("{}, arm {:?}: calculated lift chart", self.machine.name, self.arm.name);
-        root.draw_text(&title, &style(21), (at(EDGE), at(14)))?;
+        root.draw_text(&title, &text_style(21), (at(EDGE), at(14)))?;
         for (line, text) in self.told().iter().enumerate() {
             root.draw_text(
                 text,
-                &style(14),
+                &text_style(14),
                 (at(EDGE), at(42) + at(19) * i32::try_from(line).unwrap_or(0)),
             )?;
         }
@@ -183,7 +161,7 @@ impl<'m> Picture<'m> {
         let foot = self.size().1 - FOOT + 22;
         for (line, text) in CAUTION.iter().enumerate() {
             let y = at(foot) + at(20) * i32::try_from(line).unwrap_or(0);
-            root.draw_text(text, &style(14), (at(EDGE), y))?;
+            root.draw_text(text, &text_style(14), (at(EDGE), y))?;
         }
         root.present()
     }
@@ -215,7 +193,7 @@ impl<'m> Picture<'m> {
         }
     }
 
-    fn draw_chart(&self, area: &Area) -> DrawingResult {
+    fn draw_chart(&self, area: &Drawing) -> DrawingResult {
         let mut chart = ChartBuilder::on(area)
             .x_label_area_size(px(LABELS))
             .y_label_area_size(px(LABELS))
@@ -225,7 +203,7 @@ impl<'m> Picture<'m> {
             .disable_mesh()
             .axis_style(INK.stroke_width(px(1)))
             .set_all_tick_mark_size(px(4))
-            .label_style(style(14))
+            .label_style(text_style(14))
             .x_labels(8)
             .y_labels(12)
             .x_label_formatter(&|metres| plain(*metres))
@@ -278,7 +256,7 @@ impl<'m> Picture<'m> {
             clippy::cast_sign_loss,
             reason = "a share of a cell in a picture"
         )]
-        let style = style(letters as u32)
+        let style = text_style(letters as u32)
             .color(&ink)
             .pos(Pos::new(HPos::Center, VPos::Center));
         chart.draw_series([Text::new(text, place, style)])?;
@@ -333,11 +311,11 @@ impl<'m> Picture<'m> {
         reach
     }
 
-    fn draw_legend(&self, root: &Area, left: u32) -> DrawingResult {
+    fn draw_legend(&self, root: &Drawing, left: u32) -> DrawingResult {
         let mut y = HEAD + 4;
         let mut row = |swatch: &dyn Fn([(i32, i32); 2]) -> DrawingResult, text: &str| {
             swatch([(at(left), at(y)), (at(left + 28), at(y + 20))])?;
-            let result = root.draw_text(text, &style(14), (at(left + 38), at(y + 3)));
+            let result = root.draw_text(text, &text_style(14), (at(left + 38), at(y + 3)));
             y += 30;
             result
         };
@@ -430,16 +408,4 @@ fn colour(share: f64) -> RGBColor {
         mixed
     };
     RGBColor(mix(LIGHT.0, DARK.0), mix(LIGHT.1, DARK.1), mix(LIGHT.2, DARK.2))
-}
-
-fn style(size: u32) -> TextStyle<'static> {
-    TextStyle::from((FONT, px(size)).into_font())
-        .color(&INK)
-        .pos(Pos::new(HPos::Left, VPos::Top))
-}
-
-/// A label without trailing noise.
-fn plain(value: f64) -> String {
-    let rounded = (value * 1e6).round() / 1e6;
-    format!("{}", if rounded == 0.0 { 0.0 } else { rounded })
 }
