@@ -157,7 +157,7 @@ impl Axis {
             for side in 0..2 {
                 let oil = law.at(port[side]);
                 let through = holding.flow(side, port[side], at.chamber[side], port[1 - side]);
-                lines[side] = oil.modulus * oil.volume / volume[side] * (into[side] - through);
+                lines[side] = oil.push(volume[side]) * (into[side] - through);
                 into[side] = through;
             }
         }
@@ -225,7 +225,7 @@ impl Axis {
             let (line, other) = (2 + side, 3 - side);
             let oil = law.at(pressure[side]);
             let through = holding.through(side, pressure[side], chamber[side], pressure[1 - side]);
-            node[line] = Node::new(oil.modulus * oil.volume / volume[side]);
+            node[line] = Node::new(oil.push(volume[side]));
             node[line].feed(&port[side]);
             node[line].by[line] = drained(side) - through.line;
             node[line].by[side] = -through.chamber;

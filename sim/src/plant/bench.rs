@@ -9,8 +9,8 @@ use super::axis::{Axis, BURST_BLEND, Place};
 use super::elimination::{AxisSlopes, Reduced};
 use super::hydraulics::Root;
 use super::integrator::{Accuracy, Kept, Stepper, System, Work};
-use super::layout::{A, B, BLOCK, Block, Layout, RATE, SPOOL_RATE};
-use super::oil::{ATMOSPHERE, Law};
+use super::layout::{self, A, B, BLOCK, Block, Layout, RATE};
+use super::oil::Law;
 use super::{AxisParts, Inputs, PlantError};
 
 /// The bench.
@@ -97,7 +97,7 @@ impl Stand {
             .stepper
             .advance(&mut self.bench, self.time, span, &mut self.states, kept);
         self.time = until;
-        result.map_err(|error| PlantError::new(&error, |state| Layout::new(&[false], 0, false).name(state)))
+        result.map_err(|error| PlantError::new(&error, |state| Layout::single().name(state)))
     }
 
     pub(super) fn time(&self) -> f64 {
@@ -134,18 +134,11 @@ impl System for Bench {
     }
 
     fn size(&self, state: usize) -> f64 {
-        match state {
-            A | B => 1e6,
-            SPOOL_RATE => 10.0,
-            _ => 0.1,
-        }
+        layout::middling(state)
     }
 
     fn least(&self, state: usize) -> f64 {
-        match state {
-            A | B => -ATMOSPHERE,
-            _ => f64::NEG_INFINITY,
-        }
+        layout::least(matches!(state, A | B))
     }
 
     #[inline]

@@ -90,9 +90,7 @@ impl Chambers {
     /// What moving at a speed takes out of chamber A and out of chamber B, m³/s at their own density.
     pub fn swept(&self, speed: f64, oil: [Squeezed; 2]) -> [f64; 2] {
         if self.motor {
-            // Volume of each side per volume of the side that gives.
-            let giver = oil[usize::from(speed < 0.0)].volume;
-            let through = self.area[0] * speed / giver;
+            let through = self.passed(speed, oil);
             [through * oil[0].volume, -through * oil[1].volume]
         } else {
             [self.area[0] * speed, -self.area[1] * speed]
@@ -102,6 +100,7 @@ impl Chambers {
     /// Flow that a motor passes from A to B at a speed, m³/s at atmospheric density; none for a cylinder.
     pub fn passed(&self, speed: f64, oil: [Squeezed; 2]) -> f64 {
         if self.motor {
+            // At the density of the side that gives.
             self.area[0] * speed / oil[usize::from(speed < 0.0)].volume
         } else {
             0.0

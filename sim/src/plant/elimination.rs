@@ -5,7 +5,8 @@
 //! other, its own spool, its own rate, and its pump's manifold: a small matrix, expressed through the rate and the
 //! manifold's pressure. What is left is one symmetric system in the joint rates, `M` plus a diagonal (oil spring,
 //! friction, stops), with the mechanism's own sparsity, and the manifolds' pressures as a border of one or two columns. J
-//! leaves out how M, c, g, r, V, E and v change, what engine and pumps do to each other, and what load sensing passes on; the method allows it.
+//! leaves out how M, c, g, r, V, E and v change, what engine and pumps do to each other, and what load sensing passes on;
+//! the method allows it.
 
 use nalgebra::Matrix4;
 
@@ -89,6 +90,13 @@ pub(super) struct PumpSlopes {
     pub swash_own: f64,
 }
 
+impl PumpSlopes {
+    /// Share of a change of the swash that is there at the end of a step.
+    fn lag(&self, reach: f64) -> f64 {
+        1.0 / (1.0 - reach * self.swash_own)
+    }
+}
+
 /// Everything about one axis, for one step length.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Reduced {
@@ -107,9 +115,10 @@ pub(super) struct Reduced {
     /// Joint torque per angle and per pressure of each chamber, over the step.
     spring: f64,
     torque: [f64; 2],
-    /// Flow drawn from the manifold per pressure in each port, and per spool position.
+    /// Flow drawn from the manifold per pressure in each port, per spool position, and per joint rate.
     drawn: [f64; 2],
     drawn_spool: f64,
+    drawn_by_rate: f64,
 }
 
 /// The slopes at one point, and what they come to for one step length.
@@ -174,14 +183,12 @@ impl Elimination {
             }
             self.rates.solve(tree, border);
             let p = &self.pump[k];
-            let lag = 1.0 / (1.0 - reach * p.swash_own);
-            own[k][k] = p.own + p.by_swash * lag * reach * p.swash_by_pressure;
+            own[k][k] = p.own + p.by_swash * p.lag(reach) * reach * p.swash_by_pressure;
         }
         for (i, (s, r)) in self.axis.iter().zip(&self.reduced).enumerate().take(n) {
             let ports = s.port_nodes();
-            let drawn = r.drawn[0] * r.by_rate[ports[0]] + r.drawn[1] * r.by_rate[ports[1]];
             for (own, border) in own[s.pump].iter_mut().zip(&self.border).take(pumps) {
-                *own -= drawn * border[i];
+                *own -= r.drawn_by_rate * border[i];
             }
             let of = |side: usize| r.drawn[side] * (r.by_manifold[ports[side]] - 1.0);
             own[s.pump][s.pump] -= of(0) + of(1);
@@ -235,20 +242,18 @@ impl Elimination {
             return manifold;
         }
         for ((s, r), rate) in self.axis.iter().zip(&self.reduced).zip(rates) {
-            let ports = s.port_nodes();
-            net[s.pump] -= (r.drawn[0] * r.by_rate[ports[0]] + r.drawn[1] * r.by_rate[ports[1]]) * rate;
+            net[s.pump] -= r.drawn_by_rate * rate;
         }
         let swash = |k: usize| at.swash(k) - at.behind();
         let pressure = |k: usize| at.manifold(k) - at.behind();
-        let lag = |p: &PumpSlopes| 1.0 / (1.0 - self.reach * p.swash_own);
         for (k, p) in self.pump.iter().enumerate().take(pumps) {
-            let from_swash = p.by_swash * lag(p) * behind[swash(k)];
+            let from_swash = p.by_swash * p.lag(self.reach) * behind[swash(k)];
             right[k] = behind[pressure(k)] + self.reach * p.push * (net[k] + from_swash);
         }
         for (k, p) in self.pump.iter().enumerate().take(pumps) {
             manifold[k] = self.manifolds[k][0] * right[0] + self.manifolds[k][1] * right[1];
             behind[pressure(k)] = manifold[k];
-            behind[swash(k)] = lag(p) * (behind[swash(k)] + self.reach * p.swash_by_pressure * manifold[k]);
+            behind[swash(k)] = p.lag(self.reach) * (behind[swash(k)] + self.reach * p.swash_by_pressure * manifold[k]);
         }
         manifold
     }
@@ -334,6 +339,7 @@ impl Reduced {
         self.torque = s.sweep.map(|sweep| reach * sweep);
         self.drawn = [s.port[0].drawn_own, s.port[1].drawn_own];
         self.drawn_spool = s.port[0].drawn_spool + s.port[1].drawn_spool;
+        self.drawn_by_rate = self.drawn[0] * self.by_rate[ports[0]] + self.drawn[1] * self.by_rate[ports[1]];
     }
 }
 

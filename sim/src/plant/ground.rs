@@ -32,6 +32,10 @@ pub struct Ground {
 /// What the ground does to one tip.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Touch {
+    /// The joint that carries the tip.
+    pub joint: usize,
+    /// Where the tip is, in the frame that the machine stands in, m.
+    pub point: Vector3<f64>,
     /// Its force on the tip, N.
     pub force: Vector3<f64>,
     /// Power that is lost in it, W.
@@ -54,12 +58,9 @@ impl Ground {
 
     /// Adds what the ground takes to a mechanism's bias.
     pub(super) fn add(&self, bodies: &Bodies, pose: &Pose, rate: &[f64], bias: &mut PerJoint) {
-        for &(joint, local) in &self.tips {
-            let point = pose.standing_point(joint, &local);
-            if let Some(touch) = touch(bodies, pose, joint, &point, rate) {
-                for (i, lever) in bodies.levers(pose, joint, &point) {
-                    bias[i] -= lever.dot(&touch.force);
-                }
+        for touch in self.touches(bodies, pose, rate) {
+            for (i, lever) in bodies.levers(pose, touch.joint, &touch.point) {
+                bias[i] -= lever.dot(&touch.force);
             }
         }
     }
@@ -81,22 +82,24 @@ impl Ground {
     ) -> impl Iterator<Item = Touch> + 'a {
         self.tips.iter().filter_map(move |&(joint, local)| {
             let point = pose.standing_point(joint, &local);
-            touch(bodies, pose, joint, &point, rate)
+            touch(bodies, pose, joint, point, rate)
         })
     }
 }
 
-fn touch(bodies: &Bodies, pose: &Pose, joint: usize, point: &Vector3<f64>, rate: &[f64]) -> Option<Touch> {
+fn touch(bodies: &Bodies, pose: &Pose, joint: usize, point: Vector3<f64>, rate: &[f64]) -> Option<Touch> {
     let depth = -point.z;
     if depth <= 0.0 {
         return None;
     }
-    let velocity = velocity(bodies, pose, joint, point, rate);
+    let velocity = velocity(bodies, pose, joint, &point, rate);
     let spring = STIFFNESS * depth;
     let push = spring * (1.0 - velocity.z / SINKING).max(0.0);
     let sliding = Vector3::new(velocity.x, velocity.y, 0.0);
     let force = Vector3::new(0.0, 0.0, push) - sliding * (FRICTION * push / sliding.norm().hypot(SLIDING));
     Some(Touch {
+        joint,
+        point,
         force,
         lost: spring * velocity.z - force.dot(&velocity),
         stored: 0.5 * spring * depth,

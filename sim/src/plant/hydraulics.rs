@@ -45,17 +45,6 @@ impl Root {
         }
     }
 
-    /// Both.
-    #[inline]
-    pub fn both(&self, d: f64) -> (f64, f64) {
-        if d.abs() >= self.blend {
-            let root = d.abs().sqrt();
-            (root.copysign(d), 0.5 / root)
-        } else {
-            (self.of(d), self.slope(d))
-        }
-    }
-
     /// Its slope.
     #[inline]
     pub fn slope(&self, d: f64) -> f64 {
@@ -64,6 +53,17 @@ impl Root {
         } else {
             let s = d * self.per_blend;
             self.start * self.per_blend * (5.0 - 3.0 * s * s)
+        }
+    }
+
+    /// Both.
+    #[inline]
+    pub fn both(&self, d: f64) -> (f64, f64) {
+        if d.abs() >= self.blend {
+            let root = d.abs().sqrt();
+            (root.copysign(d), 0.5 / root)
+        } else {
+            (self.of(d), self.slope(d))
         }
     }
 }

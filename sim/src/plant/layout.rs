@@ -1,5 +1,6 @@
 //! Where each state is: a block of six for each axis, then the supply, then the lines of load-holding valves.
 
+use super::oil::ATMOSPHERE;
 use super::tree::JOINTS_MAX;
 
 /// Most states of a plant: six an axis, two lines an axis, two pumps, one engine.
@@ -15,6 +16,24 @@ pub(super) const SPOOL: usize = 4;
 pub(super) const SPOOL_RATE: usize = 5;
 /// An axis's states, or their rates.
 pub(super) type Block = [f64; BLOCK];
+
+/// What counts as middling for a pressure, Pa, and for anything that is neither a pressure nor a spool's rate.
+pub(super) const MIDDLING_PRESSURE: f64 = 1e6;
+pub(super) const MIDDLING: f64 = 0.1;
+
+/// What counts as a middling value of an axis's state, by its place in the block.
+pub(super) fn middling(place: usize) -> f64 {
+    match place {
+        A | B => MIDDLING_PRESSURE,
+        SPOOL_RATE => 10.0,
+        _ => MIDDLING,
+    }
+}
+
+/// What a state cannot fall to: absolute pressure zero, if it is a pressure.
+pub(super) fn least(is_pressure: bool) -> f64 {
+    if is_pressure { -ATMOSPHERE } else { f64::NEG_INFINITY }
+}
 
 /// The blocks of the axes, and everything behind them.
 #[inline]
@@ -60,6 +79,11 @@ impl Layout {
         }
         layout.count = layout.first_line() + 2 * usize::from(with);
         layout
+    }
+
+    /// For one axis without lines on an ideal supply.
+    pub fn single() -> Layout {
+        Layout::new(&[false], 0, false)
     }
 
     /// Number of pumps.

@@ -201,18 +201,20 @@ impl Mechanics {
 
     /// Turns the actuators' torques into accelerations, at the start of a step.
     pub(super) fn accelerate_at_start(&self, torque: &mut [f64]) {
-        for (torque, bias) in torque.iter_mut().zip(&self.now.bias) {
-            *torque -= bias;
-        }
-        self.now.factored.solve(&self.tree, torque);
+        accelerated(&self.tree, &self.now.factored, &self.now.bias, torque);
     }
 
     /// The same at a stage.
     pub(super) fn accelerate(&self, torque: &mut [f64]) {
-        for (torque, bias) in torque.iter_mut().zip(&self.stage_bias) {
-            *torque -= bias;
-        }
         let factored = if self.lined { &self.now.factored } else { &self.stage };
-        factored.solve(&self.tree, torque);
+        accelerated(&self.tree, factored, &self.stage_bias, torque);
     }
+}
+
+/// Accelerations from torques, in their place.
+fn accelerated(tree: &Tree, factored: &TreeMatrix, bias: &PerJoint, torque: &mut [f64]) {
+    for (torque, bias) in torque.iter_mut().zip(bias) {
+        *torque -= bias;
+    }
+    factored.solve(tree, torque);
 }

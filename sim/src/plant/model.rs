@@ -1,7 +1,8 @@
 //! The plant as a system of equations: bodies, chambers, spools and supply put together.
 //!
 //! States: for each axis joint angle and rate, pressures A and B, spool and spool rate; then manifold pressure and swash of
-//! each pump, the engine's speed, and the pressures of the lines of load-holding valves ([`Layout`]). With stroke s(q), ratio r = ds/dq and rod force F = pA A - pB B - friction ± ends:
+//! each pump, the engine's speed, and the pressures of the lines of load-holding valves ([`Layout`]). With stroke s(q),
+//! ratio r = ds/dq and rod force F = pA A - pB B - friction ± ends:
 //!
 //! ```text
 //! M(q) dv/dt = r F - c(q, v) - g(q)          dpA/dt = E/VA (v QA - A r dq/dt)     dpB/dt = E/VB (v QB + B r dq/dt)
@@ -15,9 +16,9 @@ use super::axis::{Axis, AxisFlows, BURST_BLEND, Place};
 use super::elimination::{Elimination, PumpSlopes};
 use super::hydraulics::Root;
 use super::integrator::System;
-use super::layout::{self, A, ANGLE, B, Layout, RATE, SPOOL_RATE, STATES_MAX};
+use super::layout::{self, A, ANGLE, B, Layout, RATE, STATES_MAX};
 use super::mechanics::{Mechanics, Mechanism};
-use super::oil::{self, ATMOSPHERE, Law};
+use super::oil::{self, Law};
 use super::supply::{PUMPS_MAX, Pump, Running, Source};
 use super::tree::{JOINTS_MAX, PerJoint};
 use super::{Faults, Inputs, SpoolFault};
@@ -251,7 +252,7 @@ impl Model {
             let out = pump.flows(running.pressure, self.dump_opening(k, time));
             let oil = self.law.at(running.pressure);
             let net = pump.delivered(&running) - drawn[k] - out.relief - out.dump;
-            rates[self.at.manifold(k)] = oil.modulus * oil.volume / pump.supply().volume * net;
+            rates[self.at.manifold(k)] = oil.push(pump.supply().volume) * net;
             rates[self.at.swash(k)] = pump.swash_rate(&running, driven);
             power += pump.torque_power(&running);
         }
@@ -266,7 +267,7 @@ impl Model {
         let (own, by_swash) = pump.delivered_slopes(&running);
         let (swash_by_pressure, swash_own) = pump.swash_slopes(&running, self.driven());
         PumpSlopes {
-            push: oil.modulus * oil.volume / pump.supply().volume,
+            push: oil.push(pump.supply().volume),
             own: own - pump.flows_slope(running.pressure, self.dump_opening(k, time)),
             by_swash,
             swash_by_pressure,
@@ -284,19 +285,17 @@ impl System for Model {
     }
 
     fn size(&self, state: usize) -> f64 {
-        match state % layout::BLOCK {
-            _ if self.is_pressure(state) => 1e6,
-            SPOOL_RATE if state < self.at.behind() => 10.0,
-            _ => 0.1,
+        if state < self.at.behind() {
+            layout::middling(state % layout::BLOCK)
+        } else if self.is_pressure(state) {
+            layout::MIDDLING_PRESSURE
+        } else {
+            layout::MIDDLING
         }
     }
 
     fn least(&self, state: usize) -> f64 {
-        if self.is_pressure(state) {
-            -ATMOSPHERE
-        } else {
-            f64::NEG_INFINITY
-        }
+        layout::least(self.is_pressure(state))
     }
 
     fn rates(&mut self, time: f64, states: &[f64], rates: &mut [f64]) {
@@ -307,11 +306,9 @@ impl System for Model {
         self.mechanics.start(time, &angle[..n], &rate[..n]);
         self.mechanics.accelerate_at_start(&mut torque[..n]);
         let rel = self.rel;
-        self.mechanics.go_on(&torque[..n], |i| rel * (0.1 + rate[i].abs()));
-        let (out, _) = layout::blocks_mut(n, rates);
-        for (out, acceleration) in out.iter_mut().zip(&torque) {
-            out[RATE] = *acceleration;
-        }
+        self.mechanics
+            .go_on(&torque[..n], |i| rel * (layout::middling(RATE) + rate[i].abs()));
+        put_accelerations(&torque[..n], rates);
     }
 
     fn stage_rates(&mut self, time: f64, states: &[f64], rates: &mut [f64]) {
@@ -325,10 +322,7 @@ impl System for Model {
             self.mechanics.stage(&angle[..n], &rate[..n]);
         }
         self.mechanics.accelerate(&mut torque[..n]);
-        let (out, _) = layout::blocks_mut(n, rates);
-        for (out, acceleration) in out.iter_mut().zip(&torque) {
-            out[RATE] = *acceleration;
-        }
+        put_accelerations(&torque[..n], rates);
     }
 
     fn linearise(&mut self, time: f64, states: &[f64]) {
@@ -358,6 +352,14 @@ impl System for Model {
     fn solve(&self, x: &mut [f64]) {
         self.elimination
             .solve(self.mechanics.tree(), self.mechanics.mass(), &self.at, x);
+    }
+}
+
+/// Puts the joints' accelerations where they belong in the rates.
+fn put_accelerations(accelerations: &[f64], rates: &mut [f64]) {
+    let (out, _) = layout::blocks_mut(accelerations.len(), rates);
+    for (out, acceleration) in out.iter_mut().zip(accelerations) {
+        out[RATE] = *acceleration;
     }
 }
 

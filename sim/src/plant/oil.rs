@@ -35,6 +35,14 @@ pub struct Squeezed {
     pub volume: f64,
 }
 
+impl Squeezed {
+    /// Pressure rise per flow at atmospheric density into a stiff space of a volume, m³: Pa/m³.
+    #[inline]
+    pub fn push(&self, volume: f64) -> f64 {
+        self.modulus * self.volume / volume
+    }
+}
+
 /// Oil under pressure.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Law {

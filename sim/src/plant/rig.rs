@@ -150,7 +150,7 @@ impl Rig {
     /// [`PlantError`] where the bench could not be integrated.
     pub fn run_looking_at(&self, accuracy: Accuracy, times: &[f64]) -> Result<(Vec<Sample>, Work), PlantError> {
         let mut look = Look {
-            at: Layout::new(&[false], 0, false),
+            at: Layout::single(),
             times,
             samples: Vec::with_capacity(times.len()),
             pending: None,

@@ -35,10 +35,11 @@ pub(super) fn load(
         let ratio = geometry[axis].ratio(angles[axis]).ok()?;
         let per_kg = -bodies.gravity.dot(&lifts.fixed_view::<3, 1>(0, axis));
         let (force, per_kg) = (bare[axis] / ratio, per_kg / ratio);
-        let (axis_file, supply) = (&machine.axes[axis], machine.supply_of(&machine.axes[axis]));
-        let relief = axis_file.valve.port_relief.unwrap_or(f64::INFINITY);
+        let described = &machine.axes[axis];
+        let supply = machine.supply_of(described);
+        let relief = described.valve.port_relief.unwrap_or(f64::INFINITY);
         let pressure = supply.pressure.min(relief);
-        let most = forces(&axis_file.actuator, pressure, supply.tank);
+        let most = forces(&described.actuator, pressure, supply.tank);
         let load = if !(-most.retract..=most.extend).contains(&force) {
             0.0
         } else if per_kg > 0.0 {
