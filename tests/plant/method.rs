@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use bellcrank_machine::description::{Actuator, JointAxis};
-use bellcrank_sim::plant::rig::Rig;
+use bellcrank_sim::plant::rig::{Events, Rig};
 use bellcrank_sim::plant::{Accuracy, AxisParts, Bodies, Direct, Inputs, Mechanism, Plant, PlantError, Source};
 use nalgebra::Vector3;
 
@@ -116,4 +116,33 @@ fn what_is_too_stiff_is_an_error_that_says_where() {
         *time > 0.0 && *time == plant.time() && state == "rate of axis 0",
         "{error}"
     );
+}
+
+/// A plain test bench runs by a shortcut (`plant/bench.rs`); an event that changes nothing sends the same bench through the
+/// whole plant. Both must take the same steps to the same place.
+#[test]
+fn the_shortcut_of_a_test_bench_is_the_whole_plant() {
+    let plain = benchmark();
+    let whole = Rig {
+        events: Events {
+            engine: vec![(0.0, true)],
+            ..Events::default()
+        },
+        ..plain.clone()
+    };
+    let run = |rig: &Rig| rig.run(Accuracy::default(), 0.01).expect("a run");
+    let ((by_shortcut, work), (by_plant, whole_work)) = (run(&plain), run(&whole));
+    assert_eq!(work, whole_work);
+    assert_eq!(by_shortcut.len(), by_plant.len());
+    for (a, b) in by_shortcut.iter().zip(&by_plant) {
+        let close = |a: f64, b: f64, scale: f64| (a - b).abs() < 1e-9 * scale;
+        assert!(
+            close(a.stroke, b.stroke, 1.0)
+                && close(a.speed, b.speed, 1.0)
+                && close(a.pressure_a, b.pressure_a, 100.0 * BAR)
+                && close(a.pressure_b, b.pressure_b, 100.0 * BAR)
+                && close(a.spool, b.spool, 1.0),
+            "{a:?} against {b:?}"
+        );
+    }
 }

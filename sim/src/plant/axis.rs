@@ -109,6 +109,7 @@ impl Place {
 
 impl Axis {
     /// All flows, each by itself.
+    #[inline]
     pub(super) fn flows(&self, at: &Place, burst: &Root) -> AxisFlows {
         let leak = self.chambers.leak() + self.now.extra_leak;
         let (port, chamber) = ([at.ports.a, at.ports.b], at.chamber);
@@ -144,27 +145,22 @@ impl Axis {
         let rise = self.chambers.stiffness(self.now.stroke, at.chamber, oil);
         (self.now.rise, self.now.push) = (rise, [rise[0] * oil[0].volume, rise[1] * oil[1].volume]);
         let swept = self.chambers.swept(speed, oil);
-        let port = [at.ports.a, at.ports.b];
-        let flows = self.section.flows(&at.ports);
-        let mut into = [flows.into_a(), flows.into_b()];
-        if let Some(hole) = self.now.burst {
-            into[0] -= hole[0] * burst.of(port[0]);
-            into[1] -= hole[1] * burst.of(port[1]);
-        }
+        let flows = self.flows(at, burst);
+        let mut into = [
+            flows.section.into_a() - flows.burst[0],
+            flows.section.into_b() - flows.burst[1],
+        ];
         let mut lines = [0.0; 2];
         if let Some(holding) = &self.holding {
-            let volume = holding.lines();
+            let (volume, port) = (holding.lines(), [at.ports.a, at.ports.b]);
             for side in 0..2 {
-                let oil = law.at(port[side]);
-                let through = holding.flow(side, port[side], at.chamber[side], port[1 - side]);
-                lines[side] = oil.push(volume[side]) * (into[side] - through);
-                into[side] = through;
+                lines[side] = law.at(port[side]).push(volume[side]) * (into[side] - flows.through[side]);
             }
+            into = flows.through;
         }
-        let leak = (self.chambers.leak() + self.now.extra_leak) * (at.chamber[0] - at.chamber[1]);
         rates[ANGLE] = now[RATE];
-        rates[A] = rise[0] * (oil[0].volume * (into[0] - leak) - swept[0]);
-        rates[B] = rise[1] * (oil[1].volume * (into[1] + leak) - swept[1]);
+        rates[A] = rise[0] * (oil[0].volume * (into[0] - flows.leak) - swept[0]);
+        rates[B] = rise[1] * (oil[1].volume * (into[1] + flows.leak) - swept[1]);
         (rates[SPOOL], rates[SPOOL_RATE]) = match self.now.told {
             Some(told) => (
                 now[SPOOL_RATE],
@@ -174,7 +170,7 @@ impl Axis {
         };
         Work {
             torque: self.now.ratio * force,
-            drawn: flows.from_supply(),
+            drawn: flows.section.from_supply(),
             lines,
         }
     }
