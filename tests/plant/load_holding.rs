@@ -71,7 +71,7 @@ impl Held {
         (rig.plant(Accuracy::default()), load)
     }
 
-    /// Speed after a second with the spool asked for `demand`.
+    /// Speed after half a second with the spool asked for `demand`.
     fn speed(&self, demand: f64) -> f64 {
         let (mut plant, load) = self.plant();
         let mut inputs = Inputs {
@@ -79,7 +79,7 @@ impl Held {
             ..Inputs::default()
         };
         inputs.spool[0] = demand;
-        plant.advance(&inputs, 1.0).expect("a run");
+        plant.advance(&inputs, 0.5).expect("a run");
         plant.axis(0).stroke_rate
     }
 }

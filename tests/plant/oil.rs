@@ -160,7 +160,7 @@ fn tearing_oil_makes_no_energy() {
         ..oil()
     };
     let fine = Accuracy {
-        rel: 1e-5,
+        rel: 1e-6,
         ..Accuracy::default()
     };
     let mut plant = sealed(aerated, fine);

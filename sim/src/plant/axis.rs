@@ -8,7 +8,7 @@ use super::holding::HoldingValve;
 use super::hydraulics::{Flows, Ports, Root, Section};
 use super::layout::{A, ANGLE, B, Block, RATE, SPOOL, SPOOL_RATE};
 use super::linkage::Linkage;
-use super::oil::Law;
+use super::oil::{Law, Squeezed};
 use super::resistance::Resistance;
 use super::spool::{Path, Spool};
 
@@ -54,6 +54,11 @@ pub struct Now {
     /// Pressure rise per volume in each chamber, Pa/m³, and per volume at atmospheric density.
     rise: [f64; 2],
     push: [f64; 2],
+    /// Flow into each chamber at atmospheric density, what moving sweeps out of it, m³/s, and the oil there.
+    into: [f64; 2],
+    swept: [f64; 2],
+    oil: [Squeezed; 2],
+    line_net: [f64; 2],
 }
 
 /// Every flow of an axis apart, m³/s.
@@ -154,13 +159,16 @@ impl Axis {
         if let Some(holding) = &self.holding {
             let (volume, port) = (holding.lines(), [at.ports.a, at.ports.b]);
             for side in 0..2 {
-                lines[side] = law.at(port[side]).push(volume[side]) * (into[side] - flows.through[side]);
+                self.now.line_net[side] = into[side] - flows.through[side];
+                lines[side] = law.at(port[side]).push(volume[side]) * self.now.line_net[side];
             }
             into = flows.through;
         }
+        let into = [into[0] - flows.leak, into[1] + flows.leak];
+        (self.now.into, self.now.swept, self.now.oil) = (into, swept, oil);
         rates[ANGLE] = now[RATE];
-        rates[A] = rise[0] * (oil[0].volume * (into[0] - flows.leak) - swept[0]);
-        rates[B] = rise[1] * (oil[1].volume * (into[1] + flows.leak) - swept[1]);
+        rates[A] = rise[0] * (oil[0].volume * into[0] - swept[0]);
+        rates[B] = rise[1] * (oil[1].volume * into[1] - swept[1]);
         (rates[SPOOL], rates[SPOOL_RATE]) = match self.now.told {
             Some(told) => (
                 now[SPOOL_RATE],
@@ -175,6 +183,12 @@ impl Axis {
         }
     }
 
+    /// Whether [`Axis::slopes`] leaves nothing out: it does where a load-holding valve cuts lines off, and where a motor
+    /// passes oil from side to side.
+    pub(super) fn slopes_are_complete(&self) -> bool {
+        self.holding.is_none() && !self.chambers.pass_oil()
+    }
+
     /// The slopes of [`Axis::work`], where it was called last.
     #[inline]
     pub(super) fn slopes(&self, at: &Place, law: &Law, burst: &Root, slopes: &mut AxisSlopes) {
@@ -185,6 +199,9 @@ impl Axis {
             grip,
             rise,
             push,
+            into,
+            swept,
+            oil,
             ..
         } = self.now;
         let Place { chamber, ports } = *at;
@@ -208,7 +225,11 @@ impl Axis {
         };
         for side in 0..2 {
             node[side] = Node::new(push[side]);
-            node[side].by[side] = -leak;
+            // Stiffness changes with stroke and pressure, and what flows in is pressed together more.
+            let (over_stroke, over_pressure) = self.chambers.stiffening(side, rise[side], oil[side]);
+            let net = into[side] - swept[side] / oil[side].volume;
+            slopes.by_angle[side] = push[side] * net * over_stroke * ratio;
+            node[side].by[side] = net * over_pressure - into[side] * oil[side].shrinking - leak;
             node[side].by[1 - side] = leak;
             if self.holding.is_none() {
                 node[side].feed(&port[side]);
@@ -223,7 +244,8 @@ impl Axis {
             let through = holding.through(side, pressure[side], chamber[side], pressure[1 - side]);
             node[line] = Node::new(oil.push(volume[side]));
             node[line].feed(&port[side]);
-            node[line].by[line] = drained(side) - through.line;
+            let net = self.now.line_net[side];
+            node[line].by[line] = drained(side) - through.line + net * (oil.stiffening / oil.modulus - oil.shrinking);
             node[line].by[side] = -through.chamber;
             node[line].by[other] = -through.pilot;
             node[side].by[side] += through.chamber;

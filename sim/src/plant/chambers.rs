@@ -40,6 +40,11 @@ impl Chambers {
         self.leak = self.rated_leak / ratio;
     }
 
+    /// Whether they are a motor's, which passes oil from one to the other.
+    pub fn pass_oil(&self) -> bool {
+        self.motor
+    }
+
     /// Areas of the extending and the retracting chamber.
     pub fn areas(&self) -> [f64; 2] {
         self.area
@@ -85,6 +90,19 @@ impl Chambers {
             oil[0].modulus / (filled[0] + self.swell[0] * oil[0].modulus),
             oil[1].modulus / (filled[1] + self.swell[1] * oil[1].modulus),
         ]
+    }
+
+    /// Relative slopes of a chamber's stiffness over the stroke, 1/m, and over its pressure, 1/Pa.
+    pub fn stiffening(&self, side: usize, stiffness: f64, oil: Squeezed) -> (f64, f64) {
+        let per_modulus = 1.0 / oil.modulus;
+        let grows = match side {
+            _ if self.motor => 0.0,
+            0 => self.area[0],
+            _ => -self.area[1],
+        };
+        let over_stroke = -stiffness * per_modulus * grows;
+        let over_pressure = per_modulus * (oil.stiffening - stiffness * self.swell[side] * (1.0 + oil.stiffening));
+        (over_stroke, over_pressure)
     }
 
     /// What moving at a speed takes out of chamber A and out of chamber B, m³/s at their own density.

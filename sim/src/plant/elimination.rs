@@ -5,8 +5,8 @@
 //! other, its own spool, its own rate, and its pump's manifold: a small matrix, expressed through the rate and the
 //! manifold's pressure. What is left is one symmetric system in the joint rates, `M` plus a diagonal (oil spring,
 //! friction, stops), with the mechanism's own sparsity, and the manifolds' pressures as a border of one or two columns. J
-//! leaves out how M, c, g, r, V, E and v change, what engine and pumps do to each other, and what load sensing passes on;
-//! the method allows it.
+//! leaves out how M, c, g and r change with the pose, how E and v change in manifolds and lines, what engine and pumps do
+//! to each other, and what load sensing passes on; on a test bench nothing of that is there, and J is complete.
 
 use nalgebra::Matrix4;
 
@@ -57,6 +57,8 @@ pub(super) struct AxisSlopes {
     pub sweep: [f64; 2],
     /// Pressure rise per volume in each chamber, Pa/m³.
     pub rise: [f64; 2],
+    /// Rate of each chamber's pressure, per joint angle, Pa/s.
+    pub by_angle: [f64; 2],
     /// Slopes of the joint torque over angle and rate, by stops, cushions and friction.
     pub spring: f64,
     pub damping: f64,
@@ -106,6 +108,8 @@ pub(super) struct Reduced {
     by_spool: PerNode,
     by_rate: PerNode,
     by_manifold: PerNode,
+    /// Chamber pressures per joint angle, before the nodes act on each other.
+    by_angle: [f64; 2],
     reach: f64,
     /// Of the spool: what its position takes from its rate, one over the rate's own coefficient, and what the rate gives
     /// to the position.
@@ -266,7 +270,9 @@ impl Reduced {
     pub(super) fn solve_own(&self, block: &mut Block, lines: Option<&mut [f64; 2]>) -> (f64, f64) {
         block[SPOOL_RATE] = (block[SPOOL_RATE] - self.spool_pull * block[SPOOL]) * self.spool_share;
         block[SPOOL] += self.spool_reach * block[SPOOL_RATE];
-        let (spool, a, b) = (block[SPOOL], block[A], block[B]);
+        let angle = block[ANGLE];
+        let spool = block[SPOOL];
+        let (a, b) = (block[A] + self.by_angle[0] * angle, block[B] + self.by_angle[1] * angle);
         let two = |k: usize| self.inverse[k][0] * a + self.inverse[k][1] * b + self.by_spool[k] * spool;
         let mut own = [two(0), two(1)];
         let mut port = own;
@@ -328,7 +334,8 @@ impl Reduced {
         let ports = s.port_nodes();
         let fed = ports.map(|k| flow(k) * s.node[k].supply);
         let moved = ports.map(|k| flow(k) * s.node[k].spool);
-        let swept = [0, 1].map(|side| -reach * s.rise[side] * s.sweep[side]);
+        self.by_angle = s.by_angle.map(|by_angle| reach * by_angle);
+        let swept = [0, 1].map(|side| reach * (self.by_angle[side] - s.rise[side] * s.sweep[side]));
         for k in 0..s.nodes() {
             let row = &self.inverse[k];
             self.by_rate[k] = row[0] * swept[0] + row[1] * swept[1];

@@ -1,16 +1,12 @@
 //! Integration in time: adaptive, linearly implicit, and never silently wrong.
 //!
-//! Method: ROS34PW2, a Rosenbrock W-method of Rang and Angermann, *BIT Numerical Mathematics* 45 (2005): four stages,
-//! order 3 with an embedded order 2, L-stable and stiffly accurate. As a W-method it keeps order 3 with *any* matrix in
-//! place of the Jacobian, so a system may leave out what is awkward to derive and not stiff. A test below holds the
-//! coefficients to the order conditions.
-//!
-//! With `Γ = (γ_ij)`, the stages are solved in the form without Jacobian products (Hairer, Wanner, *Solving Ordinary
-//! Differential Equations II*, section IV.7, from memory): `(I - γh J) u_i = γ (h f(u + Σ a_ij u_j) + Σ c_ij u_j)`, `a
-//! = α Γ⁻¹`, `c = I/γ - Γ⁻¹`.
+//! Which method ([`super::method`]): the classical one where a system's slopes are complete, else the one that does not
+//! mind what they leave out, so that a system may leave out what is awkward to derive and not stiff.
 //!
 //! The largest error of any state, weighed by `rel (size + |state|)`, decides on each step and on the length of the
 //! next. Where a state has a least value, the weight shrinks towards it, and no step goes past it.
+
+use super::method::{Method, STAGES};
 
 /// A system of ordinary differential equations, with what an implicit step needs of it.
 pub trait System {
@@ -25,6 +21,10 @@ pub trait System {
     /// What a state cannot fall to, such as absolute pressure zero.
     fn least(&self, _state: usize) -> f64 {
         f64::NEG_INFINITY
+    }
+    /// Whether the slopes leave nothing out.
+    fn slopes_are_complete(&self) -> bool {
+        false
     }
     /// Rates of all states, where a step starts.
     fn rates(&mut self, time: f64, states: &[f64], rates: &mut [f64]);
@@ -154,7 +154,11 @@ impl<S: System> Stepper<S> {
     pub fn new(system: &S, accuracy: Accuracy) -> Stepper<S> {
         let mut stepper: Stepper<S> = Stepper {
             accuracy,
-            method: Method::new(),
+            method: if system.slopes_are_complete() {
+                Method::classical()
+            } else {
+                Method::any_slopes()
+            },
             next: 0.0,
             work: Work::default(),
             size: S::ZERO,
@@ -210,7 +214,7 @@ impl<S: System> Stepper<S> {
             loop {
                 let step = fitted(self.next, span - done);
                 let (error, worst) = self.attempt(system, time, step, states);
-                let growth = growth(error);
+                let growth = growth(error, self.method.estimate);
                 if error <= 1.0 {
                     self.work.steps += 1;
                     // A step cut short by the end of the span says little about the length that is possible.
@@ -248,7 +252,7 @@ impl<S: System> Stepper<S> {
         let (trial, now) = (&mut self.trial.as_mut()[..len], &mut self.now.as_mut()[..len]);
         let (states, size) = (&states[..len], &self.size.as_ref()[..len]);
         let least = &self.least.as_ref()[..len];
-        let reach = GAMMA * step;
+        let reach = m.gamma * step;
         system.factor(reach);
 
         sum(s0, [&self.rates.as_ref()[..len]], [reach]);
@@ -264,11 +268,13 @@ impl<S: System> Stepper<S> {
         sum(s2, [now, s0, s1], [reach, m.c[2][0], m.c[2][1]]);
         system.solve(s2);
 
-        sum(trial, [states, s0, s1, s2], [1.0, m.a[3][0], m.a[3][1], m.a[3][2]]);
-        system.stage_rates(time + m.at[3] * step, trial, now);
+        if !m.repeats {
+            sum(trial, [states, s0, s1, s2], [1.0, m.a[3][0], m.a[3][1], m.a[3][2]]);
+            system.stage_rates(time + m.at[3] * step, trial, now);
+        }
         sum(s3, [now, s0, s1, s2], [reach, m.c[3][0], m.c[3][1], m.c[3][2]]);
         system.solve(s3);
-        self.work.evaluations += 3;
+        self.work.evaluations += if m.repeats { 2 } else { 3 };
 
         let [w0, w1, w2, w3] = m.weights;
         sum(trial, [states, s0, s1, s2, s3], [1.0, w0, w1, w2, w3]);
@@ -296,9 +302,9 @@ impl<S: System> Stepper<S> {
 
 /// By how much the next step may be longer than one of this weighed error.
 #[allow(clippy::cast_possible_truncation, reason = "it is a rough guide, and cheaper so")]
-fn growth(error: f64) -> f64 {
+fn growth(error: f64, estimate: u32) -> f64 {
     if error.is_finite() {
-        (SAFETY * f64::from((error as f32).powf(-1.0 / 3.0))).clamp(0.2, 4.0)
+        (SAFETY * f64::from((error as f32).powf(-1.0 / (estimate + 1) as f32))).clamp(0.2, 4.0)
     } else {
         0.1
     }
@@ -339,94 +345,9 @@ fn check_finite(time: f64, values: &[f64]) -> Result<(), StepError> {
     }
 }
 
-const STAGES: usize = 4;
-type Square = [[f64; STAGES]; STAGES];
-
-const GAMMA: f64 = 4.3586652150845900e-1;
-const ALPHA: Square = [
-    [0.0; 4],
-    [8.7173304301691801e-1, 0.0, 0.0, 0.0],
-    [8.4457060015369423e-1, -1.1299064236484185e-1, 0.0, 0.0],
-    [0.0, 0.0, 1.0, 0.0],
-];
-const GAMMAS: Square = [
-    [GAMMA, 0.0, 0.0, 0.0],
-    [-8.7173304301691801e-1, GAMMA, 0.0, 0.0],
-    [-9.0338057013044082e-1, 5.4180672388095326e-2, GAMMA, 0.0],
-    [2.4212380706095346e-1, -1.2232505839045147, 5.4526025533510214e-1, GAMMA],
-];
-const B: [f64; STAGES] = [2.4212380706095346e-1, -1.2232505839045147, 1.5452602553351020, GAMMA];
-const B_LOWER: [f64; STAGES] = [
-    3.7810903145819369e-1,
-    -9.6042292212423178e-2,
-    0.5,
-    2.1793326075422950e-1,
-];
-
-/// The published coefficients in the form that the stages are solved in.
-#[derive(Debug, Clone)]
-struct Method {
-    a: Square,
-    /// Times gamma.
-    c: Square,
-    weights: [f64; STAGES],
-    error: [f64; STAGES],
-    at: [f64; STAGES],
-}
-
-impl Method {
-    fn new() -> Method {
-        let inverse = inverse(&GAMMAS);
-        let row = |row: &[f64; STAGES]| std::array::from_fn(|j| (0..STAGES).map(|k| row[k] * inverse[k][j]).sum());
-        let weights: [f64; STAGES] = row(&B);
-        let lower: [f64; STAGES] = row(&B_LOWER);
-        Method {
-            a: std::array::from_fn(|i| row(&ALPHA[i])),
-            c: std::array::from_fn(|i| std::array::from_fn(|j| if i == j { 0.0 } else { -GAMMA * inverse[i][j] })),
-            weights,
-            error: std::array::from_fn(|i| weights[i] - lower[i]),
-            at: std::array::from_fn(|i| ALPHA[i].iter().sum()),
-        }
-    }
-}
-
-/// Inverse of a lower triangle.
-fn inverse(lower: &Square) -> Square {
-    let mut out = [[0.0; STAGES]; STAGES];
-    for i in 0..STAGES {
-        out[i][i] = 1.0 / lower[i][i];
-        for j in 0..i {
-            out[i][j] = -(j..i).map(|k| lower[i][k] * out[k][j]).sum::<f64>() / lower[i][i];
-        }
-    }
-    out
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn the_coefficients_meet_the_order_conditions_of_a_w_method() {
-        let sums = |m: &Square| -> [f64; 4] { std::array::from_fn(|i| m[i].iter().sum()) };
-        let through = |b: &[f64; 4], m: &Square, x: &[f64; 4]| -> f64 {
-            (0..4).map(|i| b[i] * (0..4).map(|j| m[i][j] * x[j]).sum::<f64>()).sum()
-        };
-        let dot = |b: &[f64; 4], x: &[f64; 4]| -> f64 { b.iter().zip(x).map(|(b, x)| b * x).sum() };
-        let (alpha, gamma) = (sums(&ALPHA), sums(&GAMMAS));
-        for (b, order) in [(&B, 3), (&B_LOWER, 2)] {
-            let second = [dot(b, &[1.0; 4]) - 1.0, dot(b, &alpha) - 0.5, dot(b, &gamma)];
-            let third = [
-                dot(b, &alpha.map(|a| a * a)) - 1.0 / 3.0,
-                through(b, &ALPHA, &alpha) - 1.0 / 6.0,
-                through(b, &ALPHA, &gamma),
-                through(b, &GAMMAS, &alpha),
-                through(b, &GAMMAS, &gamma),
-            ];
-            assert!(second.iter().all(|d| d.abs() < 1e-14), "{second:?}");
-            assert_eq!(order == 3, third.iter().all(|d| d.abs() < 1e-14), "{third:?}");
-        }
-    }
 
     /// `y' = z, z' = -y - stiff (z - cos t)` with slopes that are half wrong: a W-method must not mind.
     struct Forced {

@@ -42,6 +42,7 @@ pub mod tree;
 
 mod bench;
 mod elimination;
+mod method;
 
 use std::sync::Arc;
 

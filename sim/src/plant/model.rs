@@ -298,6 +298,12 @@ impl System for Model {
         layout::least(self.is_pressure(state))
     }
 
+    fn slopes_are_complete(&self) -> bool {
+        let bench =
+            matches!(self.mechanics.mechanism, Mechanism::Mass(_)) && matches!(self.source, Source::Ideal { .. });
+        bench && self.axes.iter().all(Axis::slopes_are_complete)
+    }
+
     fn rates(&mut self, time: f64, states: &[f64], rates: &mut [f64]) {
         let n = self.axes.len();
         self.measure(states);

@@ -27,12 +27,16 @@ pub const VAPOUR: f64 = 5e3;
 const POLYTROPIC: f64 = 1.4;
 
 /// What a pressure makes of the oil.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Squeezed {
     /// Bulk modulus, Pa.
     pub modulus: f64,
     /// Specific volume, relative to atmospheric pressure.
     pub volume: f64,
+    /// By how much of itself the specific volume falls with the pressure, 1/Pa.
+    pub shrinking: f64,
+    /// Slope of the modulus over the pressure.
+    pub stiffening: f64,
 }
 
 impl Squeezed {
@@ -84,12 +88,19 @@ impl Law {
             None if pressure > 0.0 => Squeezed {
                 modulus: self.liquid,
                 volume: 1.0,
+                shrinking: 0.0,
+                stiffening: 0.0,
             },
             None => {
                 let absolute = (pressure + ATMOSPHERE).max(1.0);
+                let vapour = vapour_compliance(absolute);
+                let modulus = 1.0 / (1.0 / self.liquid + vapour);
+                let steep = if absolute > VAPOUR { 9.0 } else { 1.0 };
                 Squeezed {
-                    modulus: 1.0 / (1.0 / self.liquid + vapour_compliance(absolute)),
+                    modulus,
                     volume: 1.0,
+                    shrinking: 0.0,
+                    stiffening: modulus * modulus * steep * vapour / absolute,
                 }
             }
             Some(pieces) => {
@@ -97,9 +108,13 @@ impl Law {
                 let [c0, c1, c2, c3] = piece.v;
                 let volume = c0 + s * (c1 + s * (c2 + s * c3));
                 let slope = (c1 + s * (2.0 * c2 + s * 3.0 * c3)) * piece.per_width;
+                let bend = (2.0 * c2 + s * 6.0 * c3) * piece.per_width * piece.per_width;
+                let modulus = -volume / slope;
                 Squeezed {
-                    modulus: -volume / slope,
+                    modulus,
                     volume,
+                    shrinking: -slope / volume,
+                    stiffening: modulus * modulus * bend / volume - 1.0,
                 }
             }
         }
@@ -241,6 +256,14 @@ mod tests {
             let slope = (law.at(gauge + step).volume - law.at(gauge - step).volume) / (2.0 * step);
             let now = law.at(gauge);
             assert!((-now.volume / slope / now.modulus - 1.0).abs() < 1e-5, "at {gauge}");
+            assert!((now.shrinking * now.modulus - 1.0).abs() < 1e-12, "at {gauge}");
+            let (fine, stiffening) = (0.01 * step, |step| {
+                (law.at(gauge + step).modulus - law.at(gauge - step).modulus) / (2.0 * step)
+            });
+            assert!(
+                (now.stiffening - stiffening(fine)).abs() < 1e-3 * stiffening(fine).abs() + 1e-3,
+                "at {gauge}"
+            );
             let carried = (law.carried(gauge + step) - law.carried(gauge - step)) / (2.0 * step);
             assert!((carried / now.volume - 1.0).abs() < 1e-7, "work at {gauge}");
         }

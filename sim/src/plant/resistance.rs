@@ -17,6 +17,8 @@ use bellcrank_machine::description::Actuator;
 
 /// The stop gives way by this share of the stroke under the greatest hydraulic force.
 const STOP_GIVE: f64 = 0.002;
+/// The greatest hydraulic force is that of at least this pressure, Pa: a stop is there without a supply too.
+const LEAST_PRESSURE: f64 = 1e7;
 /// Approach speed at which the stop's damping equals its spring, strokes a second.
 const STOP_SPEED: f64 = 0.1;
 /// Speed at which the closed cushion holds the greatest hydraulic force, strokes a second.
@@ -60,7 +62,7 @@ impl Forces {
 impl Resistance {
     /// For an actuator that is pushed with at most `pressure`, Pa.
     pub fn new(actuator: &Actuator, pressure: f64) -> Resistance {
-        let greatest = pressure * actuator.area_a.max(actuator.area_b);
+        let greatest = pressure.max(LEAST_PRESSURE) * actuator.area_a.max(actuator.area_b);
         Resistance {
             rated_viscous: actuator.viscous,
             viscous: actuator.viscous,
@@ -120,12 +122,11 @@ impl Resistance {
         friction
     }
 
-    /// Slopes of the total force over stroke and over speed; neither is ever positive.
+    /// Slopes of the total force over stroke and over speed. The second is positive where friction falls with speed.
     pub fn slopes(&self, stroke: f64, speed: f64, grip: f64) -> (f64, f64) {
         let left = self.travel - stroke;
         let (dry, dry_slope) = self.dry(speed);
-        // Where friction falls with speed its slope drives rather than damps; the implicit step then does without it.
-        let friction = -self.viscous - (dry * self.per_coulomb_speed * (1.0 - grip * grip) + dry_slope * grip).max(0.0);
+        let friction = -self.viscous - dry * self.per_coulomb_speed * (1.0 - grip * grip) - dry_slope * grip;
         let (low, high) = (self.end_slopes(stroke, -speed), self.end_slopes(left, speed));
         (low.0 + high.0, friction + low.1 + high.1)
     }
@@ -266,7 +267,11 @@ mod tests {
         assert!((friction(1.0) - 600.0 - 1500.0).abs() < 0.1, "{}", friction(1.0));
         assert!((friction(0.01) - 15.0 - 750.0 * (2.0_f64).tanh()).abs() < 1e-9);
         assert_eq!(friction(-0.02), -friction(0.02));
-        let falling = resistance.slopes(0.3, 0.015, resistance.grip(0.015)).1;
-        assert!((falling + 1500.0).abs() < 1e-9, "what drives is left out: {falling}");
+        let by_difference = (friction(0.015 + 1e-7) - friction(0.015 - 1e-7)) / 2e-7;
+        let falling = -resistance.slopes(0.3, 0.015, resistance.grip(0.015)).1;
+        assert!(
+            falling < 0.0 && (falling - by_difference).abs() < 1e-3,
+            "{falling}, by difference {by_difference}"
+        );
     }
 }
