@@ -8,7 +8,7 @@ use super::holding::HoldingValve;
 use super::hydraulics::{Flows, Ports, Root, Section};
 use super::layout::{A, ANGLE, B, Block, RATE, SPOOL, SPOOL_RATE};
 use super::linkage::Linkage;
-use super::oil::{Law, Squeezed};
+use super::oil::Law;
 use super::resistance::Resistance;
 use super::spool::{Path, Spool};
 
@@ -54,11 +54,9 @@ pub struct Now {
     /// Pressure rise per volume in each chamber, Pa/m³, and per volume at atmospheric density.
     rise: [f64; 2],
     push: [f64; 2],
-    /// Flow into each chamber at atmospheric density, what moving sweeps out of it, m³/s, and the oil there.
+    /// Flow into each chamber at atmospheric density, and what moving sweeps out of it, m³/s.
     into: [f64; 2],
     swept: [f64; 2],
-    oil: [Squeezed; 2],
-    line_net: [f64; 2],
 }
 
 /// Every flow of an axis apart, m³/s.
@@ -159,13 +157,12 @@ impl Axis {
         if let Some(holding) = &self.holding {
             let (volume, port) = (holding.lines(), [at.ports.a, at.ports.b]);
             for side in 0..2 {
-                self.now.line_net[side] = into[side] - flows.through[side];
-                lines[side] = law.at(port[side]).push(volume[side]) * self.now.line_net[side];
+                lines[side] = law.at(port[side]).push(volume[side]) * (into[side] - flows.through[side]);
             }
             into = flows.through;
         }
         let into = [into[0] - flows.leak, into[1] + flows.leak];
-        (self.now.into, self.now.swept, self.now.oil) = (into, swept, oil);
+        (self.now.into, self.now.swept) = (into, swept);
         rates[ANGLE] = now[RATE];
         rates[A] = rise[0] * (oil[0].volume * into[0] - swept[0]);
         rates[B] = rise[1] * (oil[1].volume * into[1] - swept[1]);
@@ -183,12 +180,6 @@ impl Axis {
         }
     }
 
-    /// Whether [`Axis::slopes`] leaves nothing out: it does where a load-holding valve cuts lines off, and where a motor
-    /// passes oil from side to side.
-    pub(super) fn slopes_are_complete(&self) -> bool {
-        self.holding.is_none() && !self.chambers.pass_oil()
-    }
-
     /// The slopes of [`Axis::work`], where it was called last.
     #[inline]
     pub(super) fn slopes(&self, at: &Place, law: &Law, burst: &Root, slopes: &mut AxisSlopes) {
@@ -199,9 +190,6 @@ impl Axis {
             grip,
             rise,
             push,
-            into,
-            swept,
-            oil,
             ..
         } = self.now;
         let Place { chamber, ports } = *at;
@@ -225,11 +213,7 @@ impl Axis {
         };
         for side in 0..2 {
             node[side] = Node::new(push[side]);
-            // Stiffness changes with stroke and pressure, and what flows in is pressed together more.
-            let (over_stroke, over_pressure) = self.chambers.stiffening(side, rise[side], oil[side]);
-            let net = into[side] - swept[side] / oil[side].volume;
-            slopes.by_angle[side] = push[side] * net * over_stroke * ratio;
-            node[side].by[side] = net * over_pressure - into[side] * oil[side].shrinking - leak;
+            node[side].by[side] = -leak;
             node[side].by[1 - side] = leak;
             if self.holding.is_none() {
                 node[side].feed(&port[side]);
@@ -244,13 +228,39 @@ impl Axis {
             let through = holding.through(side, pressure[side], chamber[side], pressure[1 - side]);
             node[line] = Node::new(oil.push(volume[side]));
             node[line].feed(&port[side]);
-            let net = self.now.line_net[side];
-            node[line].by[line] = drained(side) - through.line + net * (oil.stiffening / oil.modulus - oil.shrinking);
+            node[line].by[line] = drained(side) - through.line;
             node[line].by[side] = -through.chamber;
             node[line].by[other] = -through.pilot;
             node[side].by[side] += through.chamber;
             node[side].by[line] = through.line;
             node[side].by[other] = through.pilot;
+        }
+    }
+
+    /// Whether [`Axis::finer_slopes`] leave nothing out: they do where a load-holding valve cuts lines off, and where a
+    /// motor passes oil from side to side.
+    pub(super) fn can_be_complete(&self) -> bool {
+        self.holding.is_none() && !self.chambers.pass_oil()
+    }
+
+    /// What [`Axis::slopes`] leave out: stiffness changes with stroke and pressure, and what flows in is pressed together
+    /// more.
+    #[inline]
+    pub(super) fn finer_slopes(&self, at: &Place, law: &Law, slopes: &mut AxisSlopes) {
+        let Now {
+            ratio,
+            rise,
+            push,
+            into,
+            swept,
+            ..
+        } = self.now;
+        for side in 0..2 {
+            let (oil, changing) = (law.at(at.chamber[side]), law.changing(at.chamber[side]));
+            let (over_stroke, over_pressure) = self.chambers.stiffening(side, rise[side], oil, changing);
+            let net = into[side] - swept[side] / oil.volume;
+            slopes.by_angle[side] = push[side] * net * over_stroke * ratio;
+            slopes.node[side].by[side] += net * over_pressure - into[side] * changing.volume;
         }
     }
 }

@@ -19,6 +19,8 @@ pub(super) struct Bench {
     axis: Axis,
     law: Law,
     burst: Root,
+    /// Its slopes leave nothing out.
+    complete: bool,
     /// Pressure line and tank, Pa.
     circuit: (f64, f64),
     mass: f64,
@@ -33,6 +35,7 @@ impl Bench {
     /// An axis without a load-holding valve on a mass, kg, and a pressure line and a tank, Pa.
     pub(super) fn new(axis: Axis, law: Law, circuit: (f64, f64), mass: f64) -> Bench {
         Bench {
+            complete: axis.can_be_complete(),
             axis,
             law,
             burst: Root::new(BURST_BLEND),
@@ -142,7 +145,7 @@ impl System for Bench {
     }
 
     fn slopes_are_complete(&self) -> bool {
-        self.axis.slopes_are_complete()
+        self.complete
     }
 
     #[inline]
@@ -159,6 +162,9 @@ impl System for Bench {
     fn linearise(&mut self, _: f64, states: &[f64]) {
         let place = self.place(block(states));
         self.axis.slopes(&place, &self.law, &self.burst, &mut self.slopes);
+        if self.complete {
+            self.axis.finer_slopes(&place, &self.law, &mut self.slopes);
+        }
     }
 
     #[inline]

@@ -6,7 +6,7 @@
 
 use bellcrank_machine::description::{Actuator, ActuatorKind};
 
-use super::oil::{Law, Squeezed};
+use super::oil::{Changing, Law, Squeezed};
 
 /// The two chambers of an actuator.
 #[derive(Debug, Clone, PartialEq)]
@@ -92,17 +92,16 @@ impl Chambers {
         ]
     }
 
-    /// Relative slopes of a chamber's stiffness over the stroke, 1/m, and over its pressure, 1/Pa.
-    pub fn stiffening(&self, side: usize, stiffness: f64, oil: Squeezed) -> (f64, f64) {
+    /// By how much of itself a chamber's stiffness rises with the stroke, 1/m, and with its pressure, 1/Pa.
+    pub fn stiffening(&self, side: usize, stiffness: f64, oil: Squeezed, changing: Changing) -> (f64, f64) {
         let per_modulus = 1.0 / oil.modulus;
         let grows = match side {
             _ if self.motor => 0.0,
             0 => self.area[0],
             _ => -self.area[1],
         };
-        let over_stroke = -stiffness * per_modulus * grows;
-        let over_pressure = per_modulus * (oil.stiffening - stiffness * self.swell[side] * (1.0 + oil.stiffening));
-        (over_stroke, over_pressure)
+        let walls = stiffness * self.swell[side] * (per_modulus + changing.modulus);
+        (-stiffness * per_modulus * grows, changing.modulus - walls)
     }
 
     /// What moving at a speed takes out of chamber A and out of chamber B, m³/s at their own density.

@@ -37,6 +37,8 @@ pub struct Model {
     pub(super) at: Layout,
     /// Some pump goes by the load pressures.
     load_sensing: bool,
+    /// It is a test bench, whose slopes leave nothing out.
+    complete: bool,
     /// Error allowed in each step, relative.
     rel: f64,
     burst: Root,
@@ -47,10 +49,12 @@ pub struct Model {
 
 impl Model {
     pub(super) fn new(mechanism: Mechanism, axes: Vec<Axis>, source: Source, oil: &Oil, rel: f64) -> Model {
+        let bench = matches!((&mechanism, &source), (Mechanism::Mass(_), Source::Ideal { .. }));
         let mechanics = Mechanics::new(mechanism);
         assert_eq!(mechanics.tree().len(), axes.len(), "one axis for each joint");
         let lines: Vec<bool> = axes.iter().map(|axis| axis.holding.is_some()).collect();
         Model {
+            complete: bench && axes.iter().all(Axis::can_be_complete),
             load_sensing: source.all().iter().any(Pump::senses_load),
             at: Layout::new(&lines, source.all().len(), source.engine().is_some()),
             mechanics,
@@ -299,9 +303,7 @@ impl System for Model {
     }
 
     fn slopes_are_complete(&self) -> bool {
-        let bench =
-            matches!(self.mechanics.mechanism, Mechanism::Mass(_)) && matches!(self.source, Source::Ideal { .. });
-        bench && self.axes.iter().all(Axis::slopes_are_complete)
+        self.complete
     }
 
     fn rates(&mut self, time: f64, states: &[f64], rates: &mut [f64]) {
@@ -340,6 +342,9 @@ impl System for Model {
             let lines = self.at.line(i).map(|line| [states[line], states[line + 1]]);
             let at = Place::new(now, lines, circuits[axis.pump]);
             axis.slopes(&at, &self.law, &self.burst, slopes);
+            if self.complete {
+                axis.finer_slopes(&at, &self.law, slopes);
+            }
         }
         for (k, pump) in self.source.all().iter().enumerate() {
             self.elimination.pump[k] = self.pump_slopes(k, pump, time, states);

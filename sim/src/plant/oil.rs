@@ -27,16 +27,21 @@ pub const VAPOUR: f64 = 5e3;
 const POLYTROPIC: f64 = 1.4;
 
 /// What a pressure makes of the oil.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Squeezed {
     /// Bulk modulus, Pa.
     pub modulus: f64,
     /// Specific volume, relative to atmospheric pressure.
     pub volume: f64,
-    /// By how much of itself the specific volume falls with the pressure, 1/Pa.
-    pub shrinking: f64,
-    /// Slope of the modulus over the pressure.
-    pub stiffening: f64,
+}
+
+/// How that changes with the pressure.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Changing {
+    /// By how much of itself the specific volume falls, 1/Pa.
+    pub volume: f64,
+    /// By how much of itself the modulus rises, 1/Pa.
+    pub modulus: f64,
 }
 
 impl Squeezed {
@@ -88,19 +93,42 @@ impl Law {
             None if pressure > 0.0 => Squeezed {
                 modulus: self.liquid,
                 volume: 1.0,
-                shrinking: 0.0,
-                stiffening: 0.0,
+            },
+            None => {
+                let absolute = (pressure + ATMOSPHERE).max(1.0);
+                Squeezed {
+                    modulus: 1.0 / (1.0 / self.liquid + vapour_compliance(absolute)),
+                    volume: 1.0,
+                }
+            }
+            Some(pieces) => {
+                let (piece, s) = place(pieces, pressure + ATMOSPHERE);
+                let [c0, c1, c2, c3] = piece.v;
+                let volume = c0 + s * (c1 + s * (c2 + s * c3));
+                let slope = (c1 + s * (2.0 * c2 + s * 3.0 * c3)) * piece.per_width;
+                Squeezed {
+                    modulus: -volume / slope,
+                    volume,
+                }
+            }
+        }
+    }
+
+    /// How modulus and specific volume change at a gauge pressure.
+    #[inline]
+    pub fn changing(&self, pressure: f64) -> Changing {
+        match &self.pieces {
+            None if pressure > 0.0 => Changing {
+                volume: 0.0,
+                modulus: 0.0,
             },
             None => {
                 let absolute = (pressure + ATMOSPHERE).max(1.0);
                 let vapour = vapour_compliance(absolute);
-                let modulus = 1.0 / (1.0 / self.liquid + vapour);
                 let steep = if absolute > VAPOUR { 9.0 } else { 1.0 };
-                Squeezed {
-                    modulus,
-                    volume: 1.0,
-                    shrinking: 0.0,
-                    stiffening: modulus * modulus * steep * vapour / absolute,
+                Changing {
+                    volume: 0.0,
+                    modulus: steep * vapour / (absolute * (1.0 / self.liquid + vapour)),
                 }
             }
             Some(pieces) => {
@@ -109,12 +137,9 @@ impl Law {
                 let volume = c0 + s * (c1 + s * (c2 + s * c3));
                 let slope = (c1 + s * (2.0 * c2 + s * 3.0 * c3)) * piece.per_width;
                 let bend = (2.0 * c2 + s * 6.0 * c3) * piece.per_width * piece.per_width;
-                let modulus = -volume / slope;
-                Squeezed {
-                    modulus,
-                    volume,
-                    shrinking: -slope / volume,
-                    stiffening: modulus * modulus * bend / volume - 1.0,
+                Changing {
+                    volume: -slope / volume,
+                    modulus: slope / volume - bend / slope,
                 }
             }
         }
@@ -256,12 +281,11 @@ mod tests {
             let slope = (law.at(gauge + step).volume - law.at(gauge - step).volume) / (2.0 * step);
             let now = law.at(gauge);
             assert!((-now.volume / slope / now.modulus - 1.0).abs() < 1e-5, "at {gauge}");
-            assert!((now.shrinking * now.modulus - 1.0).abs() < 1e-12, "at {gauge}");
-            let (fine, stiffening) = (0.01 * step, |step| {
-                (law.at(gauge + step).modulus - law.at(gauge - step).modulus) / (2.0 * step)
-            });
+            let (changing, fine) = (law.changing(gauge), 0.01 * step);
+            assert!((changing.volume * now.modulus - 1.0).abs() < 1e-12, "at {gauge}");
+            let stiffer = (law.at(gauge + fine).modulus - law.at(gauge - fine).modulus) / (2.0 * fine * now.modulus);
             assert!(
-                (now.stiffening - stiffening(fine)).abs() < 1e-3 * stiffening(fine).abs() + 1e-3,
+                (changing.modulus - stiffer).abs() < 1e-3 * stiffer.abs() + 1e-12,
                 "at {gauge}"
             );
             let carried = (law.carried(gauge + step) - law.carried(gauge - step)) / (2.0 * step);
