@@ -134,7 +134,8 @@ pub(super) struct Elimination {
     pub engine: f64,
     reach: f64,
     reduced: [Reduced; JOINTS_MAX],
-    /// Factored.
+    /// The mass matrix, and what belongs to the joint rates, factored.
+    mass: TreeMatrix,
     rates: TreeMatrix,
     /// Joint rates per pressure of each manifold.
     border: [PerJoint; PUMPS_MAX],
@@ -150,6 +151,7 @@ impl Default for Elimination {
             engine: 0.0,
             reach: 0.0,
             reduced: [Reduced::default(); JOINTS_MAX],
+            mass: TreeMatrix::zero(),
             rates: TreeMatrix::zero(),
             border: [[0.0; JOINTS_MAX]; PUMPS_MAX],
             manifolds: [[0.0; PUMPS_MAX]; PUMPS_MAX],
@@ -161,6 +163,7 @@ impl Elimination {
     /// Makes `I - reach J` ready for solving, with `pumps` manifolds.
     pub(super) fn factor(&mut self, tree: &Tree, mass: &TreeMatrix, pumps: usize, reach: f64) {
         self.reach = reach;
+        self.mass.copy(tree, mass);
         self.rates.copy(tree, mass);
         let n = tree.len();
         for (i, (s, r)) in self.axis.iter().zip(&mut self.reduced).enumerate().take(n) {
@@ -203,7 +206,7 @@ impl Elimination {
     }
 
     /// Solves `(I - reach J) x = x` in place.
-    pub(super) fn solve(&self, tree: &Tree, mass: &TreeMatrix, at: &Layout, x: &mut [f64]) {
+    pub(super) fn solve(&self, tree: &Tree, at: &Layout, x: &mut [f64]) {
         let n = tree.len();
         let (blocks, behind) = layout::blocks_mut(n, x);
         if let Some(engine) = at.engine() {
@@ -213,7 +216,7 @@ impl Elimination {
         for (rate, block) in rates.iter_mut().zip(&*blocks) {
             *rate = block[RATE];
         }
-        let mut rates = mass.times(tree, &rates[..n]);
+        let mut rates = self.mass.times(tree, &rates[..n]);
         let mut net = [0.0; PUMPS_MAX];
         for (((block, rate), s), r) in blocks.iter_mut().zip(&mut rates).zip(&self.axis).zip(&self.reduced) {
             let lines = s.lines.and_then(|line| behind[line..].first_chunk_mut());

@@ -1,7 +1,8 @@
 //! Integration in time: adaptive, linearly implicit, and never silently wrong.
 //!
 //! Which method ([`super::method`]): the classical one where a system's slopes are complete, else the one that does not
-//! mind what they leave out, so that a system may leave out what is awkward to derive and not stiff.
+//! mind what they leave out, so that a system may leave out what is awkward to derive and not stiff. Nor does that one
+//! mind slopes that are a little old: while steps are easy they are kept from one to the next.
 //!
 //! The largest error of any state, weighed by `rel (size + |state|)`, decides on each step and on the length of the
 //! next. Where a state has a least value, the weight shrinks towards it, and no step goes past it.
@@ -116,6 +117,9 @@ const SHORTEST: f64 = 1e-10;
 const SAFETY: f64 = 0.8;
 /// No error weighs less than if this many times the room above its least value were the size of its state.
 const ROOM: f64 = 10.0;
+/// After a step with an error of this share of what is allowed the slopes are kept: the method minds no slopes that are
+/// a little old, and they are as dear as a stage.
+const EASY: f64 = 0.1;
 /// First step after a start or a jump of the inputs, s.
 const FIRST: f64 = 3e-3;
 
@@ -140,6 +144,10 @@ pub struct Stepper<S: System> {
     accuracy: Accuracy,
     method: Method,
     next: f64,
+    /// The last step's error was so small that the next may do with its slopes.
+    easy: bool,
+    /// The step that the system is factored for; zero if for none.
+    factored: f64,
     work: Work,
     size: S::Vector,
     least: S::Vector,
@@ -160,6 +168,8 @@ impl<S: System> Stepper<S> {
                 Method::any_slopes()
             },
             next: 0.0,
+            easy: false,
+            factored: 0.0,
             work: Work::default(),
             size: S::ZERO,
             least: S::ZERO,
@@ -178,6 +188,7 @@ impl<S: System> Stepper<S> {
 
     /// Forgets the step length: to be called where an input jumps far.
     pub fn restart(&mut self) {
+        self.easy = false;
         let fixed = self.accuracy.rel.is_infinite();
         self.next = if fixed {
             self.accuracy.longest
@@ -210,10 +221,19 @@ impl<S: System> Stepper<S> {
             system.rates(time, states, &mut self.rates.as_mut()[..len]);
             self.work.evaluations += 1;
             check_finite(time, &self.rates.as_ref()[..len])?;
-            system.linearise(time, states);
+            let mut stale = self.easy && !system.slopes_are_complete();
+            if !stale {
+                system.linearise(time, states);
+                self.factored = 0.0;
+            }
             loop {
                 let step = fitted(self.next, span - done);
+                if step != self.factored {
+                    system.factor(self.method.gamma * step);
+                    self.factored = step;
+                }
                 let (error, worst) = self.attempt(system, time, step, states);
+                self.easy = error <= EASY;
                 let growth = growth(error, self.method.estimate);
                 if error <= 1.0 {
                     self.work.steps += 1;
@@ -239,6 +259,12 @@ impl<S: System> Stepper<S> {
                     check_finite(time, &self.trial.as_ref()[..len])?;
                     return Err(StepError::TooStiff { time, state: worst });
                 }
+                if stale {
+                    system.rates(time, states, &mut self.rates.as_mut()[..len]);
+                    self.work.evaluations += 1;
+                    system.linearise(time, states);
+                    (stale, self.factored) = (false, 0.0);
+                }
             }
         }
         Ok(())
@@ -253,7 +279,6 @@ impl<S: System> Stepper<S> {
         let (states, size) = (&states[..len], &self.size.as_ref()[..len]);
         let least = &self.least.as_ref()[..len];
         let reach = m.gamma * step;
-        system.factor(reach);
 
         sum(s0, [&self.rates.as_ref()[..len]], [reach]);
         system.solve(s0);

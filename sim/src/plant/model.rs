@@ -361,8 +361,7 @@ impl System for Model {
     }
 
     fn solve(&self, x: &mut [f64]) {
-        self.elimination
-            .solve(self.mechanics.tree(), self.mechanics.mass(), &self.at, x);
+        self.elimination.solve(self.mechanics.tree(), &self.at, x);
     }
 }
 
