@@ -1,0 +1,78 @@
+//! Arms: chains of joints with a tip.
+
+use heapless::Vec;
+
+use super::{AxisId, Field, JOINTS_MAX, check, finite, is_lever, positive};
+use crate::vec3::Vec3;
+
+/// The direction of a joint's axis in its own frame.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum JointAxis {
+    /// About x.
+    X,
+    /// About y.
+    Y,
+    /// About z.
+    Z,
+}
+
+/// A joint of an arm and the link it carries.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Joint {
+    /// Which axis turns it.
+    pub axis: AxisId,
+    /// About what it turns.
+    pub about: JointAxis,
+    /// To the next joint or the tip, in the joint's frame, m.
+    pub link: Vec3,
+    /// Radius of the link's keep-out capsule, m.
+    pub radius: f32,
+}
+
+/// A serial chain of joints with a tip.
+#[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Arm {
+    /// Where the first joint sits in the machine frame, m.
+    pub base: Vec3,
+    /// From base to tip.
+    pub joints: Vec<Joint, JOINTS_MAX>,
+    /// The joint, counted from the base, about whose axis the tip pitches.
+    pub pitch_joint: u8,
+    /// An axis carried at the tip (a grip): joint mode always, whatever the mode of the arm.
+    pub grip: Option<AxisId>,
+    /// Tip speed at full lever, m/s.
+    pub tip_speed: f32,
+    /// Tip pitch rate at full lever, rad/s.
+    pub pitch_rate: f32,
+    /// Time from rest to full tip speed and back, s.
+    pub tip_ramp: f32,
+    /// Deceleration of the tip that can be trusted before a zone, m/s².
+    pub tip_braking: f32,
+    /// Levers for forward, left, up and pitch.
+    pub levers: [u8; 4],
+}
+
+impl Arm {
+    pub(super) fn check(&self, axes: usize) -> Result<(), Field> {
+        check(finite(&self.base), Field::Base)?;
+        check(
+            !self.joints.is_empty()
+                && self.joints.iter().all(|joint| {
+                    joint.axis.index() < axes && finite(&joint.link) && finite(&[joint.radius]) && joint.radius >= 0.0
+                }),
+            Field::Joints,
+        )?;
+        check(usize::from(self.pitch_joint) < self.joints.len(), Field::PitchJoint)?;
+        check(self.grip.is_none_or(|id| id.index() < axes), Field::Grip)?;
+        check(
+            [self.tip_speed, self.pitch_rate, self.tip_ramp, self.tip_braking]
+                .iter()
+                .all(|speed| positive(*speed)),
+            Field::TipSpeed,
+        )?;
+        check(self.levers.iter().all(|lever| is_lever(*lever)), Field::Lever)
+    }
+}

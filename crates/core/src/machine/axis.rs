@@ -1,0 +1,197 @@
+//! One axis: linkage, sensor, valve, channel, and how it is driven and watched.
+
+use super::{Field, check, finite, is_lever, positive};
+use crate::linkage::Linkage;
+use crate::units::{Duration, Duty};
+
+/// A value for each direction of an axis.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct EachWay {
+    /// Extending.
+    pub out: f32,
+    /// Retracting.
+    pub inward: f32,
+}
+
+impl EachWay {
+    /// The value for the direction of `rate` (extending for zero).
+    pub fn toward(self, rate: f32) -> f32 {
+        if rate < 0.0 { self.inward } else { self.out }
+    }
+
+    fn both(self) -> [f32; 2] {
+        [self.out, self.inward]
+    }
+}
+
+/// Two-point calibration of a length or angle sensor, with the voltages outside which its wiring is broken.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Calibration {
+    /// First point: volts, stroke (m or rad).
+    pub low: (f32, f32),
+    /// Second point.
+    pub high: (f32, f32),
+    /// Least and greatest credible voltage, V.
+    pub fault_volts: (f32, f32),
+}
+
+/// What is believed of the valve: share of command at which motion starts, and stroke rate at full command, each way.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct ValveCurve {
+    /// Command at which motion starts, 0 to below 1.
+    pub deadband: EachWay,
+    /// Stroke rate at full command, m/s or rad/s.
+    pub full_rate: EachWay,
+}
+
+/// The PWM channel towards a valve's electronics, as shares of its period.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Channel {
+    /// The duty that means "stay".
+    pub neutral: f32,
+    /// Least legal duty.
+    pub low: f32,
+    /// Greatest legal duty.
+    pub high: f32,
+    /// A rising duty retracts instead of extends.
+    pub reversed: bool,
+}
+
+impl Channel {
+    /// The duty that means "stay".
+    pub fn stay(&self) -> Duty {
+        // Never refused: `Machine::new` has seen to it. Zero duty would be off, which is as safe.
+        Duty::new(self.neutral).unwrap_or_default()
+    }
+}
+
+/// How an axis is driven.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Tracking {
+    /// Gain on the lag between asked and measured stroke, 1/s.
+    pub gain: f32,
+    /// Integral time, s; 0 switches it off.
+    pub integral_time: f32,
+    /// Change of the command from zero to full, 1/s.
+    pub ramp_up: f32,
+    /// Change of the command from full to zero, 1/s.
+    pub ramp_down: f32,
+    /// The same in a category 1 stop, 1/s.
+    pub stop_ramp: f32,
+    /// Deceleration the axis can be trusted to reach, m/s² or rad/s².
+    pub braking: f32,
+}
+
+/// When an axis is called faulty.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Watch {
+    /// A reading that changes faster than this has jumped, m/s.
+    pub jump_rate: f32,
+    /// How long a bad reading must last to count.
+    pub sensor_confirm: Duration,
+    /// Stroke rate that counts as motion, m/s.
+    pub still_rate: f32,
+    /// Time after the command has gone to neutral in which motion is still expected.
+    pub settle: Duration,
+    /// Time for which motion not asked for must last.
+    pub unasked: Duration,
+    /// Time for which motion asked for must be missing.
+    pub no_motion: Duration,
+    /// Time for which motion the wrong way must last.
+    pub wrong_way: Duration,
+    /// Greatest lag between asked and measured stroke, m.
+    pub following: f32,
+}
+
+/// One driven joint: linkage, sensor, valve, channel.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Axis {
+    /// Stroke to angle and back.
+    pub linkage: Linkage,
+    /// Least and greatest stroke the core may use, m or rad.
+    pub stroke: (f32, f32),
+    /// Volts to stroke.
+    pub sensor: Calibration,
+    /// The valve, as believed.
+    pub valve: ValveCurve,
+    /// Oil per stroke: m² for a cylinder, m³/rad for a motor.
+    pub area: EachWay,
+    /// Command to duty.
+    pub channel: Channel,
+    /// Feedback, ramps, braking.
+    pub tracking: Tracking,
+    /// Diagnostics.
+    pub watch: Watch,
+    /// The lever that moves it in joint mode.
+    pub lever: Option<u8>,
+    /// The second pump feeds it, not the first.
+    pub second_pump: bool,
+}
+
+impl Axis {
+    pub(super) fn check(&self) -> Result<(), Field> {
+        let Calibration { low, high, fault_volts } = self.sensor;
+        check(self.linkage.usable(), Field::Linkage)?;
+        check(
+            finite(&[self.stroke.0, self.stroke.1]) && self.stroke.0 < self.stroke.1,
+            Field::Stroke,
+        )?;
+        check(
+            finite(&[low.0, low.1, high.0, high.1, fault_volts.0, fault_volts.1])
+                && low.0 < high.0
+                && fault_volts.0 < low.0
+                && high.0 < fault_volts.1,
+            Field::Sensor,
+        )?;
+        check(
+            self.valve
+                .deadband
+                .both()
+                .iter()
+                .all(|share| finite(&[*share]) && *share >= 0.0 && *share < 1.0)
+                && self.valve.full_rate.both().iter().all(|rate| positive(*rate)),
+            Field::Valve,
+        )?;
+        check(self.area.both().iter().all(|area| positive(*area)), Field::Area)?;
+        let Channel { neutral, low, high, .. } = self.channel;
+        check(
+            finite(&[low, neutral, high]) && 0.0 <= low && low < neutral && neutral < high && high <= 1.0,
+            Field::Channel,
+        )?;
+        let Tracking {
+            gain,
+            integral_time,
+            ramp_up,
+            ramp_down,
+            stop_ramp,
+            braking,
+        } = self.tracking;
+        check(
+            finite(&[gain, integral_time])
+                && gain >= 0.0
+                && integral_time >= 0.0
+                && [ramp_up, ramp_down, stop_ramp, braking]
+                    .iter()
+                    .all(|rate| positive(*rate)),
+            Field::Tracking,
+        )?;
+        let Watch {
+            jump_rate,
+            still_rate,
+            following,
+            ..
+        } = self.watch;
+        check(
+            [jump_rate, still_rate, following].iter().all(|limit| positive(*limit)),
+            Field::Watch,
+        )?;
+        check(self.lever.is_none_or(is_lever), Field::Lever)
+    }
+}

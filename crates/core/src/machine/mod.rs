@@ -1,0 +1,191 @@
+//! The machine as the core knows it: made once, checked once, never changed.
+//!
+//! Everything a stage needs to know about the iron stands here; everything it remembers stands in the stage. [`Machine::new`]
+//! is the door: it refuses what would make a later stage divide by zero, index nothing or take NaN for a number. Whether the
+//! numbers describe a sensible machine (linkages that close, pins that fit) is checked on the host, by `bellcrank-machine`.
+
+mod arm;
+mod axis;
+mod ids;
+mod whole;
+mod zone;
+
+use heapless::Vec;
+
+use crate::units::SMALLEST_DIVISOR;
+
+pub use arm::{Arm, Joint, JointAxis};
+pub use axis::{Axis, Calibration, Channel, EachWay, Tracking, ValveCurve, Watch};
+pub use ids::{ARMS_MAX, AXES_MAX, AxisId, JOINTS_MAX, LEVERS_MAX, PerAxis, ZONES_MAX};
+pub use whole::{StationLimits, Timing};
+pub use zone::Zone;
+
+/// What [`Machine::new`] checks and keeps.
+#[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Parts {
+    /// Axes in the order of their output channels.
+    pub axes: Vec<Axis, AXES_MAX>,
+    /// Arms.
+    pub arms: Vec<Arm, ARMS_MAX>,
+    /// Keep-out zones.
+    pub zones: Vec<Zone, ZONES_MAX>,
+    /// Times.
+    pub timing: Timing,
+    /// The station at the seat.
+    pub seat: StationLimits,
+    /// The wireless station.
+    pub remote: Option<StationLimits>,
+    /// Flow of the pump, m³/s.
+    pub pump_flow: f32,
+    /// Flow of a second pump for axes of its own, m³/s. 0 where there is none.
+    pub second_pump_flow: f32,
+}
+
+/// A machine whose numbers have been checked.
+#[derive(Debug, Clone, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Machine(Parts);
+
+/// What is wrong with the parts of a machine.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum MachineError {
+    /// A number of an axis is not finite or outside what makes sense.
+    Axis(AxisId, Field),
+    /// A number of an arm is.
+    Arm(usize, Field),
+    /// A number of a zone is.
+    Zone(usize, Field),
+    /// A number of the whole machine is.
+    Whole(Field),
+}
+
+/// The field that a [`MachineError`] means.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[allow(missing_docs, reason = "each is the name of the field above")]
+pub enum Field {
+    Linkage,
+    Stroke,
+    Sensor,
+    Valve,
+    Area,
+    Channel,
+    Tracking,
+    Watch,
+    Lever,
+    Base,
+    Joints,
+    PitchJoint,
+    Grip,
+    TipSpeed,
+    Box,
+    Margin,
+    Timing,
+    Station,
+    PumpFlow,
+}
+
+impl core::fmt::Display for MachineError {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        match self {
+            Self::Axis(id, field) => write!(f, "axis {}: {field:?} is not usable", id.index()),
+            Self::Arm(index, field) => write!(f, "arm {index}: {field:?} is not usable"),
+            Self::Zone(index, field) => write!(f, "zone {index}: {field:?} is not usable"),
+            Self::Whole(field) => write!(f, "{field:?} is not usable"),
+        }
+    }
+}
+
+impl core::error::Error for MachineError {}
+
+impl Machine {
+    /// Checks the parts.
+    ///
+    /// # Errors
+    /// The first number that a stage could not work with.
+    pub fn new(parts: Parts) -> Result<Self, MachineError> {
+        for (id, axis) in AxisId::all().zip(&parts.axes) {
+            axis.check().map_err(|field| MachineError::Axis(id, field))?;
+        }
+        for (index, arm) in parts.arms.iter().enumerate() {
+            arm.check(parts.axes.len())
+                .map_err(|field| MachineError::Arm(index, field))?;
+        }
+        for (index, zone) in parts.zones.iter().enumerate() {
+            zone.check().map_err(|field| MachineError::Zone(index, field))?;
+        }
+        check(parts.timing.usable(), Field::Timing).map_err(MachineError::Whole)?;
+        check(
+            parts.seat.usable() && parts.remote.is_none_or(|station| station.usable()),
+            Field::Station,
+        )
+        .map_err(MachineError::Whole)?;
+        let feeds_some = parts.axes.iter().any(|axis| axis.second_pump);
+        let flows = positive(parts.pump_flow) && (positive(parts.second_pump_flow) || !feeds_some);
+        check(flows, Field::PumpFlow).map_err(MachineError::Whole)?;
+        Ok(Self(parts))
+    }
+
+    /// Its axes with their numbers.
+    pub fn axes(&self) -> impl Iterator<Item = (AxisId, &Axis)> {
+        AxisId::all().zip(&self.0.axes)
+    }
+
+    /// One axis, if the machine has it.
+    pub fn axis(&self, id: AxisId) -> Option<&Axis> {
+        self.0.axes.get(id.index())
+    }
+
+    /// Its arms.
+    pub fn arms(&self) -> &[Arm] {
+        &self.0.arms
+    }
+
+    /// Its keep-out zones.
+    pub fn zones(&self) -> &[Zone] {
+        &self.0.zones
+    }
+
+    /// Its times.
+    pub fn timing(&self) -> &Timing {
+        &self.0.timing
+    }
+
+    /// The station at the seat.
+    pub fn seat(&self) -> StationLimits {
+        self.0.seat
+    }
+
+    /// The wireless station.
+    pub fn remote(&self) -> Option<StationLimits> {
+        self.0.remote
+    }
+
+    /// Flow of the first or the second pump, m³/s.
+    pub fn pump_flow(&self, second: bool) -> f32 {
+        if second {
+            self.0.second_pump_flow
+        } else {
+            self.0.pump_flow
+        }
+    }
+}
+
+fn is_lever(lever: u8) -> bool {
+    usize::from(lever) < LEVERS_MAX
+}
+
+fn check(holds: bool, field: Field) -> Result<(), Field> {
+    if holds { Ok(()) } else { Err(field) }
+}
+
+fn finite(numbers: &[f32]) -> bool {
+    numbers.iter().all(|number| number.is_finite())
+}
+
+/// Finite and above zero, with room to divide by it.
+fn positive(number: f32) -> bool {
+    number.is_finite() && number > SMALLEST_DIVISOR
+}

@@ -1,0 +1,51 @@
+//! What belongs to the machine as a whole: its times, and its hand-control stations.
+
+use super::{finite, positive};
+use crate::units::Duration;
+
+/// Times that the core keeps.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Timing {
+    /// Period of the loop.
+    pub tick: Duration,
+    /// A longer gap between two ticks is a fault.
+    pub tick_late: Duration,
+    /// Longest the two stop channels may differ.
+    pub stop_discrepancy: Duration,
+    /// Time a switch must hold a level.
+    pub debounce: Duration,
+    /// Longest a stop may ramp before power is cut regardless.
+    pub stop_budget: Duration,
+    /// From a command to the motion it causes: what the guard allows for before braking bites.
+    pub reaction: Duration,
+}
+
+/// A hand-control station.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct StationLimits {
+    /// A frame older than this is a lost link.
+    pub frame_late: Duration,
+    /// Share of full speed allowed.
+    pub speed_cap: f32,
+    /// Deflection below which a lever is neutral.
+    pub dead_zone: f32,
+}
+
+impl Timing {
+    pub(super) fn usable(&self) -> bool {
+        !self.tick.is_zero() && self.tick < self.tick_late && !self.stop_budget.is_zero()
+    }
+}
+
+impl StationLimits {
+    pub(super) fn usable(&self) -> bool {
+        !self.frame_late.is_zero()
+            && positive(self.speed_cap)
+            && self.speed_cap <= 1.0
+            && finite(&[self.dead_zone])
+            && self.dead_zone >= 0.0
+            && self.dead_zone < 1.0
+    }
+}
