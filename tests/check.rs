@@ -284,7 +284,7 @@ impl<'m> Bench<'m> {
 
     /// Where the last tick found the machine.
     pub fn posture(&self) -> Posture {
-        *self.controller.posture().unwrap()
+        self.controller.posture().unwrap().clone()
     }
 
     /// The interlock's state.

@@ -5,7 +5,7 @@ use bellcrank_core::guard;
 use bellcrank_core::last_tick::Held;
 use bellcrank_core::machine::AxisId;
 use bellcrank_core::plan::Rates;
-use bellcrank_core::sense::{AxisPosture, Posture};
+use bellcrank_core::sense::{AxisPosture, Posture, poses};
 use bellcrank_core::supervise::{State, What};
 use bellcrank_core::units::Duration;
 use proptest::prelude::*;
@@ -27,6 +27,7 @@ fn posture(machine: &Machine, strokes: [f32; 2]) -> Posture {
             },
         );
     }
+    posture.arms = poses(machine, &posture.axes);
     posture
 }
 

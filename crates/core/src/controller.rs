@@ -49,7 +49,11 @@ impl<'m> Controller<'m> {
         let outputs = self.gate.step(self.machine, inputs, &permit, &driven.duties);
 
         self.posture = Some(posture);
-        self.last = LastTick { guarded, driven };
+        self.last = LastTick {
+            guarded,
+            driven,
+            tips: wanted.tips,
+        };
         outputs
     }
 

@@ -1,7 +1,8 @@
-//! What the guard and the drive did in one tick: what supervision is shown in the next.
+//! What planning wanted, and what the guard and the drive did, in one tick: what supervision is shown in the next.
 
-use crate::machine::PerAxis;
+use crate::machine::{ARMS_MAX, PerAxis};
 use crate::units::Duty;
+use crate::vec3::Vec3;
 
 /// What a tick leaves for the next.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -11,6 +12,8 @@ pub struct LastTick {
     pub guarded: Guarded,
     /// What the drive commanded.
     pub driven: Driven,
+    /// Where each tip should have been by then, m.
+    pub tips: [Option<Vec3>; ARMS_MAX],
 }
 
 /// Which axes the guard held back, and from what.

@@ -31,8 +31,8 @@ pub fn step(machine: &Machine, posture: &Posture, wanted: &Rates) -> (Rates, Gua
             guarded.axes.set(id, Some(Held::FromEnd));
         }
     }
-    for arm in machine.arms() {
-        zone::hold_back(machine, arm, posture, reaction, &mut rates, &mut guarded);
+    for (index, arm) in machine.arms().iter().enumerate() {
+        zone::hold_back(machine, arm, posture.arm(index), reaction, &mut rates, &mut guarded);
     }
     within_flow(machine, posture, &mut rates);
     (rates, guarded)

@@ -10,7 +10,6 @@ use crate::last_tick::{Guarded, Held};
 use crate::machine::{Arm, Machine, Zone};
 use crate::math;
 use crate::plan::Rates;
-use crate::sense::Posture;
 use crate::vec3::{Vec3, add, dot, norm, scale, sub};
 
 /// Halvings of the line in the search for its nearest point: 2^-16 of a link of 2 m is 0.03 mm.
@@ -69,7 +68,7 @@ fn beyond(zone: &Zone, point: Vec3) -> Vec3 {
 pub fn hold_back(
     machine: &Machine,
     arm: &Arm,
-    posture: &Posture,
+    pose: Option<&ArmPose>,
     reaction: f32,
     rates: &mut Rates,
     guarded: &mut Guarded,
@@ -78,15 +77,13 @@ pub fn hold_back(
     if arm.joints.iter().all(|joint| rates.axes.get(joint.axis) == 0.0) {
         return;
     }
-    let joints = || arm.joints.iter().map(|joint| posture.axes.get(joint.axis));
-    if !joints().all(|joint| joint.known) {
+    let Some(pose) = pose else {
         // Where the arm is not known, it does not move.
         for joint in &arm.joints {
             rates.axes.set(joint.axis, 0.0);
         }
         return;
-    }
-    let pose = ArmPose::new(arm, joints().map(|joint| joint.angle));
+    };
     let mut share = 1.0;
     let mut held_by = None;
     for (number, zone) in (0_u8..).zip(machine.zones()) {

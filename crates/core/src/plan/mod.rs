@@ -12,6 +12,7 @@ use crate::inputs::{HandFrame, Inputs, Mode};
 use crate::machine::{ARMS_MAX, Arm, Axis, AxisId, Machine, PerAxis};
 use crate::sense::{AxisPosture, Posture};
 use crate::supervise::{Action, Permit};
+use crate::vec3::Vec3;
 
 use dls::Task;
 use tip::TipJog;
@@ -22,6 +23,8 @@ use tip::TipJog;
 pub struct Rates {
     /// Per axis.
     pub axes: PerAxis<f32>,
+    /// Where the tip of each arm should be by now, m; none while nothing leads it along a line.
+    pub tips: [Option<Vec3>; ARMS_MAX],
 }
 
 /// What planning remembers.
@@ -47,11 +50,21 @@ impl Plan {
                     .set(id, joint_rate(axis, &posture.axes.get(id), hand, permit));
             }
         }
-        for (arm, jog) in machine.arms().iter().zip(&mut self.arms) {
+        for ((index, arm), jog) in machine.arms().iter().enumerate().zip(&mut self.arms) {
             match hand.mode {
                 Mode::Joint => *jog = TipJog::default(),
-                Mode::Tip => jog.step(arm, machine, posture, &tip_asked(arm, hand, permit), &mut rates),
+                Mode::Tip => jog.step(
+                    arm,
+                    posture.arm(index),
+                    machine,
+                    posture,
+                    &tip_asked(arm, hand, permit),
+                    &mut rates,
+                ),
             }
+        }
+        for (tip, jog) in rates.tips.iter_mut().zip(&self.arms) {
+            *tip = jog.wanted_tip();
         }
         rates
     }

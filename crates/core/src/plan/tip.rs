@@ -41,22 +41,33 @@ struct Line {
 }
 
 impl TipJog {
+    /// Where the tip should be by now, m.
+    pub fn wanted_tip(&self) -> Option<Vec3> {
+        self.line.map(|line| line.tip)
+    }
+
     /// One tick: the rates of this arm's joints go into `rates`.
-    pub fn step(&mut self, arm: &Arm, machine: &Machine, posture: &Posture, asked: &Task, rates: &mut Rates) {
+    pub fn step(
+        &mut self,
+        arm: &Arm,
+        pose: Option<&ArmPose>,
+        machine: &Machine,
+        posture: &Posture,
+        asked: &Task,
+        rates: &mut Rates,
+    ) {
         let dt = posture.dt_s();
         self.ramped = ramp(&self.ramped, asked, arm, dt);
         if self.ramped == [0.0; 4] {
             self.line = None;
             return;
         }
-        let joints = || arm.joints.iter().map(|joint| posture.axes.get(joint.axis));
-        if !joints().all(|joint| joint.known) {
+        let Some(pose) = pose else {
             *self = Self::default();
             return;
-        }
-        let pose = ArmPose::new(arm, joints().map(|joint| joint.angle));
-        let columns = columns(arm, &pose);
-        let task = self.follow(&pose, &columns, arm, posture, dt);
+        };
+        let columns = columns(arm, pose);
+        let task = self.follow(pose, &columns, arm, posture, dt);
         for (joint, rate) in arm
             .joints
             .iter()

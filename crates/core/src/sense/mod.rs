@@ -6,8 +6,11 @@
 mod axis;
 mod switch;
 
+use heapless::Vec;
+
+use crate::chain::ArmPose;
 use crate::inputs::{Inputs, Station};
-use crate::machine::{Machine, PerAxis};
+use crate::machine::{ARMS_MAX, Machine, PerAxis};
 use crate::units::{Duration, Instant, seconds};
 
 use axis::AxisSense;
@@ -15,7 +18,7 @@ pub use axis::{AxisPosture, RATE_DELAY_S};
 use switch::{Debounced, DualChannel};
 
 /// Where the machine is, as far as the sensors can be believed.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Posture {
     /// When the inputs were read.
@@ -26,6 +29,8 @@ pub struct Posture {
     pub tick_late: bool,
     /// Each axis.
     pub axes: PerAxis<AxisPosture>,
+    /// Each arm, where the angles of all its joints are known.
+    pub arms: Vec<Option<ArmPose>, ARMS_MAX>,
     /// A channel of the stop chain is open.
     pub stop_demanded: bool,
     /// The channels of the stop chain have differed for too long.
@@ -44,6 +49,11 @@ impl Posture {
         seconds(self.dt)
     }
 
+    /// Where an arm is; none where some angle of it is not known.
+    pub fn arm(&self, index: usize) -> Option<&ArmPose> {
+        self.arms.get(index)?.as_ref()
+    }
+
     /// The enabling switch of a station, debounced.
     pub fn enable(&self, station: Station) -> bool {
         match station {
@@ -51,6 +61,18 @@ impl Posture {
             Station::Remote => self.remote_enable,
         }
     }
+}
+
+/// Where each arm is, from the angles of its joints; none where one of them is not known.
+pub fn poses(machine: &Machine, axes: &PerAxis<AxisPosture>) -> Vec<Option<ArmPose>, ARMS_MAX> {
+    let mut poses = Vec::new();
+    for arm in machine.arms() {
+        let joints = || arm.joints.iter().map(|joint| axes.get(joint.axis));
+        let known = joints().all(|joint| joint.known);
+        // Cannot be full: a machine has no more arms than this has room for.
+        let _ = poses.push(known.then(|| ArmPose::new(arm, joints().map(|joint| joint.angle))));
+    }
+    poses
 }
 
 /// What sensing remembers.
@@ -81,6 +103,7 @@ impl Sense {
             now: inputs.now,
             dt,
             tick_late,
+            arms: poses(machine, &axes),
             axes,
             // Not debounced: a stop is taken at once.
             stop_demanded: inputs.stop_chain.contains(&false),
