@@ -1,6 +1,6 @@
 //! Integration in time: adaptive, linearly implicit, and never silently wrong.
 //!
-//! Which method ([`super::method`]): the classical one where a system's slopes are complete, else the one that does not
+//! Which method (`method.rs`): the classical one where a system's slopes are complete, else the one that does not
 //! mind what they leave out, so that a system may leave out what is awkward to derive and not stiff. Nor does that one
 //! mind slopes that are a little old: while steps are easy they are kept from one to the next.
 //!
