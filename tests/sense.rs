@@ -1,5 +1,10 @@
 //! Sensing alone: calibration, plausibility, age, second sensors; and what is stated of the filter.
 
+#![allow(
+    clippy::cast_possible_truncation,
+    reason = "narrowing to what the core is given is what is tested"
+)]
+
 use bellcrank_core::Machine;
 use bellcrank_core::cause::Cause;
 use bellcrank_core::inputs::SensorInput;
@@ -110,7 +115,7 @@ proptest! {
     }
 }
 
-/// Source: PV-48, x = span V_wiper / V_supply: a sagging supply does not move a ratiometric reading.
+/// Source: PV-48, x = span Vw / Vs of wiper and supply: a sagging supply does not move a ratiometric reading.
 #[test]
 fn a_share_of_the_supply_does_not_sag_with_it() {
     let machine = machine_with(Calibration {
@@ -291,11 +296,12 @@ fn the_true_stroke_is_within_the_spread() {
     let (dt, fastest) = (TICK_US as f32 * 1e-6, axis.fastest());
     let mut reader = Reader::new(&machine);
     let mut widest = 0.0_f32;
-    let (mut taken, mut read_at) = (0, 0);
+    let (mut due, mut gaps, mut read_at) = (3, [7, 4, 6, 3, 5].into_iter().cycle(), 0);
     for tick in 0..400_u32 {
         // A bus that brings something every 6 to 14 ms, 4 ms old.
-        if tick >= taken + 3 + tick % 5 {
-            (taken, read_at) = (tick, tick - 2);
+        if tick == due {
+            read_at = tick - 2;
+            due = tick + gaps.next().unwrap();
         }
         let stroke = |tick: u32| 0.2 + fastest * tick as f32 * dt;
         let now = reader.take(SensorInput {
@@ -311,7 +317,7 @@ fn the_true_stroke_is_within_the_spread() {
         }
         widest = widest.max(now.spread);
     }
-    assert!(widest > 10.0 * fastest * dt - 1e-6, "{widest}");
+    assert!(widest > 7.9 * fastest * dt, "{widest}");
 }
 
 /// The guard brakes from where the stroke may be by now: a stale reading stops an axis before the end that it might have reached.
@@ -321,19 +327,16 @@ fn a_stale_reading_is_used_at_its_worst() {
     use bellcrank_core::plan::Rates;
     let machine = machine();
     let id = AxisId::new(0).unwrap();
-    let end = machine.axis(id).unwrap().stroke.1;
+    let end = machine.axis(id).unwrap().stroke.0;
     let given = |age_ms: u32| {
-        let mut bench = Bench::enabled(&machine);
-        bench.strokes[0] = end - 0.03;
+        let mut bench = Bench::new(&machine);
+        bench.strokes[0] = end + 0.03;
         bench.run(100);
-        for (_, input) in bench.inputs.sensors.iter_mut() {
-            input.age = micros(0);
-        }
         bench.broken.stale = Some(0);
         bench.run(age_ms);
         let mut wanted = Rates::default();
-        wanted.axes.set(id, 0.4);
-        guard::step(&machine, &bench.posture(), &wanted).0.axes.get(id)
+        wanted.axes.set(id, -0.4);
+        -guard::step(&machine, &bench.posture(), &wanted).0.axes.get(id)
     };
     let (fresh, old, older) = (given(0), given(10), given(40));
     assert!(fresh > old && old > 0.0, "{fresh}, {old}");
