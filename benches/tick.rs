@@ -2,10 +2,11 @@
 
 use std::hint::black_box;
 
-use bellcrank_core::inputs::{HandFrame, Mode, Station};
+use bellcrank_core::inputs::{HandFrame, Mode, SensorInput, Station};
 use bellcrank_core::machine::{AxisId, PerAxis};
 use bellcrank_core::units::{Duration, Instant, Lever, Volts};
 use bellcrank_core::{Controller, Inputs, Machine};
+use bellcrank_machine::description::Sensor;
 use criterion::{Criterion, criterion_group, criterion_main};
 
 const TICK_US: u64 = 2_000;
@@ -13,7 +14,7 @@ const TICK_US: u64 = 2_000;
 /// The setter in a working pose, its sensors where a real one's would be.
 struct Bench {
     machine: Machine,
-    volts: PerAxis<Option<Volts>>,
+    sensors: PerAxis<SensorInput>,
 }
 
 impl Bench {
@@ -22,20 +23,25 @@ impl Bench {
         let text = bellcrank_machine::builtin("drystone setter").expect("it is built in");
         let description = bellcrank_machine::read("setter", text).expect("it is right");
         let machine = bellcrank_machine::build(&description).expect("it is right");
-        let mut volts = PerAxis::default();
-        for (id, axis) in machine.axes() {
-            let middle = 0.5 * (axis.stroke.0 + axis.stroke.1);
-            let (low, high) = (axis.sensor.low, axis.sensor.high);
-            let reading = low.0 + (middle - low.1) / (high.1 - low.1) * (high.0 - low.0);
-            volts.set(id, Volts::new(reading).ok());
+        let mut sensors = PerAxis::default();
+        for ((id, core), axis) in machine.axes().zip(&description.axes) {
+            let middle = 0.5 * f64::from(core.stroke.0 + core.stroke.1);
+            let volts = |volts: f64| Volts::new(volts as f32).ok();
+            let read = |sensor: &Sensor| volts(sensor.volts(sensor.signal_at(middle), sensor.excitation()));
+            let input = SensorInput {
+                twin: axis.twin.as_ref().and_then(|twin| read(&twin.sensor)),
+                excitation: volts(axis.sensor.excitation()),
+                ..read(&axis.sensor).into()
+            };
+            sensors.set(id, input);
         }
-        Self { machine, volts }
+        Self { machine, sensors }
     }
 
     fn inputs(&self, tick: u64, hand: HandFrame) -> Inputs {
         Inputs {
             now: Instant::from_ticks(tick * TICK_US),
-            sensors: self.volts,
+            sensors: self.sensors,
             stop_chain: [true, true],
             reset: false,
             selector: Station::Seat,

@@ -2,11 +2,11 @@
 //! replays the road to it. Only this file knows how the core is called.
 
 use bellcrank_core::cause::Cause;
-use bellcrank_core::inputs::{HandFrame, Mode, Station};
+use bellcrank_core::inputs::{HandFrame, Mode, SensorInput, Station};
 use bellcrank_core::linkage::Linkage;
 use bellcrank_core::machine::{
-    Arm, Axis, AxisId, Calibration, Channel, EachWay, Joint, JointAxis, Machine, Parts, PerAxis, StationLimits, Timing,
-    Tracking, ValveCurve, Watch, Zone,
+    Arm, Axis, AxisId, Calibration, Channel, EachWay, Joint, JointAxis, Machine, Parts, PerAxis, Signal, StationLimits,
+    Timing, Tracking, Twin, ValveCurve, Watch, Zone,
 };
 use bellcrank_core::sense::Posture;
 use bellcrank_core::supervise::{Event, State, What};
@@ -15,6 +15,9 @@ use bellcrank_core::{Controller, Inputs, Outputs};
 
 /// The tick of the bench, µs.
 pub const TICK_US: u32 = 2_000;
+
+/// What feeds the bench's sensors, V.
+pub const EXCITATION: f32 = 5.0;
 
 const DEADBAND: f32 = 0.1;
 const FULL_RATE: f32 = 0.5;
@@ -27,10 +30,11 @@ pub fn parts() -> Parts {
         linkage: Linkage::Direct { zero: -1.5 },
         stroke: (0.1, 2.9),
         sensor: Calibration {
-            low: (0.5, 0.0),
-            high: (9.5, 3.0),
-            fault_volts: (0.2, 9.8),
+            signal: Signal::Voltage,
+            points: [(0.5, 0.0), (9.5, 3.0)].into_iter().collect(),
+            fault: (0.2, 9.8),
         },
+        twin: None,
         valve: ValveCurve {
             deadband: EachWay {
                 out: DEADBAND,
@@ -62,6 +66,7 @@ pub fn parts() -> Parts {
         watch: Watch {
             jump_rate: 3.0,
             sensor_confirm: micros(10_000),
+            stale: micros(50_000),
             still_rate: 0.02,
             settle: micros(200_000),
             unasked: micros(80_000),
@@ -125,11 +130,34 @@ pub fn parts() -> Parts {
     }
 }
 
+/// The bench's machine with a second sensor on its slew, both telling the share of what feeds them.
+pub fn parts_with_twin() -> Parts {
+    let mut parts = parts();
+    let sensor = Calibration {
+        signal: Signal::Ratiometric { excitation: (4.5, 5.5) },
+        points: [(0.5 / EXCITATION, 0.0), (9.5 / EXCITATION, 3.0)].into_iter().collect(),
+        fault: (0.2 / EXCITATION, 9.8 / EXCITATION),
+    };
+    parts.axes[0].sensor = sensor.clone();
+    parts.axes[0].twin = Some(Twin {
+        sensor,
+        limit: 0.05,
+        confirm: Duration::from_ticks(40_000),
+    });
+    parts
+}
+
 /// What is wrong with the bench's iron.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Broken {
     /// Axis whose sensor reads this many volts.
     pub sensor: Option<(usize, Option<f32>)>,
+    /// Axis whose second sensor reads this many volts.
+    pub twin: Option<(usize, Option<f32>)>,
+    /// Axis whose sensors are fed this many volts.
+    pub excitation: Option<(usize, f32)>,
+    /// Axis of which no new reading comes in.
+    pub stale: Option<usize>,
     /// Axis that moves at this rate whatever its duty.
     pub runs: Option<(usize, f32)>,
     /// Axis whose sensor stays at what it reads.
@@ -240,14 +268,27 @@ impl<'m> Bench<'m> {
         for (index, stroke) in self.strokes.iter().enumerate() {
             let id = AxisId::new(index).unwrap();
             let dither = if self.ticks.is_multiple_of(2) { 3e-4 } else { 0.0 };
-            let volts = match self.broken.sensor {
-                Some((broken, volts)) if broken == index => volts,
-                _ => Some(0.5 + 9.0 * stroke / 3.0 + dither),
+            let healthy = Some(0.5 + 9.0 * stroke / 3.0 + dither);
+            let read = |broken: Option<(usize, Option<f32>)>| {
+                let volts = broken
+                    .filter(|(axis, _)| *axis == index)
+                    .map_or(healthy, |(_, volts)| volts);
+                volts.and_then(|volts| Volts::new(volts).ok())
             };
-            if self.broken.frozen != Some(index) {
-                self.inputs
-                    .sensors
-                    .set(id, volts.and_then(|volts| Volts::new(volts).ok()));
+            let fed = self.broken.excitation.filter(|(axis, _)| *axis == index);
+            let before = self.inputs.sensors.get(id);
+            if self.broken.stale == Some(index) {
+                let age = before.age.as_ticks() + TICK_US;
+                let age = Duration::from_ticks(age);
+                self.inputs.sensors.set(id, SensorInput { age, ..before });
+            } else if self.broken.frozen != Some(index) {
+                let input = SensorInput {
+                    signal: read(self.broken.sensor),
+                    twin: read(self.broken.twin),
+                    excitation: Volts::new(fed.map_or(EXCITATION, |(_, volts)| volts)).ok(),
+                    age: Duration::from_ticks(0),
+                };
+                self.inputs.sensors.set(id, input);
             }
         }
         let outputs = self.controller.tick(&self.inputs);

@@ -1,14 +1,14 @@
 //! The core under inputs that no sane board gives: whatever comes in, what goes out is legal, and power only comes with a permit.
 
 use bellcrank_core::Machine;
-use bellcrank_core::inputs::{HandFrame, Inputs, Mode, Station};
+use bellcrank_core::inputs::{HandFrame, Inputs, Mode, SensorInput, Station};
 use bellcrank_core::machine::{LEVERS_MAX, PerAxis};
 use bellcrank_core::supervise::State;
 use bellcrank_core::units::{Duration, Instant, Lever, Volts};
 use proptest::prelude::*;
 use proptest::sample::select;
 
-use crate::check::{Bench, parts};
+use crate::check::{Bench, parts_with_twin};
 
 fn lever() -> impl Strategy<Value = Lever> {
     prop_oneof![3 => Just(0.0_f32), 2 => -1.0_f32..=1.0, 1 => select(vec![-1.0_f32, 1.0])]
@@ -32,12 +32,32 @@ fn hand() -> impl Strategy<Value = HandFrame> {
         })
 }
 
+fn sensor() -> impl Strategy<Value = SensorInput> {
+    let volts = |low: f32, high: f32| {
+        prop_oneof![8 => (low..high).prop_map(Some), 1 => any::<f32>().prop_map(Some), 1 => Just(None)]
+            .prop_map(|volts| volts.and_then(|volts| Volts::new(volts).ok()))
+    };
+    let age = prop_oneof![8 => Just(0), 1 => 0_u32..60_000, 1 => any::<u32>()];
+    (
+        volts(0.5, 9.5),
+        prop::option::weighted(0.3, volts(0.5, 9.5)),
+        volts(4.5, 5.5),
+        age,
+    )
+        .prop_map(|(signal, twin, excitation, age)| SensorInput {
+            signal,
+            // Most often the two agree.
+            twin: twin.unwrap_or(signal),
+            excitation,
+            age: Duration::from_ticks(age),
+        })
+}
+
 /// One thing that stays as it is for so many ticks.
 fn spell() -> impl Strategy<Value = (u32, Inputs, u64)> {
-    let volts = || prop_oneof![8 => (0.5_f32..9.5).prop_map(Some), 1 => any::<f32>().prop_map(Some), 1 => Just(None)];
     (
         1_u32..120,
-        (volts(), volts()),
+        (sensor(), sensor()),
         prop::bool::weighted(0.97),
         prop::bool::weighted(0.97),
         prop::bool::weighted(0.2),
@@ -45,24 +65,22 @@ fn spell() -> impl Strategy<Value = (u32, Inputs, u64)> {
         (hand(), hand()),
         prop_oneof![20 => Just(2_000_u64), 1 => 0_u64..20_000, 1 => any::<u64>()],
     )
-        .prop_map(
-            |(ticks, volts, first, second, reset, remote, (seat, remote_hand), dt)| {
-                let mut sensors = PerAxis::default();
-                for ((_, place), volts) in sensors.iter_mut().zip([volts.0, volts.1]) {
-                    *place = volts.and_then(|volts| Volts::new(volts).ok());
-                }
-                let inputs = Inputs {
-                    now: Instant::from_ticks(0),
-                    sensors,
-                    stop_chain: [first, second],
-                    reset,
-                    selector: if remote { Station::Remote } else { Station::Seat },
-                    seat,
-                    remote: remote_hand,
-                };
-                (ticks, inputs, dt)
-            },
-        )
+        .prop_map(|(ticks, read, first, second, reset, remote, (seat, remote_hand), dt)| {
+            let mut sensors = PerAxis::default();
+            for ((_, place), read) in sensors.iter_mut().zip([read.0, read.1]) {
+                *place = read;
+            }
+            let inputs = Inputs {
+                now: Instant::from_ticks(0),
+                sensors,
+                stop_chain: [first, second],
+                reset,
+                selector: if remote { Station::Remote } else { Station::Seat },
+                seat,
+                remote: remote_hand,
+            };
+            (ticks, inputs, dt)
+        })
 }
 
 proptest! {
@@ -70,7 +88,7 @@ proptest! {
 
     #[test]
     fn what_goes_out_is_legal_whatever_comes_in(spells in prop::collection::vec(spell(), 1..12)) {
-        let machine = Machine::new(parts()).unwrap();
+        let machine = Machine::new(parts_with_twin()).unwrap();
         let bench = Bench::enabled(&machine);
         let mut now = bench.inputs.now.as_ticks();
         let mut controller = bench.controller();

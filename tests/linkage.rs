@@ -57,7 +57,7 @@ fn unreachable_lengths_are_errors() {
     assert_eq!(linkage.angle(1.41), Err(LinkageError::TooLong));
     assert_eq!(linkage.angle(f32::NAN), Err(LinkageError::NotFinite));
     assert_eq!(linkage.ratio(0.0), Err(LinkageError::DeadCentre));
-    assert_eq!(linkage.ratio(f32::NAN), Err(LinkageError::DeadCentre));
+    assert_eq!(linkage.ratio(f32::NAN), Err(LinkageError::NotFinite));
 }
 
 /// Links 40, 120, 80, 100 mm in metres; the rocker is the textbook's crank at θ2, the child its rocker at θ4. The textbook's
@@ -112,6 +112,19 @@ fn textbook_four_bar() {
     assert!((f64::from(open.stroke(angle).unwrap()) - f64::from(stroke_at(40.0))).abs() < 1e-6);
 }
 
+/// Freudenstein's equation in f64, open circuit: the textbook's θ4 at θ2 (PV-08).
+fn theta4(theta2: f64) -> f64 {
+    let (k1, k2, k3) = (2.5, 1.25, 0.5625);
+    let (sin, cos) = theta2.sin_cos();
+    let (a, b, c) = (cos - k1 - k2 * cos + k3, -2.0 * sin, k1 - (k2 + 1.0) * cos + k3);
+    2.0 * (-b - (b * b - 4.0 * a * c).sqrt()).atan2(2.0 * a)
+}
+
+/// Angle from the triangle of two arms of 0.1 m and the pin-to-pin length of a stroke.
+fn theta2(stroke: f32) -> f64 {
+    2.0 * ((f64::from(stroke) + f64::from(1e-6_f32)) / 0.2).asin()
+}
+
 proptest! {
     /// Against the law of cosines in f64, 5 degrees and more away from the dead centres.
     #[test]
@@ -135,5 +148,42 @@ proptest! {
         let ratio = f64::from(linkage.ratio(found).unwrap());
         prop_assert!((ratio / lever - 1.0).abs() < 1e-4, "{ratio} {lever}");
         prop_assert!(f64::from(found) < PI);
+    }
+
+    /// Crank and coupler are in one line at 24.1 degrees, which is a dead centre. Against Freudenstein's equation: there and back, the ratio by differences of the f64 angle, and monotone.
+    #[test]
+    fn four_bar_to_its_stated_error(degrees in 30.0_f64..150.0) {
+        let linkage = four_bar(-1.0, 1.0);
+        let stroke = stroke_at(degrees);
+        let wanted = |stroke: f32| {
+            let angle = theta4(theta2(stroke));
+            if angle < -PI { angle + 2.0 * PI } else { angle }
+        };
+        let found = linkage.angle(stroke).unwrap();
+        // The cylinder's angle is rounded with its stroke, up to 2e-8 m, over its least lever of 0.026 m.
+        prop_assert!((f64::from(found) - wanted(stroke)).abs() < 2e-6, "{found} {}", wanted(stroke));
+        prop_assert!((linkage.stroke(found).unwrap() - stroke).abs() < 1e-6);
+        let (below, above) = (stroke - 1e-4, stroke + 1e-4);
+        let way = f64::from(above) - f64::from(below);
+        let by_differences = way / (wanted(above) - wanted(below));
+        let ratio = f64::from(linkage.ratio(found).unwrap());
+        prop_assert!((ratio / by_differences - 1.0).abs() < 1e-3, "{ratio} {by_differences}");
+        prop_assert!(linkage.angle(above).unwrap() > found && found > linkage.angle(below).unwrap());
+    }
+
+    /// Motor and telescope: exact but for two roundings, monotone in the direction of their gear.
+    #[test]
+    fn straight_linkages_there_and_back(zero in -3.0_f32..3.0, gear in 0.2_f32..2.0, back: bool, stroke in 0.0_f32..3.0) {
+        let gear = if back { -gear } else { gear };
+        let slide = Linkage::Slide { zero, gear };
+        let rounding = |size: f32| 2.0 * f32::EPSILON * (size.abs() + zero.abs());
+        let place = slide.angle(stroke).unwrap();
+        prop_assert!((place - (zero + gear * stroke)).abs() <= rounding(place));
+        prop_assert!((slide.stroke(place).unwrap() - stroke).abs() <= rounding(place + gear * stroke) / gear.abs() + rounding(stroke));
+        prop_assert_eq!(slide.ratio(place).unwrap(), 1.0 / gear);
+        prop_assert_eq!(slide.angle(stroke + 0.1).unwrap() > place, gear > 0.0);
+        let motor = Linkage::Direct { zero };
+        prop_assert!((motor.stroke(motor.angle(stroke).unwrap()).unwrap() - stroke).abs() <= rounding(stroke));
+        prop_assert_eq!(motor.ratio(stroke).unwrap(), 1.0);
     }
 }

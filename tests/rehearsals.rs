@@ -83,3 +83,34 @@ fn a_scenario_whose_expectation_fails_ends_with_one() {
     );
     assert!(said.contains("bellcrank rehearse hasty.toml --seed 1"), "{said}");
 }
+
+/// What can go wrong with a sensor that has a supply, a twin or a bus before it: each named for what it is, and the arm stopped.
+#[test]
+fn each_fault_of_a_sensor_is_noticed_for_what_it_is() {
+    let built_in = include_str!("../sim/scenarios/broken-sensor-wire.toml");
+    let start = built_in.find("[[fault]]").unwrap();
+    for (fault, axis, cause) in [
+        (
+            "kind = \"excitation_sag\"\nto_v = 7.5",
+            "left lift",
+            "sensor supply out of its band",
+        ),
+        (
+            "kind = \"twin_drift\"\ndrift_percent_s = 50",
+            "left lift",
+            "sensors differ",
+        ),
+        ("kind = \"twin_open\"", "left lift", "second sensor lost"),
+        ("kind = \"sensor_stale\"", "left reach", "sensor reading too old"),
+        ("kind = \"sensor_open\"", "left reach", "sensor below its band"),
+    ] {
+        let folder = tempfile::tempdir().unwrap();
+        let scenario = format!(
+            "{}[[fault]]\nat_s = 3.0\n{fault}\naxis = \"{axis}\"\n\n[expect]\ncause = \"{cause}\"\naxis = \"{axis}\"\nnoticed_ms = 200\nstopped_ms = 1000\nstate = \"fault\"\n",
+            &built_in[..start]
+        );
+        fs::write(folder.path().join("fault.toml"), scenario).unwrap();
+        let said = json(folder.path(), &["rehearse", "fault.toml"]);
+        assert_eq!(said["findings"]["passed"], true, "{fault}: {said:#}");
+    }
+}

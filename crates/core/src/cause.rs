@@ -33,6 +33,14 @@ pub enum Cause {
     SensorHigh,
     /// The reading changed faster than the axis can move.
     SensorJump,
+    /// The voltage that feeds a sensor is missing or outside its band.
+    Excitation,
+    /// The newest reading is too old.
+    SensorStale,
+    /// The two sensors of an axis lie too far apart.
+    SensorsDiffer,
+    /// The second sensor of an axis cannot be believed: nothing confirms the first.
+    TwinLost,
     /// The reading did not change at all while motion was asked for.
     SensorFrozen,
     /// The linkage cannot be where the sensor says it is.
@@ -51,7 +59,7 @@ pub enum Cause {
 
 impl Cause {
     /// All causes, in the order of their numbers.
-    pub const ALL: [Self; 15] = [
+    pub const ALL: [Self; 19] = [
         Self::StopButton,
         Self::HandStop,
         Self::StopDiscrepancy,
@@ -60,6 +68,10 @@ impl Cause {
         Self::SensorLow,
         Self::SensorHigh,
         Self::SensorJump,
+        Self::Excitation,
+        Self::SensorStale,
+        Self::SensorsDiffer,
+        Self::TwinLost,
         Self::SensorFrozen,
         Self::OffLinkage,
         Self::MotionUnasked,
@@ -76,6 +88,10 @@ impl Cause {
             | Self::SensorLow
             | Self::SensorHigh
             | Self::SensorJump
+            | Self::Excitation
+            | Self::SensorStale
+            | Self::SensorsDiffer
+            | Self::TwinLost
             | Self::SensorFrozen
             | Self::OffLinkage
             | Self::NoMotion => Category::One,
@@ -106,6 +122,10 @@ impl Cause {
             Self::SensorLow => "sensor below its band",
             Self::SensorHigh => "sensor above its band",
             Self::SensorJump => "sensor jumped",
+            Self::Excitation => "sensor supply out of its band",
+            Self::SensorStale => "sensor reading too old",
+            Self::SensorsDiffer => "sensors differ",
+            Self::TwinLost => "second sensor lost",
             Self::SensorFrozen => "sensor frozen",
             Self::OffLinkage => "reading off the linkage",
             Self::MotionUnasked => "motion not asked for",

@@ -10,8 +10,8 @@ use crate::units::{Duration, Instant, Lever, Volts};
 pub struct Inputs {
     /// When these inputs were read.
     pub now: Instant,
-    /// Length or angle sensor of each axis; none where the converter gave no reading.
-    pub sensors: PerAxis<Option<Volts>>,
+    /// Length or angle sensor of each axis.
+    pub sensors: PerAxis<SensorInput>,
     /// The two channels of the stop chain: true is closed, which is healthy.
     pub stop_chain: [bool; 2],
     /// The reset button on the machine's panel.
@@ -22,6 +22,40 @@ pub struct Inputs {
     pub seat: HandFrame,
     /// The wireless station.
     pub remote: HandFrame,
+}
+
+/// What was read at the sensors of one axis, all at the same moment. None where the converter gave no reading, or where the machine
+/// has nothing to read.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct SensorInput {
+    /// The sensor that the axis is driven by. A current counts as what it makes over its shunt.
+    pub signal: Option<Volts>,
+    /// The sensor that confirms it.
+    pub twin: Option<Volts>,
+    /// What feeds them, where they tell a share of it.
+    pub excitation: Option<Volts>,
+    /// Time since it was read. It grows while nothing newer comes in.
+    pub age: Duration,
+}
+
+impl Default for SensorInput {
+    /// Nothing was read.
+    fn default() -> Self {
+        None.into()
+    }
+}
+
+impl From<Option<Volts>> for SensorInput {
+    /// One sensor that feeds itself, read just now.
+    fn from(signal: Option<Volts>) -> Self {
+        Self {
+            signal,
+            twin: None,
+            excitation: None,
+            age: Duration::from_ticks(0),
+        }
+    }
 }
 
 /// Who may command the machine.

@@ -1,4 +1,4 @@
-//! Stroke to joint angle and back, and how far the one moves for the other.
+//! Stroke to joint angle and back, and how far the one moves for the other. On a joint that slides, the "angle" is how far, in m.
 //!
 //! All geometry is in the plane of the joint, polar angles positive as the joint's own angle. Where cylinder, pins and joint
 //! make a triangle, the included angle comes from the half-angle form of the law of cosines,
@@ -6,7 +6,7 @@
 //! both keep their accuracy towards the dead centres (any trigonometry text).
 //!
 //! Errors in f32, over linkages of up to 2 m and away from dead centres by 5 degrees or more: angle within 1e-6 rad beside the rounding of the stroke, stroke
-//! within 1e-6 m, ratio within 1e-4 of itself (held by the tests).
+//! within 1e-6 m, ratio within 1e-4 of itself. A slide or a motor is exact but for the rounding of its two operations (held by the tests).
 
 use crate::math;
 use crate::units::SMALLEST_DIVISOR;
@@ -23,6 +23,14 @@ pub enum Linkage {
     Direct {
         /// Joint angle at stroke zero, rad.
         zero: f32,
+    },
+    /// Cylinder along a joint that slides: it slides to `zero + gear * stroke`, m.
+    Slide {
+        /// Where the joint is at stroke zero, m.
+        zero: f32,
+        /// How far the joint slides for a stroke: 1 for a plain telescope, 2 for one whose next section is drawn by a chain, negative where
+        /// the rod pulls it in. Not zero.
+        gear: f32,
     },
 }
 
@@ -82,7 +90,7 @@ pub enum LinkageError {
 const DEAD_CENTRE_ARM: f32 = 1e-3;
 
 impl Linkage {
-    /// Joint angle, rad, at a stroke, m or rad.
+    /// Joint angle, rad (m for a slide), at a stroke, m or rad.
     ///
     /// # Errors
     /// When the linkage cannot close at that stroke.
@@ -91,6 +99,7 @@ impl Linkage {
             Self::Clevis(triangle) => triangle.angle(stroke)?,
             Self::FourBar(bars) => bars.angle(stroke)?,
             Self::Direct { zero } => zero + stroke,
+            Self::Slide { zero, gear } => zero + gear * stroke,
         };
         if angle.is_finite() {
             Ok(angle)
@@ -99,7 +108,7 @@ impl Linkage {
         }
     }
 
-    /// Stroke, m or rad, at a joint angle, rad.
+    /// Stroke, m or rad, at a joint angle, rad (m for a slide).
     ///
     /// # Errors
     /// When the linkage cannot close at that angle.
@@ -108,6 +117,7 @@ impl Linkage {
             Self::Clevis(triangle) => triangle.stroke(angle),
             Self::FourBar(bars) => bars.cylinder.stroke(bars.rocker_angle(angle)?),
             Self::Direct { zero } => angle - zero,
+            Self::Slide { zero, gear } => (angle - zero) / gear,
         };
         if stroke.is_finite() {
             Ok(stroke)
@@ -116,7 +126,7 @@ impl Linkage {
         }
     }
 
-    /// Change of stroke per change of angle, m/rad (1 for a motor): the moment arm, with its sign.
+    /// Change of stroke per change of angle, m/rad (1 for a motor, m/m for a slide): the moment arm, with its sign.
     ///
     /// # Errors
     /// When the linkage cannot close at that angle, or is at a dead centre.
@@ -125,9 +135,11 @@ impl Linkage {
             Self::Clevis(triangle) => triangle.ratio(angle),
             Self::FourBar(bars) => bars.ratio(angle)?,
             Self::Direct { .. } => 1.0,
+            Self::Slide { gear, .. } => 1.0 / gear,
         };
-        // Written so that NaN is refused too.
-        if math::abs(ratio) >= DEAD_CENTRE_ARM {
+        if !angle.is_finite() {
+            Err(LinkageError::NotFinite)
+        } else if math::abs(ratio) >= DEAD_CENTRE_ARM {
             Ok(ratio)
         } else {
             Err(LinkageError::DeadCentre)
@@ -153,6 +165,9 @@ impl Linkage {
                     && sign(bars.rocker_side)
             }
             Self::Direct { zero } => zero.is_finite(),
+            Self::Slide { zero, gear } => {
+                zero.is_finite() && length(math::abs(*gear)) && math::abs(*gear) < 1.0 / DEAD_CENTRE_ARM
+            }
         }
     }
 }

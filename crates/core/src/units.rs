@@ -62,6 +62,10 @@ quantity! {
     Volts, volts, f32::MIN, f32::MAX
 }
 quantity! {
+    /// A resistance, ohm. From 0 up.
+    Ohms, ohms, 0.0, f32::MAX
+}
+quantity! {
     /// How far an actuator is out: m for a cylinder, rad above its zero for a motor on the joint. Any finite number.
     Stroke, metres, f32::MIN, f32::MAX
 }

@@ -7,12 +7,12 @@ use bellcrank_core::linkage::{self, Triangle};
 use bellcrank_core::machine::{
     self as core, AxisId, Calibration, EachWay, Machine, Parts, StationLimits, Tracking, ValveCurve,
 };
-use bellcrank_core::units::Duration;
+use bellcrank_core::units::{Duration, Ohms};
 use bellcrank_core::vec3::Vec3;
 use nalgebra::Vector3;
 
 use crate::description::{
-    Arm, Axis, Channel, Description, Drive, Feed, Joint, JointAxis, Station, Timing, Watch, Zone,
+    Arm, Axis, Channel, Description, Drive, Feed, Joint, JointAxis, Sensor, Signal, Station, Timing, Twin, Watch, Zone,
 };
 use crate::geometry::triangle::heading;
 use crate::geometry::{Clevis, FourBar, Geometry, GeometryError};
@@ -88,15 +88,11 @@ fn axis(axis: &Axis) -> Result<core::Axis, BuildError> {
     let ends = [axis.joint.range.0, axis.joint.range.1].map(|angle| geometry.stroke(angle));
     let (a, b) = (ends[0].map_err(failed)?, ends[1].map_err(failed)?);
     let within = |stroke: f64| single(stroke.clamp(0.0, axis.actuator.travel));
-    let [low, high] = axis.sensor.points.map(pair);
     Ok(core::Axis {
         linkage: linkage(&geometry),
         stroke: (within(a.min(b)), within(a.max(b))),
-        sensor: Calibration {
-            low,
-            high,
-            fault_volts: pair(axis.sensor.fault_volts),
-        },
+        sensor: calibration(&axis.sensor)?,
+        twin: axis.twin.as_ref().map(twin).transpose()?,
         valve: ValveCurve {
             deadband: each_way(axis.drive.deadband),
             full_rate: each_way(axis.drive.full_rate),
@@ -107,6 +103,30 @@ fn axis(axis: &Axis) -> Result<core::Axis, BuildError> {
         watch: watch(&axis.watch),
         lever: axis.lever.map(lever).transpose()?,
         second_pump: axis.feed == Feed::Second,
+    })
+}
+
+fn calibration(sensor: &Sensor) -> Result<Calibration, BuildError> {
+    let points = sensor.points.iter().map(|point| Ok(pair(*point)));
+    Ok(Calibration {
+        signal: match sensor.signal {
+            Signal::Voltage => core::Signal::Voltage,
+            Signal::Ratiometric { band, .. } => core::Signal::Ratiometric { excitation: pair(band) },
+            // What is no resistance is none, and refused by the core.
+            Signal::Current { shunt } => core::Signal::Current {
+                shunt: Ohms::new(single(shunt)).unwrap_or_default(),
+            },
+        },
+        points: all("calibration points", core::POINTS_MAX, points)?,
+        fault: pair(sensor.fault),
+    })
+}
+
+fn twin(twin: &Twin) -> Result<core::Twin, BuildError> {
+    Ok(core::Twin {
+        sensor: calibration(&twin.sensor)?,
+        limit: single(twin.limit),
+        confirm: micros(twin.confirm),
     })
 }
 
@@ -234,6 +254,7 @@ fn watch(watch: &Watch) -> core::Watch {
     core::Watch {
         jump_rate: single(watch.jump_rate),
         sensor_confirm: micros(watch.sensor_confirm),
+        stale: micros(watch.stale),
         still_rate: single(watch.still_rate),
         settle: micros(watch.settle),
         unasked: micros(watch.unasked),

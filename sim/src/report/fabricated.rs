@@ -279,12 +279,15 @@ fn axis(name: String, axis: d::JointAxis, link: Vector3<f64>, linkage: d::Linkag
         holding: None,
         feed: d::Feed::First,
         sensor: d::Sensor {
-            points: [(0.5, 0.0), (4.5, 0.4)],
-            fault_volts: (0.25, 4.75),
+            signal: d::Signal::Voltage,
+            points: vec![(0.5, 0.0), (4.5, 0.4)],
+            fault: (0.25, 4.75),
             converter_volts: 5.0,
             converter_bits: 12,
             noise: 1e-3,
+            every: 0.0,
         },
+        twin: None,
         channel: d::Channel {
             neutral: 0.5,
             band: (0.25, 0.75),
@@ -303,6 +306,7 @@ fn axis(name: String, axis: d::JointAxis, link: Vector3<f64>, linkage: d::Linkag
         watch: d::Watch {
             jump_rate: 1.0,
             sensor_confirm: 0.02,
+            stale: 0.05,
             still_rate: 0.01,
             settle: 0.3,
             unasked: 0.1,

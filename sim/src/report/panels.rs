@@ -147,6 +147,10 @@ pub fn at_fault(kind: &FaultKind) -> Option<usize> {
         FaultKind::SensorOpen { axis }
         | FaultKind::SensorShort { axis }
         | FaultKind::SensorStuck { axis }
+        | FaultKind::SensorStale { axis }
+        | FaultKind::ExcitationSag { axis, .. }
+        | FaultKind::TwinDrift { axis, .. }
+        | FaultKind::TwinOpen { axis }
         | FaultKind::ValveStuck { axis }
         | FaultKind::ValveStuckOpen { axis, .. }
         | FaultKind::ValveDead { axis }

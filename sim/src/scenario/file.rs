@@ -8,7 +8,7 @@ use bellcrank_core::cause::Cause;
 use bellcrank_core::inputs::{Mode, Station};
 use bellcrank_core::last_tick::Held;
 use bellcrank_core::supervise::{State, What};
-use bellcrank_machine::description::Description;
+use bellcrank_machine::description::{Axis, Description, Signal};
 use bellcrank_machine::document::{self, DocumentError, Table};
 use bellcrank_machine::find;
 use nalgebra::Vector3;
@@ -101,6 +101,35 @@ struct Who<'m> {
 impl Who<'_> {
     fn axis(&self, t: &Table, key: &'static str) -> usize {
         named(t, key, "axis", self.machine.axes.iter().map(|axis| &axis.name))
+    }
+
+    /// An axis with a second sensor.
+    fn twin_axis(&self, t: &Table, key: &'static str) -> usize {
+        self.axis_with(t, key, "a twin", |axis| axis.twin.is_some())
+    }
+
+    /// An axis with a sensor that tells a share of what feeds it.
+    fn fed_axis(&self, t: &Table, key: &'static str) -> usize {
+        self.axis_with(t, key, "a ratiometric sensor", |axis| {
+            let twin = axis.twin.as_ref().map(|twin| &twin.sensor);
+            let mut sensors = std::iter::once(&axis.sensor).chain(twin);
+            sensors.any(|sensor| matches!(sensor.signal, Signal::Ratiometric { .. }))
+        })
+    }
+
+    fn axis_with(&self, t: &Table, key: &'static str, what: &str, has: impl Fn(&Axis) -> bool) -> usize {
+        let index = self.axis(t, key);
+        if t.clean() && self.machine.axes.get(index).is_some_and(|axis| !has(axis)) {
+            let names = self.machine.axes.iter().filter(|axis| has(axis));
+            let names: Vec<_> = names.map(|axis| format!("{:?}", axis.name)).collect();
+            let wanted = if names.is_empty() {
+                format!("another fault: no axis of this machine has {what}")
+            } else {
+                format!("one with {what}: {}", names.join(", "))
+            };
+            t.wrong(key, wanted);
+        }
+        index
     }
 
     fn arm(&self, t: &Table, key: &'static str) -> usize {
@@ -301,7 +330,7 @@ fn named<'n>(t: &Table, key: &'static str, what: &str, names: impl Iterator<Item
 
 type Make = fn(&Who, &Table) -> FaultKind;
 
-const KINDS: [(&str, Make); 16] = [
+const KINDS: [(&str, Make); 20] = [
     ("sensor_open", |w, t| FaultKind::SensorOpen {
         axis: w.axis(t, "axis"),
     }),
@@ -310,6 +339,20 @@ const KINDS: [(&str, Make); 16] = [
     }),
     ("sensor_stuck", |w, t| FaultKind::SensorStuck {
         axis: w.axis(t, "axis"),
+    }),
+    ("sensor_stale", |w, t| FaultKind::SensorStale {
+        axis: w.axis(t, "axis"),
+    }),
+    ("excitation_sag", |w, t| FaultKind::ExcitationSag {
+        axis: w.fed_axis(t, "axis"),
+        to: t.number("to_v", 0.0..=100.0),
+    }),
+    ("twin_drift", |w, t| FaultKind::TwinDrift {
+        axis: w.twin_axis(t, "axis"),
+        rate: t.number("drift_percent_s", -100.0..=100.0),
+    }),
+    ("twin_open", |w, t| FaultKind::TwinOpen {
+        axis: w.twin_axis(t, "axis"),
     }),
     ("valve_stuck", |w, t| FaultKind::ValveStuck {
         axis: w.axis(t, "axis"),

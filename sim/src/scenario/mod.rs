@@ -147,6 +147,30 @@ pub enum FaultKind {
         /// The axis.
         axis: usize,
     },
+    /// No new reading of an axis comes in: the last one gets older.
+    SensorStale {
+        /// The axis.
+        axis: usize,
+    },
+    /// What feeds the sensors of an axis falls to this voltage.
+    ExcitationSag {
+        /// The axis. Its sensor tells a share of that voltage.
+        axis: usize,
+        /// V.
+        to: f64,
+    },
+    /// The second sensor of an axis drifts away.
+    TwinDrift {
+        /// The axis.
+        axis: usize,
+        /// Share of its span a second, either way.
+        rate: f64,
+    },
+    /// The signal wire of the second sensor of an axis is open.
+    TwinOpen {
+        /// The axis.
+        axis: usize,
+    },
     /// A spool sticks where it is.
     ValveStuck {
         /// The axis.
@@ -225,6 +249,10 @@ impl FaultKind {
             Self::SensorOpen { .. } => "sensor_open",
             Self::SensorShort { .. } => "sensor_short",
             Self::SensorStuck { .. } => "sensor_stuck",
+            Self::SensorStale { .. } => "sensor_stale",
+            Self::ExcitationSag { .. } => "excitation_sag",
+            Self::TwinDrift { .. } => "twin_drift",
+            Self::TwinOpen { .. } => "twin_open",
             Self::ValveStuck { .. } => "valve_stuck",
             Self::ValveStuckOpen { .. } => "valve_stuck_open",
             Self::ValveDead { .. } => "valve_dead",

@@ -130,9 +130,7 @@ impl<'m> Found<'m> {
             .map(|((axis, geometry), seen)| {
                 let along = Along::new(axis, geometry);
                 let speeds = Speeds::new(axis, self.machine);
-                let count = axis.sensor.converter_volts / f64::from(2_u32.pow(axis.sensor.converter_bits));
-                let [(v0, s0), (v1, s1)] = axis.sensor.points;
-                let count = count * ((s1 - s0) / (v1 - v0)).abs();
+                let count = axis.sensor.step_stroke();
                 let least_arm = along.arm.0;
                 let holdings = || seen.holding.iter().chain(&seen.holding_payload);
                 let supply = self.machine.supply_of(axis).pressure / 1e5;

@@ -45,7 +45,7 @@ impl<'s> Wiring<'s> {
         Self {
             scenario,
             rng: ChaCha8Rng::seed_from_u64(seed),
-            sensors: Sensors::new(&scenario.machine),
+            sensors: Sensors::new(&scenario.machine, seed),
             seat: Line::new(SEAT_FRAME_S),
             remote: Line::new(REMOTE_FRAME_S),
         }
@@ -80,7 +80,8 @@ impl<'s> Wiring<'s> {
         for (index, axis) in self.scenario.machine.axes.iter().enumerate() {
             if let Some(id) = AxisId::new(index) {
                 let stroke = plant.axis(index).stroke;
-                sensors.set(id, self.sensors.read(index, axis, stroke, &broken, &mut self.rng));
+                let read = self.sensors.read(index, axis, stroke, t, &broken, &mut self.rng);
+                sensors.set(id, read);
             }
         }
         Inputs {

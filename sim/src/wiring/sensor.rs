@@ -1,59 +1,149 @@
-//! Length and angle sensors: stroke to volts, noise, converter; and what a broken wire makes of it.
+//! Length and angle sensors: stroke to signal to volts, noise, converter, the time of the reading; and what faults make of it.
 
+use bellcrank_core::inputs::SensorInput;
 use bellcrank_core::units::Volts;
-use bellcrank_machine::description::{Axis, Description};
+use bellcrank_machine::description::{Axis, Description, Sensor, Signal};
+use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
+use super::duration;
 use crate::scenario::FaultKind;
 
 /// The sensors of a machine.
 pub struct Sensors {
-    /// Per axis: the reading it stuck at.
-    stuck: Vec<Option<f64>>,
+    axes: Vec<Memory>,
+    /// Noise of the second sensors, apart from that of all else.
+    twin_noise: ChaCha8Rng,
+}
+
+/// What is remembered of the sensors of one axis.
+#[derive(Debug, Clone, Copy, Default)]
+struct Memory {
+    /// The voltage that the first stuck at.
+    stuck: Option<f64>,
+    /// Since when the second drifts, s.
+    drifts_since: Option<f64>,
+    /// The newest reading, and when it was taken, s.
+    newest: Option<(SensorInput, f64)>,
 }
 
 impl Sensors {
     /// Sensors in good order.
-    pub fn new(machine: &Description) -> Self {
+    pub fn new(machine: &Description, seed: u64) -> Self {
+        let mut twin_noise = ChaCha8Rng::seed_from_u64(seed);
+        twin_noise.set_stream(1);
         Self {
-            stuck: vec![None; machine.axes.len()],
+            axes: vec![Memory::default(); machine.axes.len()],
+            twin_noise,
         }
     }
 
-    /// The converter's reading of axis number `index` at a stroke, m or rad.
+    /// What the board reads at axis number `index` at a stroke, m or rad, at time `t`, s.
     pub fn read(
         &mut self,
         index: usize,
         axis: &Axis,
         stroke: f64,
+        t: f64,
         faults: &[FaultKind],
-        rng: &mut ChaCha8Rng,
-    ) -> Option<Volts> {
-        let sensor = &axis.sensor;
-        let [(v0, s0), (v1, s1)] = sensor.points;
-        // Drawn whether or not it is used, so that a fault does not shift the noise of everything after it.
-        let noise: f64 = StandardNormal.sample(rng);
-        let clean = v0 + (v1 - v0) * (stroke - s0) / (s1 - s0) + sensor.noise * noise;
-        let stuck = faults.contains(&FaultKind::SensorStuck { axis: index });
-        let volts = if faults.contains(&FaultKind::SensorOpen { axis: index }) {
+        noise: &mut ChaCha8Rng,
+    ) -> SensorInput {
+        let memory = &mut self.axes[index];
+        // What feeds both: the first that has to be fed says how much.
+        let fed = std::iter::once(&axis.sensor)
+            .chain(axis.twin.iter().map(|twin| &twin.sensor))
+            .find(|sensor| matches!(sensor.signal, Signal::Ratiometric { .. }));
+        let sagged = faults.iter().find_map(|fault| match fault {
+            FaultKind::ExcitationSag { axis, to } if *axis == index => Some(*to),
+            _ => None,
+        });
+        let excitation = fed.map_or(0.0, |sensor| sagged.unwrap_or(sensor.excitation()));
+
+        // Noise is drawn whether or not it is used, so that a fault does not shift the noise of everything after it.
+        let clean = volts_at(&axis.sensor, stroke, excitation, noise);
+        let signal = memory.faulty(index, &axis.sensor, clean, faults);
+        let twin = axis.twin.as_ref().and_then(|twin| {
+            let off = memory.drifted(index, &twin.sensor, t, faults);
+            let volts = volts_at(&twin.sensor, stroke + off, excitation, &mut self.twin_noise);
+            let open = faults.contains(&FaultKind::TwinOpen { axis: index });
+            converted(&twin.sensor, if open { 0.0 } else { volts })
+        });
+        let now = SensorInput {
+            twin,
+            excitation: fed.and_then(|sensor| converted(sensor, excitation)),
+            ..converted(&axis.sensor, signal).into()
+        };
+        memory.deliver(
+            now,
+            t,
+            &axis.sensor,
+            faults.contains(&FaultKind::SensorStale { axis: index }),
+        )
+    }
+}
+
+impl Memory {
+    /// The voltage at the first sensor's converter, after what is broken.
+    fn faulty(&mut self, axis: usize, sensor: &Sensor, clean: f64, faults: &[FaultKind]) -> f64 {
+        let stuck = faults.contains(&FaultKind::SensorStuck { axis });
+        if !stuck {
+            self.stuck = None;
+        }
+        if faults.contains(&FaultKind::SensorOpen { axis }) {
             0.0
-        } else if faults.contains(&FaultKind::SensorShort { axis: index }) {
+        } else if faults.contains(&FaultKind::SensorShort { axis }) {
             sensor.converter_volts
         } else if stuck {
-            *self.stuck[index].get_or_insert(clean)
+            *self.stuck.get_or_insert(clean)
         } else {
             clean
-        };
-        if !stuck {
-            self.stuck[index] = None;
         }
-        let steps = f64::from(2_u32.pow(sensor.converter_bits)) - 1.0;
-        let code = (volts.clamp(0.0, sensor.converter_volts) / sensor.converter_volts * steps).round();
-        #[allow(
-            clippy::cast_possible_truncation,
-            reason = "a reading, narrowed to what the core is given"
-        )]
-        Volts::new((code / steps * sensor.converter_volts) as f32).ok()
     }
+
+    /// How far the second sensor has drifted, m or rad.
+    fn drifted(&mut self, index: usize, sensor: &Sensor, t: f64, faults: &[FaultKind]) -> f64 {
+        let drift = faults.iter().find_map(|fault| match fault {
+            FaultKind::TwinDrift { axis, rate } if *axis == index => Some(*rate),
+            _ => None,
+        });
+        let Some(rate) = drift else {
+            self.drifts_since = None;
+            return 0.0;
+        };
+        let strokes = sensor.points.iter().map(|point| point.1);
+        let span = strokes.clone().fold(f64::MIN, f64::max) - strokes.fold(f64::MAX, f64::min);
+        rate * span * (t - *self.drifts_since.get_or_insert(t))
+    }
+
+    /// The reading if a new one is due, else the newest that there is, as old as it is by now.
+    fn deliver(&mut self, now: SensorInput, t: f64, sensor: &Sensor, silent: bool) -> SensorInput {
+        // A reading that is due is not put off by the rounding of its time.
+        let due = self.newest.is_none_or(|(_, at)| t - at > sensor.every - 1e-9);
+        if due && !silent {
+            self.newest = Some((now, t));
+        }
+        self.newest
+            .map_or_else(SensorInput::default, |(reading, at)| SensorInput {
+                age: duration(t - at),
+                ..reading
+            })
+    }
+}
+
+/// What stands at a sensor's converter, V.
+fn volts_at(sensor: &Sensor, stroke: f64, excitation: f64, noise: &mut ChaCha8Rng) -> f64 {
+    let drawn: f64 = StandardNormal.sample(noise);
+    sensor.volts(sensor.signal_at(stroke), excitation) + sensor.noise * drawn
+}
+
+/// What a sensor's converter makes of a voltage.
+fn converted(sensor: &Sensor, volts: f64) -> Option<Volts> {
+    let steps = f64::from(2_u32.pow(sensor.converter_bits)) - 1.0;
+    let code = (volts.clamp(0.0, sensor.converter_volts) / sensor.converter_volts * steps).round();
+    #[allow(
+        clippy::cast_possible_truncation,
+        reason = "a reading, narrowed to what the core is given"
+    )]
+    Volts::new((code / steps * sensor.converter_volts) as f32).ok()
 }

@@ -59,6 +59,8 @@ fn before_ends(axis: &Axis, now: &AxisPosture, asked: f32, reaction: f32) -> f32
     } else {
         now.stroke - low
     };
+    // From where the stroke may be by now at worst.
+    let left = left - now.spread;
     let most = speed_for(left, reaction, axis.tracking.braking);
     asked * share_of(most, math::abs(stroke_rate))
 }

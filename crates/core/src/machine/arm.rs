@@ -5,27 +5,33 @@ use heapless::Vec;
 use super::{AxisId, Field, JOINTS_MAX, check, finite, is_lever, positive};
 use crate::vec3::Vec3;
 
-/// The direction of a joint's axis in its own frame.
+/// How a joint moves in its own frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum JointAxis {
-    /// About x.
+    /// Turns about x.
     X,
-    /// About y.
+    /// Turns about y.
     Y,
-    /// About z.
+    /// Turns about z.
     Z,
+    /// Slides along x: its "angle" is how far, m.
+    AlongX,
+    /// Slides along y.
+    AlongY,
+    /// Slides along z.
+    AlongZ,
 }
 
 /// A joint of an arm and the link it carries.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Joint {
-    /// Which axis turns it.
+    /// Which axis moves it.
     pub axis: AxisId,
-    /// About what it turns.
+    /// About what it turns, or along what it slides.
     pub about: JointAxis,
-    /// To the next joint or the tip, in the joint's frame, m.
+    /// To the next joint or the tip, in the joint's frame, m. On a joint that slides: at zero.
     pub link: Vec3,
     /// Radius of the link's keep-out capsule, m.
     pub radius: f32,

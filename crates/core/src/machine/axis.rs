@@ -1,7 +1,8 @@
 //! One axis: linkage, sensor, valve, channel, and how it is driven and watched.
 
-use super::{Field, check, finite, is_lever, positive};
+use super::{Calibration, Field, Twin, check, finite, is_lever, positive};
 use crate::linkage::Linkage;
+use crate::math;
 use crate::units::{Duration, Duty};
 
 /// A value for each direction of an axis.
@@ -23,18 +24,6 @@ impl EachWay {
     fn both(self) -> [f32; 2] {
         [self.out, self.inward]
     }
-}
-
-/// Two-point calibration of a length or angle sensor, with the voltages outside which its wiring is broken.
-#[derive(Debug, Clone, Copy, PartialEq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct Calibration {
-    /// First point: volts, stroke (m or rad).
-    pub low: (f32, f32),
-    /// Second point.
-    pub high: (f32, f32),
-    /// Least and greatest credible voltage, V.
-    pub fault_volts: (f32, f32),
 }
 
 /// What is believed of the valve: share of command at which motion starts, and stroke rate at full command, each way.
@@ -95,6 +84,8 @@ pub struct Watch {
     pub jump_rate: f32,
     /// How long a bad reading must last to count.
     pub sensor_confirm: Duration,
+    /// A reading older than this is no reading.
+    pub stale: Duration,
     /// Stroke rate that counts as motion, m/s.
     pub still_rate: f32,
     /// Time after the command has gone to neutral in which motion is still expected.
@@ -109,16 +100,21 @@ pub struct Watch {
     pub following: f32,
 }
 
+/// A load may help or hinder: an axis may be this many times as fast as its curve says before that is motion not asked for.
+pub const FASTER_THAN_CURVE: f32 = 2.0;
+
 /// One driven joint: linkage, sensor, valve, channel.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Axis {
     /// Stroke to angle and back.
     pub linkage: Linkage,
     /// Least and greatest stroke the core may use, m or rad.
     pub stroke: (f32, f32),
-    /// Volts to stroke.
+    /// The sensor that it is driven by.
     pub sensor: Calibration,
+    /// A second one that confirms it.
+    pub twin: Option<Twin>,
     /// The valve, as believed.
     pub valve: ValveCurve,
     /// Oil per stroke: m² for a cylinder, m³/rad for a motor.
@@ -136,18 +132,20 @@ pub struct Axis {
 }
 
 impl Axis {
+    /// The fastest that it goes, whatever helps, before it is watched for running away, m/s or rad/s.
+    pub fn fastest(&self) -> f32 {
+        let rates = self.valve.full_rate;
+        FASTER_THAN_CURVE * math::max(rates.out, rates.inward)
+    }
+
     pub(super) fn check(&self) -> Result<(), Field> {
-        let Calibration { low, high, fault_volts } = self.sensor;
         check(self.linkage.usable(), Field::Linkage)?;
         check(
             finite(&[self.stroke.0, self.stroke.1]) && self.stroke.0 < self.stroke.1,
             Field::Stroke,
         )?;
         check(
-            finite(&[low.0, low.1, high.0, high.1, fault_volts.0, fault_volts.1])
-                && low.0 < high.0
-                && fault_volts.0 < low.0
-                && high.0 < fault_volts.1,
+            self.sensor.usable() && self.twin.as_ref().is_none_or(Twin::usable),
             Field::Sensor,
         )?;
         check(

@@ -7,6 +7,7 @@
 mod arm;
 mod axis;
 mod ids;
+mod sensor;
 mod whole;
 mod zone;
 
@@ -15,8 +16,9 @@ use heapless::Vec;
 use crate::units::SMALLEST_DIVISOR;
 
 pub use arm::{Arm, Joint, JointAxis};
-pub use axis::{Axis, Calibration, Channel, EachWay, Tracking, ValveCurve, Watch};
+pub use axis::{Axis, Channel, EachWay, FASTER_THAN_CURVE, Tracking, ValveCurve, Watch};
 pub use ids::{ARMS_MAX, AXES_MAX, AxisId, JOINTS_MAX, LEVERS_MAX, PerAxis, ZONES_MAX};
+pub use sensor::{Calibration, POINTS_MAX, Signal, Twin};
 pub use whole::{StationLimits, Timing};
 pub use zone::Zone;
 

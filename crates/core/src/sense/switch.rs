@@ -1,8 +1,8 @@
-//! Switches: a level that must hold to count, and two channels that must agree.
+//! Switches and doubts: a level that must hold to count, and two channels that must agree.
 
 use crate::units::{Duration, Held};
 
-/// A switch whose level counts only once it has held.
+/// A switch, or a doubt, that counts only once it has held.
 #[derive(Debug, Clone, Copy, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Debounced {

@@ -2,7 +2,7 @@
 
 use crate::cause::Cause;
 use crate::last_tick::AxisDriven;
-use crate::machine::Axis;
+use crate::machine::{Axis, FASTER_THAN_CURVE};
 use crate::math;
 use crate::sense::AxisPosture;
 use crate::units::{Duration, Held, seconds};
@@ -11,9 +11,6 @@ use crate::units::{Duration, Held, seconds};
 const CLEARLY_ASKED: f32 = 0.05;
 /// Motion is missing when it is slower than this share of what was asked.
 const HARDLY_MOVING: f32 = 0.1;
-
-/// A load may help or hinder: an axis may be this many times as fast as its curve says before that is motion not asked for.
-const FASTER_THAN_CURVE: f32 = 2.0;
 
 /// What is remembered of one axis.
 #[derive(Debug, Clone, Copy, Default)]

@@ -9,12 +9,15 @@
 //! A positive angle turns by the right-hand rule, so about y a positive angle lowers a link that points along +x.
 
 mod hydraulics;
+mod sensor;
 
 use nalgebra::{Vector2, Vector3};
 
 pub use hydraulics::{
     Actuator, ActuatorKind, Answer, Engine, Holding, HoldingKind, Notches, Oil, PumpControl, Supply, Valve,
 };
+
+pub use sensor::{Sensor, Signal, Twin};
 
 /// A whole machine.
 #[derive(Debug, Clone, PartialEq)]
@@ -125,6 +128,8 @@ pub struct Axis {
     pub feed: Feed,
     /// The length or angle sensor.
     pub sensor: Sensor,
+    /// A second one on the same axis.
+    pub twin: Option<Twin>,
     /// The PWM channel that commands the valve.
     pub channel: Channel,
     /// What the core believes of the valve, and how it drives it.
@@ -222,21 +227,6 @@ pub enum Circuit {
     Crossed,
 }
 
-/// A length or angle sensor on an analogue input.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Sensor {
-    /// The two calibration points: (volts, stroke).
-    pub points: [(f64, f64); 2],
-    /// Below the first or above the second voltage the sensor or its wiring is broken.
-    pub fault_volts: (f64, f64),
-    /// Span of the converter, V.
-    pub converter_volts: f64,
-    /// Resolution of the converter, bits.
-    pub converter_bits: u32,
-    /// RMS noise of the signal, V.
-    pub noise: f64,
-}
-
 /// The PWM channel towards the valve's electronics, as shares of the period.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Channel {
@@ -276,6 +266,8 @@ pub struct Watch {
     pub jump_rate: f64,
     /// How long a bad reading must last to count, s.
     pub sensor_confirm: f64,
+    /// A reading older than this counts as none, s.
+    pub stale: f64,
     /// Stroke rate that counts as motion, m/s.
     pub still_rate: f64,
     /// Time after the command has gone to neutral in which motion is still expected, s.

@@ -39,7 +39,10 @@ const UNITS: &[(&str, f64)] = &[
     ("hz", 1.0),
     ("mv", 1e-3),
     ("v", 1.0),
+    ("ma", 1e-3),
+    ("ohm", 1.0),
     ("percent", 1e-2),
+    ("percent_s", 1e-2),
 ];
 
 /// Splits a key into its stem and the size of its unit in SI: `bore_mm` is `("bore", 0.001)`.

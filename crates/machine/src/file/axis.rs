@@ -7,9 +7,9 @@ use std::ops::RangeInclusive;
 
 use bellcrank_core::machine::LEVERS_MAX;
 
-use super::{MM, MS, SHARE, Table, checks, hydraulics};
+use super::{MM, MS, SHARE, Table, checks, hydraulics, sensor};
 use crate::description::{
-    Actuator, Answer, Axis, Channel, Circuit, Drive, Feed, Joint, JointAxis, Linkage, Notches, Sensor, Valve, Watch,
+    Actuator, Answer, Axis, Channel, Circuit, Drive, Feed, Joint, JointAxis, Linkage, Notches, Valve, Watch,
 };
 
 /// What the rest of the file has to do with an axis.
@@ -26,13 +26,13 @@ pub(super) struct Setting<'a> {
 
 /// What a stroke is measured in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Stroke {
+pub(super) enum Stroke {
     Length,
     Angle,
 }
 
 impl Stroke {
-    fn pick<T>(self, length: T, angle: T) -> T {
+    pub(super) fn pick<T>(self, length: T, angle: T) -> T {
         match self {
             Stroke::Length => length,
             Stroke::Angle => angle,
@@ -56,7 +56,8 @@ pub(super) fn axis(t: &Table, setting: &Setting) -> Axis {
             .optional("holding")
             .map(|key| t.table(key, |t| hydraulics::holding(t, setting.pressure))),
         feed: feed(t, setting.second_supply),
-        sensor: t.table("sensor", |t| sensor(t, stroke)),
+        sensor: t.table("sensor", |t| sensor::sensor(t, stroke)),
+        twin: t.optional("twin").map(|key| t.table(key, |t| sensor::twin(t, stroke))),
         channel: t.table("channel", channel),
         drive: t.table("drive", |t| drive(t, stroke, setting.stop_budget)),
         watch: watch_of(t, stroke, setting.watch),
@@ -76,7 +77,7 @@ pub(super) fn axis(t: &Table, setting: &Setting) -> Axis {
     }
     if t.clean() {
         checks::linkage(t, &axis);
-        checks::sensor(t, &axis);
+        checks::sensors(t, &axis);
     }
     axis
 }
@@ -99,12 +100,19 @@ enum LinkageKind {
     Clevis,
     FourBar,
     Direct,
+    Slide,
 }
 
 fn linkage(t: &Table) -> Linkage {
-    use LinkageKind::{Clevis, Direct, FourBar};
+    use LinkageKind::{Clevis, Direct, FourBar, Slide};
     const BAR_MM: RangeInclusive<f64> = 1.0..=20_000.0;
-    match t.choice("kind", &[("clevis", Clevis), ("four_bar", FourBar), ("direct", Direct)]) {
+    let kinds = [
+        ("clevis", Clevis),
+        ("four_bar", FourBar),
+        ("direct", Direct),
+        ("slide", Slide),
+    ];
+    match t.choice("kind", &kinds) {
         Some(Clevis) => Linkage::Clevis {
             barrel_pin: t.vector3("barrel_pin_mm", MM),
             rod_pin: t.vector3("rod_pin_mm", MM),
@@ -126,6 +134,12 @@ fn linkage(t: &Table) -> Linkage {
         Some(Direct) => Linkage::Direct {
             zero: t.number("zero_deg", -360.0..=360.0),
         },
+        // The core moves a telescope; the plant would have to turn it, which is wrong.
+        Some(Slide) => {
+            t.wrong("kind", "a joint that turns: the simulator has no telescopes yet");
+            t.pass_over_rest();
+            Linkage::Direct { zero: f64::NAN }
+        }
         None => {
             t.pass_over_rest();
             Linkage::Direct { zero: f64::NAN }
@@ -191,37 +205,6 @@ fn valve_of(t: &Table, valves: &[(String, Valve)]) -> Valve {
     }
 }
 
-fn sensor(t: &Table, stroke: Stroke) -> Sensor {
-    let converter_volts = t.number("converter_v", 0.1..=100.0);
-    let volts = t.rising("volts", -100.0..=100.0);
-    let fault_volts = t.rising("fault_volts", -100.0..=100.0);
-    let at_key = stroke.pick("at_mm", "at_deg");
-    let at = t.pair(at_key, stroke.pick(-20_000.0..=20_000.0, -720.0..=720.0));
-    if at.0 == at.1 {
-        t.wrong(at_key, "two different strokes");
-    }
-    if fault_volts.0 <= 0.0 || fault_volts.1 >= converter_volts {
-        let span = t.words("converter_v");
-        t.wrong(
-            "fault_volts",
-            format!("inside 0 to converter_v ({span}): a fault has to be a voltage that can be read"),
-        );
-    }
-    if volts.0 <= fault_volts.0 || volts.1 >= fault_volts.1 {
-        t.wrong(
-            "volts",
-            format!("inside fault_volts ({}), on neither end", t.words("fault_volts")),
-        );
-    }
-    Sensor {
-        points: [(volts.0, at.0), (volts.1, at.1)],
-        fault_volts,
-        converter_volts,
-        converter_bits: t.whole("converter_bits", 6..=24),
-        noise: t.number("noise_mv", 0.0..=1000.0),
-    }
-}
-
 fn channel(t: &Table) -> Channel {
     let neutral = t.number("neutral", SHARE);
     let band = t.rising("band", SHARE);
@@ -257,12 +240,16 @@ fn drive(t: &Table, stroke: Stroke, stop_budget: f64) -> Drive {
     drive
 }
 
+/// Oldest reading that is used where the file does not say, s.
+const STALE: f64 = 0.050;
+
 /// The keys of a `watch` table with their ranges.
 const RATE: RangeInclusive<f64> = 0.01..=50_000.0;
-const WATCH: [(&str, RangeInclusive<f64>); 11] = [
+const WATCH: [(&str, RangeInclusive<f64>); 12] = [
     ("jump_mm_s", RATE),
     ("jump_deg_s", RATE),
     ("confirm_ms", MS),
+    ("stale_ms", MS),
     ("still_mm_s", RATE),
     ("still_deg_s", RATE),
     ("settle_ms", MS),
@@ -286,8 +273,9 @@ fn watch_of(t: &Table, stroke: Stroke, machine: &BTreeMap<&'static str, f64>) ->
     let own = t
         .optional("watch")
         .map_or_else(BTreeMap::new, |key| t.table(key, machine_watch));
+    let given = |key: &'static str| own.get(key).or(machine.get(key)).copied();
     let get = |key: &'static str| {
-        own.get(key).or(machine.get(key)).copied().unwrap_or_else(|| {
+        given(key).unwrap_or_else(|| {
             t.complain(
                 "watch",
                 format!("no {key}, neither here nor in [watch]"),
@@ -299,6 +287,7 @@ fn watch_of(t: &Table, stroke: Stroke, machine: &BTreeMap<&'static str, f64>) ->
     Watch {
         jump_rate: get(stroke.pick("jump_mm_s", "jump_deg_s")),
         sensor_confirm: get("confirm_ms"),
+        stale: given("stale_ms").unwrap_or(STALE),
         still_rate: get(stroke.pick("still_mm_s", "still_deg_s")),
         settle: get("settle_ms"),
         unasked: get("unasked_ms"),

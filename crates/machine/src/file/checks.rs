@@ -1,7 +1,7 @@
 //! What takes geometry to see: a linkage that does not close, a range it cannot reach, a sensor that ends before the stroke.
 
 use super::Table;
-use crate::description::{Axis, Linkage};
+use crate::description::{Axis, Linkage, Sensor, Signal};
 use crate::geometry::{Geometry, GeometryError};
 
 /// Poses along the stroke at which the linkage is looked at.
@@ -54,18 +54,37 @@ pub(super) fn linkage(t: &Table, axis: &Axis) {
     }
 }
 
-/// The sensor reads a good voltage over the whole stroke.
-pub(super) fn sensor(t: &Table, axis: &Axis) {
-    let [(v0, s0), (v1, s1)] = axis.sensor.points;
-    for (end, stroke) in [("in", 0.0), ("out", axis.actuator.travel)] {
-        let volts = v0 + (v1 - v0) * (stroke - s0) / (s1 - s0);
-        let (low, high) = axis.sensor.fault_volts;
-        if volts <= low || volts >= high {
-            let found = format!("{volts:.2} V with the actuator fully {end}, which is a fault");
+/// The sensors give a good signal over the whole stroke, and often enough.
+pub(super) fn sensors(t: &Table, axis: &Axis) {
+    sensor(t, "sensor", &axis.sensor, axis.actuator.travel);
+    if let Some(twin) = &axis.twin {
+        sensor(t, "twin", &twin.sensor, axis.actuator.travel);
+    }
+    if axis.sensor.every >= axis.watch.stale {
+        let wanted = format!("less than watch.stale_ms ({:.0})", axis.watch.stale * 1e3);
+        t.wrong("sensor / every_ms", wanted);
+    }
+}
+
+fn sensor(t: &Table, key: &str, sensor: &Sensor, travel: f64) {
+    let (unit, scale) = match sensor.signal {
+        Signal::Voltage => (" V", 1.0),
+        Signal::Ratiometric { .. } => (" of its supply", 1.0),
+        Signal::Current { .. } => (" mA", 1e3),
+    };
+    for (end, stroke) in [("in", 0.0), ("out", travel)] {
+        let signal = sensor.signal_at(stroke);
+        let (low, high) = sensor.fault;
+        if signal <= low || signal >= high {
+            let found = format!(
+                "{:.2}{unit} with the actuator fully {end}, which is a fault",
+                signal * scale
+            );
+            let (low, high) = (low * scale, high * scale);
             t.complain(
-                "sensor",
+                key,
                 found,
-                format!("a calibration that stays inside {low} to {high} V over the whole stroke"),
+                format!("a calibration that stays inside {low} to {high}{unit} over the whole stroke"),
             );
         }
     }

@@ -20,6 +20,11 @@
 //! | `oil.grade_vg`, `at_100_c_mm2_s`, `working_c` | 46, 6.8 mm²/s, 50 °C |
 //! | `[engine]` | something that never slows down |
 //! | a key of an axis' `watch` | that of the machine's `[watch]` |
+//! | `watch.stale_ms` | 50: only readings that come by a bus, or stop coming, have an age |
+//! | `sensor.signal` | `voltage`: `volts` and `fault_volts`. `ratiometric`: `shares`, `fault_shares`, `excitation_v`, `excitation_band_v`. `current`: `loop_ma`, `shunt_ohm` |
+//! | `sensor.fault_ma` | 3.6 and 21 mA, as NAMUR NE 43 has them |
+//! | `sensor.every_ms` | there is a new reading every tick |
+//! | `axis.twin` | there is no second sensor: nothing confirms the first |
 //! | `[carrier]` | nobody can tell when the machine tips: the lift chart is then limited by pressure alone, and says so |
 
 mod arm;
@@ -27,6 +32,7 @@ mod axis;
 mod carrier;
 mod checks;
 mod hydraulics;
+mod sensor;
 
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
