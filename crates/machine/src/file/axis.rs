@@ -100,18 +100,13 @@ enum LinkageKind {
     Clevis,
     FourBar,
     Direct,
-    Slide,
 }
 
 fn linkage(t: &Table) -> Linkage {
-    use LinkageKind::{Clevis, Direct, FourBar, Slide};
+    use LinkageKind::{Clevis, Direct, FourBar};
     const BAR_MM: RangeInclusive<f64> = 1.0..=20_000.0;
-    let kinds = [
-        ("clevis", Clevis),
-        ("four_bar", FourBar),
-        ("direct", Direct),
-        ("slide", Slide),
-    ];
+    // No telescopes: the core knows them (`Linkage::Slide`), the simulator would turn them, which is wrong.
+    let kinds = [("clevis", Clevis), ("four_bar", FourBar), ("direct", Direct)];
     match t.choice("kind", &kinds) {
         Some(Clevis) => Linkage::Clevis {
             barrel_pin: t.vector3("barrel_pin_mm", MM),
@@ -134,12 +129,6 @@ fn linkage(t: &Table) -> Linkage {
         Some(Direct) => Linkage::Direct {
             zero: t.number("zero_deg", -360.0..=360.0),
         },
-        // The core moves a telescope; the plant would have to turn it, which is wrong.
-        Some(Slide) => {
-            t.wrong("kind", "a joint that turns: the simulator has no telescopes yet");
-            t.pass_over_rest();
-            Linkage::Direct { zero: f64::NAN }
-        }
         None => {
             t.pass_over_rest();
             Linkage::Direct { zero: f64::NAN }

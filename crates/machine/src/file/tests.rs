@@ -169,7 +169,7 @@ fn sensors_and_channels() {
     );
     check(
         &[("at_mm = [0, 408]", "at_mm = [9, 9]")],
-        &[r#"axis "boom" / sensor / at_mm: found [9, 9], wanted two different strokes"#],
+        &[r#"axis "boom" / sensor / at_mm: found [9, 9], wanted strokes that rise all the way, or fall all the way"#],
     );
     check(
         &[("at_mm = [0, 408]", "at_mm = [0, 300]")],
