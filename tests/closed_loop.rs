@@ -91,6 +91,51 @@ fn the_digger_follows_a_straight_line() {
     assert!(found.off_line_m.unwrap() < 0.020, "{:?}", found.off_line_m);
 }
 
+/// The tracking figures of a straight lift, held to the trace: one arm was led, its ideal tip went straight up for the four seconds
+/// at 250 mm/s that the levers asked for, and what the tip was off that line is what the line's own figure says.
+#[test]
+fn tracking_is_measured_against_what_the_levers_asked_for() {
+    let (trace, found) = run(&builtin("straight-lift"), 1);
+    let [tracking] = &found.tracking[..] else {
+        panic!("{:?}", found.tracking)
+    };
+    assert_eq!(tracking.arm, "digger");
+
+    let led: Vec<_> = trace.samples.iter().filter_map(|sample| sample.arms[0].ideal).collect();
+    let (first, last) = (led[0], led[led.len() - 1]);
+    let way = last - first;
+    assert!((way.z - 1.0).abs() < 0.01 && way.xy().norm() < 1e-6, "{way:?}");
+
+    let worst = trace.samples.iter().filter_map(|sample| {
+        let arm = &sample.arms[0];
+        arm.ideal.map(|ideal| (arm.tip() - ideal).norm())
+    });
+    assert!(tracking.position_largest_m >= worst.fold(0.0, f64::max));
+    assert!(tracking.path_largest_m <= tracking.position_largest_m);
+    assert!(tracking.path_largest_m >= found.off_line_m.unwrap(), "{tracking:?}");
+    assert!(
+        tracking.path_rms_m < 0.008 && tracking.position_largest_m < 0.025,
+        "{tracking:?}"
+    );
+    assert_eq!(tracking.rho_s, tracking.position_largest_m / tracking.fastest_m_s);
+}
+
+/// Single levers lead no tip, and a fault ends what is looked at.
+#[test]
+fn tracking_is_of_led_tips_and_of_healthy_machines() {
+    let (_, swing) = run(&builtin("stop-in-mid-swing"), 1);
+    assert_eq!(swing.tracking, []);
+    let (_, stuck) = run(&builtin("stuck-open-valve"), 1);
+    let [tracking] = &stuck.tracking[..] else {
+        panic!("{:?}", stuck.tracking)
+    };
+    assert!(tracking.position_largest_m < 0.015, "{tracking:?}");
+    assert!(
+        stuck.moved_on_m.unwrap() > 0.05,
+        "the fault moved nothing: the bound above says nothing"
+    );
+}
+
 #[test]
 fn the_same_seed_is_the_same_run_and_another_seed_another() {
     let scenario = builtin("stuck-open-valve");
