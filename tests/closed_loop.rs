@@ -5,8 +5,9 @@ use std::path::Path;
 use bellcrank_core::supervise::State;
 use bellcrank_sim::findings::{Findings, judge};
 use bellcrank_sim::run::rehearse;
-use bellcrank_sim::scenario::{self, BUILTIN, Scenario};
+use bellcrank_sim::scenario::{self, Act, BUILTIN, Scenario};
 use bellcrank_sim::trace::Trace;
+use nalgebra::Vector3;
 
 fn run(scenario: &Scenario, seed: u64) -> (Trace, Findings) {
     let trace = rehearse(scenario, seed).unwrap();
@@ -89,6 +90,91 @@ fn the_digger_follows_a_straight_line() {
     let (_, found) = run(&builtin("straight-lift"), 1);
     assert!(found.along_line_m.unwrap() > 0.98, "{:?}", found.along_line_m);
     assert!(found.off_line_m.unwrap() < 0.020, "{:?}", found.off_line_m);
+}
+
+/// The tracking figures of a straight lift, held to the trace: one arm was led, its ideal tip went straight up for the four seconds
+/// at 250 mm/s that the levers asked for, and what the tip was off that line is what the line's own figure says.
+#[test]
+fn tracking_is_measured_against_what_the_levers_asked_for() {
+    let (trace, found) = run(&builtin("straight-lift"), 1);
+    let [tracking] = &found.tracking[..] else {
+        panic!("{:?}", found.tracking)
+    };
+    assert_eq!(tracking.arm, "digger");
+
+    let led: Vec<_> = trace.samples.iter().filter_map(|sample| sample.arms[0].ideal).collect();
+    let (first, last) = (led[0], led[led.len() - 1]);
+    let way = last - first;
+    assert!((way.z - 1.0).abs() < 0.01 && way.xy().norm() < 1e-6, "{way:?}");
+
+    let worst = trace.samples.iter().filter_map(|sample| {
+        let arm = &sample.arms[0];
+        arm.ideal.map(|ideal| (arm.tip() - ideal).norm())
+    });
+    assert!(tracking.position_largest_m >= worst.fold(0.0, f64::max));
+    assert!(tracking.path_largest_m <= tracking.position_largest_m);
+    assert!(tracking.path_largest_m >= found.off_line_m.unwrap(), "{tracking:?}");
+    assert!(
+        tracking.path_rms_m < 0.008 && tracking.position_largest_m < 0.025,
+        "{tracking:?}"
+    );
+    assert_eq!(tracking.rho_s, tracking.position_largest_m / tracking.fastest_m_s);
+}
+
+/// Single levers lead no tip, and a fault ends what is looked at.
+#[test]
+fn tracking_is_of_led_tips_and_of_healthy_machines() {
+    let (_, swing) = run(&builtin("stop-in-mid-swing"), 1);
+    assert_eq!(swing.tracking, []);
+    let (_, stuck) = run(&builtin("stuck-open-valve"), 1);
+    let [tracking] = &stuck.tracking[..] else {
+        panic!("{:?}", stuck.tracking)
+    };
+    assert!(tracking.position_largest_m < 0.015, "{tracking:?}");
+    assert!(
+        stuck.moved_on_m.unwrap() > 0.05,
+        "the fault moved nothing: the bound above says nothing"
+    );
+}
+
+/// The hands draw an upright circle of 150 mm radius: forward first, and up to twice the radius; they end where they began.
+#[test]
+fn the_digger_draws_a_circle() {
+    let radius = 0.15;
+    let scenario = changed(
+        "straight-lift",
+        "tip = { arm = \"digger\", velocity_mm_s = [0, 0, 250] }",
+        "circle = { arm = \"digger\", radius_mm = 150, speed_mm_s = 250 }",
+    );
+    let scenario = Scenario {
+        hands: scenario
+            .hands
+            .iter()
+            .copied()
+            .filter(|hand| hand.act != Act::Neutral)
+            .collect(),
+        ..scenario
+    };
+    let (trace, found) = run(&scenario, 1);
+    let led: Vec<_> = trace.samples.iter().filter_map(|sample| sample.arms[0].ideal).collect();
+    let (first, last) = (led[0], led[led.len() - 1]);
+    let center = first + Vector3::new(0.0, 0.0, radius);
+    for ideal in &led {
+        let off = (ideal - center).norm() - radius;
+        assert!(off.abs() < 0.01, "{ideal:?} is {off} m off the circle");
+    }
+    let forward = led.iter().map(|ideal| ideal.x - first.x).fold(0.0, f64::max);
+    assert!((forward - radius).abs() < 0.01, "{forward}");
+    assert!((last - first).norm() < 0.01, "{first:?} {last:?}");
+
+    let highest = trace
+        .samples
+        .iter()
+        .map(|sample| sample.arms[0].tip().z - first.z)
+        .fold(0.0, f64::max);
+    assert!((highest - 2.0 * radius).abs() < 0.03, "{highest}");
+    assert_eq!(found.false_alarm, None);
+    assert!(found.tracking[0].path_largest_m < 0.03, "{:?}", found.tracking);
 }
 
 #[test]

@@ -7,6 +7,7 @@ use serde::Serialize;
 
 use crate::scenario::{Line, Scenario};
 use crate::trace::{Noticed, Trace, event_name};
+use crate::tracking::{Tracking, tracking};
 
 /// A tip slower than this is at rest, m/s: what is left is the load swaying on trapped oil.
 pub const AT_REST_M_S: f64 = 0.02;
@@ -46,6 +47,8 @@ pub struct Findings {
     pub off_line_m: Option<f64>,
     /// Length of the way that the tip went along that line, m.
     pub along_line_m: Option<f64>,
+    /// How well each tip that was led kept to where it should be, up to the first fault. Empty where none was led.
+    pub tracking: Vec<Tracking>,
     /// Greatest tip speed, m/s.
     pub fastest_tip_m_s: f64,
     /// State of the interlock at the end.
@@ -103,6 +106,7 @@ pub fn judge(scenario: &Scenario, seed: u64, trace: &Trace) -> Findings {
         nearest_m: nearest,
         off_line_m: line.map(|(off, _)| off),
         along_line_m: line.map(|(_, along)| along),
+        tracking: tracking(scenario, trace),
         fastest_tip_m_s: fastest,
         end_state: trace
             .samples

@@ -18,4 +18,5 @@ pub mod surroundings;
 pub mod survey;
 pub mod table;
 pub mod trace;
+pub mod tracking;
 pub mod wiring;

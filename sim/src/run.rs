@@ -1,6 +1,6 @@
 //! One rehearsal: scenario and seed to trace. A pure function: the same scenario and seed give the same trace to the bit.
 
-use bellcrank_core::machine::AxisId;
+use bellcrank_core::machine::{ARMS_MAX, AxisId};
 use bellcrank_core::{Controller, Outputs};
 use nalgebra::Vector3;
 use xxhash_rust::xxh3::Xxh3;
@@ -69,6 +69,7 @@ pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
         if tick % sample_every == 0 {
             recorder.sample(t, &controller, &outputs, &plant);
         }
+        recorder.lead(&controller, &plant);
         surroundings.at(t, &mut plant);
         let driven = wiring.write(t, &outputs, &mut plant);
         plant
@@ -88,6 +89,8 @@ struct Recorder<'s> {
     events: Vec<Noticed>,
     seen: u32,
     last_tips: Vec<(f64, Vector3<f64>)>,
+    /// Per arm: where its tip should be by now.
+    ideal: [Option<Vector3<f64>>; ARMS_MAX],
     /// Per arm: least clearance since the last sample.
     least: Vec<Option<f64>>,
     digest: Xxh3,
@@ -101,6 +104,7 @@ impl<'s> Recorder<'s> {
             events: Vec::new(),
             seen: 0,
             last_tips: Vec::new(),
+            ideal: [None; ARMS_MAX],
             least: vec![None; scenario.machine.arms.len()],
             digest: Xxh3::new(),
         }
@@ -139,6 +143,18 @@ impl<'s> Recorder<'s> {
         let machine = &self.scenario.machine;
         for (arm, least) in machine.arms.iter().zip(&mut self.least) {
             *least = clearance::least_of_arm(machine, arm, plant.pose(), *least);
+        }
+    }
+
+    /// Takes each ideal tip from this tick to the next, at the velocity that the levers ask for.
+    fn lead(&mut self, controller: &Controller, plant: &Plant) {
+        let machine = &*self.scenario.machine;
+        let velocities = controller.last_tick().tip_velocities;
+        for ((arm, ideal), velocity) in machine.arms.iter().zip(&mut self.ideal).zip(velocities) {
+            *ideal = velocity.map(|velocity| {
+                let from = ideal.unwrap_or_else(|| plant.pose().tip(machine, arm));
+                from + machine.timing.tick * Vector3::from(velocity.map(f64::from))
+            });
         }
     }
 
@@ -188,6 +204,7 @@ impl<'s> Recorder<'s> {
             .map_or(0.0, |(before, from)| (tip - from).norm() / (t - before));
         ArmSample {
             points,
+            ideal: self.ideal[arm],
             tip_speed,
             clearance: self.least[arm],
         }

@@ -129,6 +129,7 @@ mod tests {
             nearest_m: Some(0.3),
             off_line_m: None,
             along_line_m: None,
+            tracking: Vec::new(),
             fastest_tip_m_s: 0.5,
             end_state: "fault".into(),
             checks: vec![Check {

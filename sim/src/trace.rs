@@ -61,6 +61,8 @@ pub struct AxisSample {
 pub struct ArmSample {
     /// Its joints and its tip, in the machine frame, m.
     pub points: Vec<Vector3<f64>>,
+    /// Where the tip should be by now, had it gone as it was led without lag (see [`crate::tracking`]), m. None while it is not led.
+    pub ideal: Option<Vector3<f64>>,
     /// Speed of the tip, m/s.
     pub tip_speed: f64,
     /// Least distance of its nearest part to the nearest zone since the sample before, m; negative inside. None where the machine has no zone.

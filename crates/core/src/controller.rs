@@ -53,6 +53,7 @@ impl<'m> Controller<'m> {
             guarded,
             driven,
             tips: wanted.tips,
+            tip_velocities: wanted.tip_velocities,
         };
         outputs
     }

@@ -14,6 +14,8 @@ pub struct LastTick {
     pub driven: Driven,
     /// Where each tip should have been by then, m.
     pub tips: [Option<Vec3>; ARMS_MAX],
+    /// At what velocity the levers led each tip, after the ramp, m/s. Unlike `tips` it knows nothing of where the tip is.
+    pub tip_velocities: [Option<Vec3>; ARMS_MAX],
 }
 
 /// Which axes the guard held back, and from what.

@@ -11,6 +11,7 @@ use crate::run;
 use crate::scenario;
 use crate::table;
 use crate::trace::{Trace, event_name};
+use crate::tracking::Tracking;
 
 /// What `--help` opens with.
 pub(super) const LONG: &str = "\
@@ -117,6 +118,7 @@ fn text(report: &RehearseReport) -> String {
     }
     lines.push(String::new());
     lines.push(table::console(std::slice::from_ref(found), super::terminal_width()));
+    lines.extend(found.tracking.iter().map(Tracking::line));
     lines.push(format!("digest {}; to repeat it: {}", found.digest, found.repeat));
     lines.push(format!("page: {}\nrecord: {}", report.page_file, report.csv_file));
     lines.join("\n")

@@ -385,6 +385,7 @@ fn pose(scenario: &Scenario, arm: &d::Arm, angles: &[f64]) -> ArmSample {
     let tip = points.last().copied().unwrap_or_default();
     ArmSample {
         points,
+        ideal: None,
         tip_speed: 0.0,
         clearance: Some(tip.x.min(0.5 * tip.norm()) - 0.4),
     }

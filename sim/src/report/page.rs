@@ -180,6 +180,7 @@ fn rehearsal(number: usize, rehearsed: &Rehearsed) -> Markup {
                 @if let Some(oil) = scenario.oil { dt { "Oil" } dd { (format!("{oil:.0} °C at the start")) } }
                 dt { "Fastest tip" } dd { (format!("{:.0} mm/s", 1e3 * findings.fastest_tip_m_s)) }
                 @if let Some(along) = findings.along_line_m { dt { "Along the line" } dd { (format!("{:.0} mm", 1e3 * along)) } }
+                @for tracking in &findings.tracking { dt { "Kept to its way" } dd { (tracking.line()) } }
                 dt { "To repeat it" } dd { code { (findings.repeat) } " gives digest " code { (findings.digest) } }
             }
             (expectations(&findings.checks))

@@ -1,5 +1,6 @@
 //! Scenario files: TOML, unit in each key, every mistake reported at once.
 
+use std::f64::consts::TAU;
 use std::ops::RangeInclusive;
 use std::path::Path;
 use std::sync::Arc;
@@ -205,6 +206,7 @@ impl Who<'_> {
             t.optional("enable").map(|key| Act::Enable(t.flag(key))),
             t.optional("reset").map(|key| Act::Reset(t.flag(key))),
             t.optional("tip").map(|key| t.table(key, |t| self.tip(t))),
+            t.optional("circle").map(|key| t.table(key, |t| self.circle(t))),
             t.optional("lever").map(|key| t.table(key, |t| self.lever(t))),
             t.optional("neutral").map(|key| {
                 if !t.flag(key) {
@@ -218,7 +220,7 @@ impl Who<'_> {
             t.complain(
                 "at_s",
                 format!("{} acts", given.len()),
-                "one of enable, reset, tip, lever, neutral",
+                "one of enable, reset, tip, circle, lever, neutral",
             );
         }
         given.first().copied().unwrap_or(Act::Neutral)
@@ -252,6 +254,19 @@ impl Who<'_> {
             arm,
             velocity: velocity.into(),
             pitch,
+        }
+    }
+
+    fn circle(&self, t: &Table) -> Act {
+        let arm = self.arm(t, "arm");
+        let fastest = self.machine.arms.get(arm).map_or(5.0, |arm| arm.tip_speed) * self.speed_cap();
+        let radius = t.number("radius_mm", 10.0..=5000.0);
+        // A hand needs a second to get it under way and a second to end it: faster than once round in a second it cannot.
+        let fastest = fastest.min(TAU * radius) * (1.0 + 1e-9);
+        Act::Circle {
+            arm,
+            radius,
+            speed: t.number("speed_mm_s", 1.0..=1e3 * fastest),
         }
     }
 

@@ -109,6 +109,16 @@ pub enum Act {
         /// Pitch rate, rad/s.
         pitch: f64,
     },
+    /// Moves the levers of an arm so that its tip is asked to draw an upright circle: forward first, then up, back and down to
+    /// where it began, with a smooth start and end.
+    Circle {
+        /// The arm.
+        arm: usize,
+        /// Radius, m.
+        radius: f64,
+        /// Speed once under way, m/s.
+        speed: f64,
+    },
     /// Moves the lever of an axis to this deflection, -1 to 1.
     Lever {
         /// The axis.
@@ -291,10 +301,17 @@ pub struct Expect {
     pub state: Option<bellcrank_core::supervise::State>,
 }
 
+impl Fault {
+    /// Whether it is on at time `t`, s.
+    pub fn on(&self, t: f64) -> bool {
+        t >= self.at && self.lasts.is_none_or(|lasts| t < self.at + lasts)
+    }
+}
+
 impl Scenario {
     /// The faults that are on at time `t`, s.
     pub fn active(&self, t: f64) -> impl Iterator<Item = FaultKind> + use<'_> {
-        let on = move |fault: &&Fault| t >= fault.at && fault.lasts.is_none_or(|lasts| t < fault.at + lasts);
+        let on = move |fault: &&Fault| fault.on(t);
         self.faults.iter().filter(on).map(|fault| fault.kind)
     }
 

@@ -1,11 +1,16 @@
 //! The operator: what the hands do at a given time.
 
+use std::f64::consts::TAU;
+
 use bellcrank_core::inputs::{HandFrame, Station};
 use bellcrank_core::machine::LEVERS_MAX;
 use bellcrank_core::units::Lever;
 use bellcrank_machine::description;
 
 use crate::scenario::{Act, FaultKind, Scenario};
+
+/// How long a hand takes to get a circle under way, s.
+const SMOOTH_S: f64 = 1.0;
 
 /// Where the hands are at one moment.
 #[derive(Debug, Clone, Copy, Default)]
@@ -18,14 +23,14 @@ pub struct Hands {
 
 impl Hands {
     /// Everything the hands have done up to `t`, with the faults that are on having the last word.
-    pub fn at(scenario: &Scenario, t: f64, faults: &[FaultKind]) -> Self {
+    pub fn at(scenario: &Scenario, t: f64) -> Self {
         let mut hands = Self::default();
         for hand in scenario.hands.iter().take_while(|hand| hand.at <= t) {
-            hands.act(scenario, hand.act);
+            hands.act(scenario, hand.act, t - hand.at);
         }
-        for fault in faults {
-            if let FaultKind::WrongLever { act } = fault {
-                hands.act(scenario, *act);
+        for fault in scenario.faults.iter().filter(|fault| fault.on(t)) {
+            if let FaultKind::WrongLever { act } = fault.kind {
+                hands.act(scenario, act, t - fault.at);
             }
         }
         hands
@@ -49,8 +54,18 @@ impl Hands {
         }
     }
 
-    fn act(&mut self, scenario: &Scenario, act: Act) {
+    /// The levers of an arm for a velocity of its tip, m/s, and a pitch rate, rad/s.
+    fn tip(&mut self, scenario: &Scenario, arm: usize, velocity: [f64; 3], pitch: f64) {
         let station = station(scenario);
+        let arm = &scenario.machine.arms[arm];
+        let [forward, left, up] = velocity.map(|v| v / arm.tip_speed);
+        for (&lever, share) in arm.levers.iter().zip([forward, left, up, pitch / arm.pitch_rate]) {
+            self.levers[lever] = deflection(share / station.speed_cap, station.dead_zone);
+        }
+    }
+
+    /// Does `act`, which began `since` ago, s.
+    fn act(&mut self, scenario: &Scenario, act: Act, since: f64) {
         match act {
             Act::Enable(held) => self.enable = held,
             Act::Reset(held) => self.reset = held,
@@ -61,14 +76,35 @@ impl Hands {
                 }
             }
             Act::Tip { arm, velocity, pitch } => {
-                let arm = &scenario.machine.arms[arm];
-                let [forward, left, up] = velocity.map(|v| v / arm.tip_speed);
-                for (&lever, share) in arm.levers.iter().zip([forward, left, up, pitch / arm.pitch_rate]) {
-                    self.levers[lever] = deflection(share / station.speed_cap, station.dead_zone);
-                }
+                self.tip(scenario, arm, velocity, pitch);
+            }
+            Act::Circle { arm, radius, speed } => {
+                let [forward, up] = on_circle(radius, speed, since);
+                self.tip(scenario, arm, [forward, 0.0, up], 0.0);
             }
         }
     }
+}
+
+/// The velocity, forward and up, of who draws a circle and began `since` ago. It takes [`SMOOTH_S`] to get under way and as long to
+/// come to rest, both by the smoothest cubic.
+fn on_circle(radius: f64, speed: f64, since: f64) -> [f64; 2] {
+    let cubic = |x: f64| x * x * (3.0 - 2.0 * x);
+    // How much of that cubic's way is behind at x: its integral.
+    let way = |x: f64| x * x * x * (1.0 - 0.5 * x);
+    let length = TAU * radius / speed + SMOOTH_S;
+    let (begun, left) = (since / SMOOTH_S, (length - since) / SMOOTH_S);
+    let (share, gone) = if left <= 0.0 {
+        (0.0, 0.0)
+    } else if left < 1.0 {
+        (cubic(left), length - SMOOTH_S - SMOOTH_S * way(left))
+    } else if begun < 1.0 {
+        (cubic(begun), SMOOTH_S * way(begun))
+    } else {
+        (1.0, since - 0.5 * SMOOTH_S)
+    };
+    let (sin, cos) = (speed / radius * gone).sin_cos();
+    [share * speed * cos, share * speed * sin]
 }
 
 /// The deflection that comes out as `share` once the dead zone has been taken out.

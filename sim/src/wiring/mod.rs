@@ -54,7 +54,7 @@ impl<'s> Wiring<'s> {
     /// What the core reads at time `t`, s.
     pub fn read(&mut self, t: f64, plant: &Plant) -> Inputs {
         let broken: Vec<FaultKind> = self.scenario.active(t).collect();
-        let hands = Hands::at(self.scenario, t, &broken);
+        let hands = Hands::at(self.scenario, t);
         let frame = hands.frame(self.scenario);
         // The station that is not in charge lies at rest, but is heard.
         let at_rest = HandFrame {

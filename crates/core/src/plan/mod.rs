@@ -25,6 +25,8 @@ pub struct Rates {
     pub axes: PerAxis<f32>,
     /// Where the tip of each arm should be by now, m; none while nothing leads it along a line.
     pub tips: [Option<Vec3>; ARMS_MAX],
+    /// The velocity at which the levers lead the tip of each arm, after the ramp, m/s; none while nothing leads it.
+    pub tip_velocities: [Option<Vec3>; ARMS_MAX],
 }
 
 /// What planning remembers.
@@ -63,9 +65,8 @@ impl Plan {
                 ),
             }
         }
-        for (tip, jog) in rates.tips.iter_mut().zip(&self.arms) {
-            *tip = jog.wanted_tip();
-        }
+        rates.tips = self.arms.each_ref().map(TipJog::wanted_tip);
+        rates.tip_velocities = self.arms.each_ref().map(TipJog::led_velocity);
         rates
     }
 }

@@ -46,6 +46,12 @@ impl TipJog {
         self.line.map(|line| line.tip)
     }
 
+    /// The velocity at which the levers lead the tip, ramped, m/s.
+    pub fn led_velocity(&self) -> Option<Vec3> {
+        let [vx, vy, vz, _] = self.ramped;
+        self.line.map(|_| [vx, vy, vz])
+    }
+
     /// One tick: the rates of this arm's joints go into `rates`.
     pub fn step(
         &mut self,
