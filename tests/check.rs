@@ -44,6 +44,8 @@ pub fn parts() -> Parts {
                 out: FULL_RATE,
                 inward: FULL_RATE,
             },
+            out: [].into_iter().collect(),
+            inward: [].into_iter().collect(),
         },
         area: EachWay {
             out: 1e-4,
@@ -57,12 +59,18 @@ pub fn parts() -> Parts {
         },
         tracking: Tracking {
             gain: 2.0,
+            smooth: 0.0,
             integral_time: 1.0,
+            lead: 0.0,
+            fill: EachWay { out: 0.0, inward: 0.0 },
+            hold: 0.0,
             ramp_up: 5.0,
             ramp_down: 5.0,
             stop_ramp: 10.0,
+            jerk: 0.0,
             braking: 2.0,
         },
+        dither: None,
         watch: Watch {
             jump_rate: 3.0,
             sensor_confirm: micros(10_000),

@@ -296,11 +296,18 @@ fn axis(name: String, axis: d::JointAxis, link: Vector3<f64>, linkage: d::Linkag
         drive: d::Drive {
             deadband: (0.1, 0.1),
             full_rate: (0.1, 0.1),
+            curve: [Vec::new(), Vec::new()],
             ramp_up: 0.3,
             ramp_down: 0.2,
             stop_ramp: 0.2,
+            ramp_round: 0.0,
             gain: 2.0,
+            smooth: 0.0,
             integral_time: 0.0,
+            lead: 0.0,
+            fill: (0.0, 0.0),
+            hold: 0.0,
+            dither: None,
             braking: 0.5,
         },
         watch: d::Watch {

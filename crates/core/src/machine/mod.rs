@@ -16,7 +16,7 @@ use heapless::Vec;
 use crate::units::SMALLEST_DIVISOR;
 
 pub use arm::{Arm, Joint, JointAxis};
-pub use axis::{Axis, Channel, EachWay, FASTER_THAN_CURVE, Tracking, ValveCurve, Watch};
+pub use axis::{Axis, CURVE_POINTS_MAX, Channel, Dither, EachWay, FASTER_THAN_CURVE, Tracking, ValveCurve, Watch};
 pub use ids::{ARMS_MAX, AXES_MAX, AxisId, JOINTS_MAX, LEVERS_MAX, PerAxis, ZONES_MAX};
 pub use sensor::{Calibration, POINTS_MAX, Signal, Twin};
 pub use whole::{StationLimits, Timing};

@@ -23,6 +23,8 @@ use tip::TipJog;
 pub struct Rates {
     /// Per axis.
     pub axes: PerAxis<f32>,
+    /// How much of each of them brings the tip back to its line, and is no wish of the hands.
+    pub corrections: PerAxis<f32>,
     /// Where the tip of each arm should be by now, m; none while nothing leads it along a line.
     pub tips: [Option<Vec3>; ARMS_MAX],
     /// The velocity at which the levers lead the tip of each arm, after the ramp, m/s; none while nothing leads it.

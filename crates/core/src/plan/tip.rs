@@ -74,13 +74,15 @@ impl TipJog {
         };
         let columns = columns(arm, pose);
         let task = self.follow(pose, &columns, arm, posture, dt);
-        for (joint, rate) in arm
-            .joints
-            .iter()
-            .zip(within_limits(arm, machine, posture, &columns, &task))
-        {
+        let mut back = task;
+        for (back, led) in back.iter_mut().zip(self.ramped) {
+            *back -= led;
+        }
+        let wanted = within_limits(arm, machine, posture, &columns, &task);
+        for ((joint, rate), back) in arm.joints.iter().zip(wanted).zip(solve(&columns, &back)) {
             // Joints beyond the pitch joint have empty columns here; their levers' rates stay as they are.
             rates.axes.set(joint.axis, rates.axes.get(joint.axis) + rate);
+            rates.corrections.set(joint.axis, back);
         }
     }
 
