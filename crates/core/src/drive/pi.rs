@@ -39,7 +39,7 @@ mod tests {
                 settled = 0.01 * f64::from(k + 1);
             }
             x += 0.01 * pi.step(1.0 - x, 2.0, 2.0, (-0.2, 0.2), 0.01);
-            highest = highest.max(x);
+            highest = math::max(highest, x);
         }
         assert!((highest - 1.01367).abs() < 5e-4, "{highest}");
         assert!((settled - 5.13).abs() < 0.011, "{settled}");
