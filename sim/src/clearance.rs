@@ -69,7 +69,9 @@ pub fn least_of_arm(machine: &Description, arm: &Arm, pose: &Pose, so_far: Optio
 
 /// The least distance between parts of different arms, or `so_far` where that is less, m. None where there is one arm.
 pub fn least_between_arms(machine: &Description, pose: &Pose, so_far: Option<f64>) -> Option<f64> {
-    let [first, second] = &machine.arms[..] else { return so_far };
+    let [first, second] = &machine.arms[..] else {
+        return so_far;
+    };
     let others: Vec<Part> = parts(machine, second, pose).collect();
     let mut least = so_far;
     for one in parts(machine, first, pose) {
@@ -107,14 +109,18 @@ fn cylinder(machine: &Description, axis: usize, parent: Option<usize>, pose: &Po
     let before = parent.map_or_else(Matrix3::identity, |parent| pose.rotation(parent));
     let origin = pose.origin(axis);
     let line = match described.linkage {
-        Linkage::Clevis { barrel_pin, rod_pin, .. } => (origin + before * barrel_pin, pose.point(axis, &rod_pin)),
+        Linkage::Clevis {
+            barrel_pin, rod_pin, ..
+        } => (origin + before * barrel_pin, pose.point(axis, &rod_pin)),
         Linkage::FourBar { barrel_pin, .. } => {
             // The plane of the joint, in the axes of the part before it, and how far the joint has turned in it.
             let about = described.joint.axis;
             let along = |v: Vector2<f64>| Vector3::from_fn(|k, _| on_plane(about, Vector3::ith(k, 1.0)).dot(&v));
             let turned = on_plane(about, before.tr_mul(&(pose.rotation(axis) * along(Vector2::x()))));
             let pins = Geometry::of(described).and_then(|bars| bars.pins(turned.y.atan2(turned.x)));
-            let Ok(Pins::FourBar { rod, .. }) = pins else { return None };
+            let Ok(Pins::FourBar { rod, .. }) = pins else {
+                return None;
+            };
             let beside = barrel_pin - along(on_plane(about, barrel_pin));
             (origin + before * barrel_pin, origin + before * (along(rod) + beside))
         }
@@ -129,9 +135,8 @@ fn to_zone(zone: &Zone, pose: &Pose, part: &Part) -> f64 {
     let distance = match &zone.shape {
         Shape::Box { min, max } => {
             let into = |point: Vector3<f64>| {
-                zone.on.map_or(point, |axis| {
-                    pose.rotation(axis).tr_mul(&(point - pose.origin(axis)))
-                })
+                zone.on
+                    .map_or(point, |axis| pose.rotation(axis).tr_mul(&(point - pose.origin(axis))))
             };
             line_to_box(&(*min, *max), into(part.line.0), into(part.line.1))
         }
@@ -283,7 +288,11 @@ mod tests {
                 let now = least_between_arms(&machine, &pose, None);
                 between.0 = between.0.into_iter().chain(now).reduce(f64::min);
                 between.1 = least_between_arms(&machine, &pose, between.1);
-                assert_eq!(between.0.map(f64::to_bits), between.1.map(f64::to_bits), "{name}, step {step}");
+                assert_eq!(
+                    between.0.map(f64::to_bits),
+                    between.1.map(f64::to_bits),
+                    "{name}, step {step}"
+                );
             }
         }
     }
@@ -300,7 +309,9 @@ mod tests {
                 _ => {}
             }
             let along = |line: &Line, i: u32| line.0 + (line.1 - line.0) * (f64::from(i) / 500.0);
-            let searched = (0..=500).map(|i| point_to_line(&along(&one, i), &two)).fold(f64::INFINITY, f64::min);
+            let searched = (0..=500)
+                .map(|i| point_to_line(&along(&one, i), &two))
+                .fold(f64::INFINITY, f64::min);
             let found = line_to_line(&one, &two);
             assert!(
                 found <= searched + 1e-9 && searched - found < 1e-2,
@@ -320,7 +331,14 @@ mod tests {
             );
             let steps = 2000;
             let searched = (0..=steps)
-                .map(|i| beyond(&zone.0, &zone.1, start + (end - start) * (f64::from(i) / f64::from(steps))).norm())
+                .map(|i| {
+                    beyond(
+                        &zone.0,
+                        &zone.1,
+                        start + (end - start) * (f64::from(i) / f64::from(steps)),
+                    )
+                    .norm()
+                })
                 .fold(f64::INFINITY, f64::min);
             let found = line_to_box(&zone, start, end);
             assert!(

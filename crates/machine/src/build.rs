@@ -12,8 +12,8 @@ use bellcrank_core::vec3::Vec3;
 use nalgebra::{Vector2, Vector3};
 
 use crate::description::{
-    Arm, Axis, Channel, Description, Drive, Feed, JointAxis, Linkage, Sensor, Shape, Signal, Station,
-    Timing, Twin, Watch, Zone,
+    Arm, Axis, Channel, Description, Drive, Feed, JointAxis, Linkage, Sensor, Shape, Signal, Station, Timing, Twin,
+    Watch, Zone,
 };
 use crate::geometry::triangle::heading;
 use crate::geometry::{Clevis, FourBar, Geometry, GeometryError};
@@ -216,8 +216,15 @@ fn cylinder(axis: &Axis) -> Result<Option<core::Cylinder>, GeometryError> {
         return Ok(None);
     };
     let (barrel, rod) = match (&axis.linkage, Geometry::of(axis)?) {
-        (Linkage::Clevis { barrel_pin, rod_pin, .. }, _) => (barrel_pin, core::Rod::Link(vec3(*rod_pin))),
-        (Linkage::FourBar { barrel_pin, .. }, Geometry::FourBar(bars)) => (barrel_pin, core::Rod::Rocker(rocker(&bars))),
+        (
+            Linkage::Clevis {
+                barrel_pin, rod_pin, ..
+            },
+            _,
+        ) => (barrel_pin, core::Rod::Link(vec3(*rod_pin))),
+        (Linkage::FourBar { barrel_pin, .. }, Geometry::FourBar(bars)) => {
+            (barrel_pin, core::Rod::Rocker(rocker(&bars)))
+        }
         _ => return Ok(None),
     };
     Ok(Some(core::Cylinder {

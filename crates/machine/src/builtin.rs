@@ -117,10 +117,7 @@ mod tests {
         // Turned in and folded, the tip is in the seat.
         let tip = at(&[-110.0, -70.0, 130.0, 30.0, 0.0]);
         let (min, max) = d.zones[0].bounds().unwrap();
-        assert!(
-            (0..3).all(|i| min[i] < tip[i] && tip[i] < max[i]),
-            "{tip} is outside"
-        );
+        assert!((0..3).all(|i| min[i] < tip[i] && tip[i] < max[i]), "{tip} is outside");
     }
 
     /// Left arm, deg: slew, lift, reach, tilt, turn.

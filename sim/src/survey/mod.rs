@@ -145,16 +145,13 @@ impl SeenArm {
             angles_deg: degrees(&seen.angles),
         };
         let [furthest, nearest, highest, lowest] = self.tips.expect("a grid has poses").each_ref().map(place);
-        let zones = self
-            .zones
-            .iter()
-            .map(|(&zone, (seen, axis))| ZoneSurvey {
-                zone: machine.zones[zone].name.clone(),
-                clearance_mm: seen.value * 1e3,
-                margin_mm: machine.zones[zone].margin * 1e3,
-                nearest_link: machine.axes[*axis].name.clone(),
-                angles_deg: degrees(&seen.angles),
-            });
+        let zones = self.zones.iter().map(|(&zone, (seen, axis))| ZoneSurvey {
+            zone: machine.zones[zone].name.clone(),
+            clearance_mm: seen.value * 1e3,
+            margin_mm: machine.zones[zone].margin * 1e3,
+            nearest_link: machine.axes[*axis].name.clone(),
+            angles_deg: degrees(&seen.angles),
+        });
         let axes = arm.axes.iter().map(|&axis| machine.axes[axis].name.clone());
         ArmSurvey {
             arm: arm.name.clone(),

@@ -101,7 +101,13 @@ fn within_flow(machine: &Machine, posture: &Posture, rates: &mut Rates) {
 
 /// Slows all joints of all arms by what slows one of them most: what they hold between them stays as it is.
 fn hold_together(machine: &Machine, wanted: &Rates, rates: &mut Rates) {
-    let joints = || machine.arms().iter().flat_map(|arm| &arm.joints).map(|joint| joint.axis);
+    let joints = || {
+        machine
+            .arms()
+            .iter()
+            .flat_map(|arm| &arm.joints)
+            .map(|joint| joint.axis)
+    };
     let share = |id| share_of(math::abs(rates.axes.get(id)), math::abs(wanted.axes.get(id)));
     let least = joints().map(share).fold(1.0, math::min);
     for id in joints() {

@@ -60,13 +60,20 @@ pub fn hold_back(machine: &Machine, posture: &Posture, reaction: f32, rates: &mu
     }
     let mut movers = Movers::default();
     for (arm, movers) in machine.arms().iter().zip(&mut movers) {
-        movers.extend(arm.movers().filter_map(|joint| mover(machine, posture, joint.axis, &rates.axes)));
+        movers.extend(
+            arm.movers()
+                .filter_map(|joint| mover(machine, posture, joint.axis, &rates.axes)),
+        );
     }
     let surroundings = Surroundings::new(machine, &posture.arms);
     let mut within = [0.0; ARMS_MAX];
     for (arm, (within, movers)) in within.iter_mut().zip(&movers).enumerate() {
         let reach = surroundings.reach(arm);
-        *within = movers.iter().zip(reach).map(|(mover, reach)| reach * mover.furthest(reaction)).sum();
+        *within = movers
+            .iter()
+            .zip(reach)
+            .map(|(mover, reach)| reach * mover.furthest(reaction))
+            .sum();
     }
     let limit = |arm: usize, other: Option<usize>| {
         let of = |arm: usize| within.get(arm).copied().unwrap_or(0.0);
@@ -93,7 +100,13 @@ fn mover(machine: &Machine, posture: &Posture, id: AxisId, asked: &PerAxis<f32>)
     let (axis, now) = (machine.axis(id)?, posture.axes.get(id));
     let asked = asked.get(id);
     // Where the ratio is not known nothing is known of the axis, and `before_ends` has left it no rate.
-    let of_joint = |stroke: f32| if now.ratio == 0.0 { 0.0 } else { stroke / math::abs(now.ratio) };
+    let of_joint = |stroke: f32| {
+        if now.ratio == 0.0 {
+            0.0
+        } else {
+            stroke / math::abs(now.ratio)
+        }
+    };
     Some(Mover {
         axis: id,
         asked,
@@ -158,7 +171,11 @@ fn cut(pair: &Pair, closing: &Closing, reaction: f32, movers: &mut Movers) {
     };
     let mut room = pair.closest.room();
     let mut closers = Vec::<Closer, { MOVERS * ARMS_MAX }>::new();
-    for (mover, closing) in movers.iter_mut().zip(closing).flat_map(|(movers, closing)| movers.iter_mut().zip(closing)) {
+    for (mover, closing) in movers
+        .iter_mut()
+        .zip(closing)
+        .flat_map(|(movers, closing)| movers.iter_mut().zip(closing))
+    {
         room -= math::abs(*closing) * mover.spread;
         // Where no direction leads away for certain, both close the gap.
         let either = pair.closest.outward == [0.0; 3] || closing.is_nan();

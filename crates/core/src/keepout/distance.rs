@@ -298,12 +298,7 @@ mod tests {
         let lines = lines();
         for (one, two) in lines.iter().zip(lines.iter().skip(1).step_by(3)) {
             for two in [*two, (add(one.0, [0.2, 0.1, 0.0]), add(one.1, [0.2, 0.1, 1e-4]))] {
-                let searched = least(|t| {
-                    to_segment(
-                        between(wide(one.0), wide(one.1), t),
-                        (wide(two.0), wide(two.1)),
-                    )
-                });
+                let searched = least(|t| to_segment(between(wide(one.0), wide(one.1), t), (wide(two.0), wide(two.1))));
                 let (found, theirs) = to_line(*one, two);
                 let capsule = Shape::Capsule {
                     from: two.0,
@@ -325,7 +320,10 @@ mod tests {
             outward: [0.0, 0.0, 1.0],
         };
         let found = to_shape(&ground, [0.0, 0.0, 2.0], [1.0, 0.0, 0.25]);
-        assert_eq!((found.distance, found.share, found.outward), (-0.25, 1.0, [0.0, 0.0, 1.0]));
+        assert_eq!(
+            (found.distance, found.share, found.outward),
+            (-0.25, 1.0, [0.0, 0.0, 1.0])
+        );
     }
 
     #[test]

@@ -19,8 +19,8 @@ use crate::vec3::{Vec3, dot};
 
 pub use distance::{Nearest, to_line, to_shape};
 use distance::{along_line, from_line, from_shape};
-use parts::{Capsule, Parts, columns, columns_on, parts};
 pub use parts::MOVERS;
+use parts::{Capsule, Parts, columns, columns_on, parts};
 
 /// A part of an arm, by the number of its joint, counted from the base; the grip's comes after the last joint's.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -38,7 +38,11 @@ pub fn parts(arm: &Arm, pose: &ArmPose) -> Parts {
     };
     let mut parent = MACHINE_FRAME;
     for ((number, joint), place) in (0..).zip(arm.movers()).zip(places(pose)) {
-        push(Capsule::new(Part::Link(number), (place.origin, place.end), joint.radius));
+        push(Capsule::new(
+            Part::Link(number),
+            (place.origin, place.end),
+            joint.radius,
+        ));
         if let Some(cylinder) = &joint.cylinder {
             push(of_cylinder(number, joint, cylinder, place, &parent));
         }

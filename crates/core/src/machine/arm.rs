@@ -144,8 +144,7 @@ impl Arm {
     pub(super) fn check(&self, axes: usize) -> Result<(), Field> {
         check(finite(&self.base), Field::Base)?;
         check(
-            !self.joints.is_empty()
-                && self.joints.iter().all(|joint| joint.usable(axes)),
+            !self.joints.is_empty() && self.joints.iter().all(|joint| joint.usable(axes)),
             Field::Joints,
         )?;
         check(usize::from(self.pitch_joint) < self.joints.len(), Field::PitchJoint)?;

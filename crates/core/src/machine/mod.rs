@@ -119,7 +119,8 @@ impl Machine {
                 .map_err(|field| MachineError::Arm(index, field))?;
         }
         for (index, zone) in parts.zones.iter().enumerate() {
-            zone.check(&parts.arms).map_err(|field| MachineError::Zone(index, field))?;
+            zone.check(&parts.arms)
+                .map_err(|field| MachineError::Zone(index, field))?;
         }
         check(parts.timing.usable(), Field::Timing).map_err(MachineError::Whole)?;
         check(

@@ -80,7 +80,10 @@ impl Spares {
 }
 
 fn bit(joint: usize) -> u8 {
-    u32::try_from(joint).ok().and_then(|joint| 1_u8.checked_shl(joint)).unwrap_or(0)
+    u32::try_from(joint)
+        .ok()
+        .and_then(|joint| 1_u8.checked_shl(joint))
+        .unwrap_or(0)
 }
 
 impl Zone {
@@ -88,7 +91,8 @@ impl Zone {
         check(self.shape.usable(), Field::Shape)?;
         check(
             self.carried.is_none_or(|Carried { arm, joint }| {
-                arms.get(usize::from(arm)).is_some_and(|arm| usize::from(joint) < arm.joints.len())
+                arms.get(usize::from(arm))
+                    .is_some_and(|arm| usize::from(joint) < arm.joints.len())
             }),
             Field::Carried,
         )?;

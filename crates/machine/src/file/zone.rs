@@ -22,7 +22,10 @@ const KINDS: [(&str, Kind); 3] = [
 pub(super) fn zone(t: &Table, axes: &[Axis], arms: &[Arm]) -> Zone {
     let in_arm = |key: &'static str, name: &str| {
         let index = axes.iter().position(|axis| axis.name == name);
-        let found = index.filter(|index| arms.iter().any(|arm| arm.axes.contains(index) || arm.grip == Some(*index)));
+        let found = index.filter(|index| {
+            arms.iter()
+                .any(|arm| arm.axes.contains(index) || arm.grip == Some(*index))
+        });
         if found.is_none() && !name.is_empty() {
             t.complain(key, format!("{name:?}"), "the axis of an arm");
         }
