@@ -9,6 +9,7 @@ mod guard;
 mod hostile;
 mod hydraulic_faults;
 mod interlock;
+mod inverse;
 mod kinematics;
 mod linkage;
 mod plant;
