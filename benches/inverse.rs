@@ -121,7 +121,7 @@ fn narrow(v: nalgebra::Vector3<f64>) -> [f32; 3] {
 
 fn target(arm: &PosedArm, tip: &nalgebra::Isometry3<f64>) -> Target {
     let facing = if arm.joints().count() < 6 {
-        Facing::Up(narrow(tip.rotation.inverse() * nalgebra::Vector3::z()))
+        Facing::Up(narrow(up(tip)))
     } else {
         let axis = |v| narrow(tip.rotation * v);
         Facing::Frame([nalgebra::Vector3::x(), nalgebra::Vector3::y(), nalgebra::Vector3::z()].map(axis))
@@ -132,18 +132,37 @@ fn target(arm: &PosedArm, tip: &nalgebra::Isometry3<f64>) -> Target {
     }
 }
 
+/// Up in a tip's own frame.
+fn up(tip: &nalgebra::Isometry3<f64>) -> nalgebra::Vector3<f64> {
+    tip.rotation.inverse() * nalgebra::Vector3::z()
+}
+
+/// By how much a facing is off what the arm has joints for, rad.
+fn facing_off(arm: &PosedArm, found: &nalgebra::Isometry3<f64>, wanted: &nalgebra::Isometry3<f64>) -> f64 {
+    if arm.joints().count() < 6 {
+        up(found).angle(&up(wanted))
+    } else {
+        turned(found, wanted)
+    }
+}
+
 /// How many targets were reached, and time of one, averaged over all.
 fn run(solver: &impl Solver, arm: &PosedArm, wanted: &[nalgebra::Isometry3<f64>]) -> (usize, Duration) {
     let start = Instant::now();
-    let found: Vec<_> = (0..wanted.len()).map(|target| black_box(solver.solve(target))).collect();
+    let found: Vec<_> = (0..wanted.len())
+        .map(|target| black_box(solver.solve(target)))
+        .collect();
     let time = start.elapsed() / u32::try_from(wanted.len()).expect("a few thousand");
     let reached = found.iter().zip(wanted).filter(|(found, wanted)| {
         let Some(angles) = found else { return false };
         let tip = arm.tip(angles.iter().copied());
-        let within = arm.joints().zip(angles).all(|(joint, angle)| {
-            (joint.range.0 - 4e-6..=joint.range.1 + 4e-6).contains(angle)
-        });
-        within && (tip.translation.vector - wanted.translation.vector).norm() <= TIP && turned(&tip, wanted) <= FACING
+        let within = arm
+            .joints()
+            .zip(angles)
+            .all(|(joint, angle)| (joint.range.0 - 4e-6..=joint.range.1 + 4e-6).contains(angle));
+        within
+            && (tip.translation.vector - wanted.translation.vector).norm() <= TIP
+            && facing_off(arm, &tip, wanted) <= FACING
     });
     (reached.count(), time)
 }

@@ -16,5 +16,6 @@ mod plant;
 mod rehearsals;
 mod rig;
 mod sense;
+mod stages_sense;
 mod survey;
 mod tidy;

@@ -77,3 +77,45 @@ pub fn inner(a: &Column, b: &Column) -> f32 {
 fn sum(a: &[f32], b: &[f32]) -> f32 {
     a.iter().zip(b).map(|(a, b)| a * b).sum()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use nalgebra::{DMatrix, DVector};
+    use proptest::prelude::*;
+    use std::vec::Vec as Many;
+
+    proptest! {
+        /// The stated error, against a general library's solution of the same equations in f64, by LU.
+        #[test]
+        fn as_a_general_library_solves_them(
+            columns in prop::collection::vec(prop::array::uniform6(-2.0_f32..2.0), 1..=JOINTS_MAX),
+            task in prop::array::uniform6(-1.0_f32..1.0),
+            damping in 1e-5_f32..0.5,
+        ) {
+            let wide = |numbers: &[f32]| numbers.iter().map(|x| f64::from(*x)).collect::<Many<_>>();
+            let flat: Many<f64> = columns.iter().flat_map(|column| wide(column)).collect();
+            let jacobian = DMatrix::from_column_slice(TASK_ROWS, columns.len(), &flat);
+            let damping64 = f64::from(damping) * DMatrix::identity(columns.len(), columns.len());
+            let matrix = jacobian.transpose() * &jacobian + damping64;
+            let values = matrix.clone().symmetric_eigenvalues();
+            prop_assume!(values.max() < 1e3 * values.min());
+            let wanted = matrix.lu().solve(&(jacobian.transpose() * DVector::from(wide(&task)))).unwrap();
+
+            let found = solve(&columns, &task, damping);
+            prop_assert_eq!(found.len(), columns.len());
+            for (found, wanted_one) in found.iter().zip(wanted.iter()) {
+                prop_assert!((f64::from(*found) - wanted_one).abs() <= STATED_ERROR * wanted.amax());
+            }
+        }
+    }
+
+    /// What the page states, of the largest unknown.
+    const STATED_ERROR: f64 = 1e-3;
+
+    #[test]
+    fn nothing_to_move_stays_put() {
+        assert_eq!(solve(&[[0.0; TASK_ROWS]; 3], &[1.0; TASK_ROWS], 1e-5), [0.0; 3]);
+        assert!(solve(&[], &[1.0; TASK_ROWS], 1e-5).is_empty());
+    }
+}
