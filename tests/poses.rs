@@ -71,11 +71,19 @@ impl PosedArm {
         (0..poses).map(|_| pose()).collect()
     }
 
-    /// The middle of all ranges, rad.
+    /// The middle of all ranges, rad: a check arm is stretched there, which is the worst start.
     pub fn middle(&self) -> Vec<f64> {
-        self.joints()
-            .map(|joint| f64::midpoint(joint.range.0, joint.range.1))
-            .collect()
+        self.up(0.5)
+    }
+
+    /// A third up each range, rad: bent, which is a good start.
+    pub fn third(&self) -> Vec<f64> {
+        self.up(1.0 / 3.0)
+    }
+
+    fn up(&self, share: f64) -> Vec<f64> {
+        let at = |(low, high): (f64, f64)| low + share * (high - low);
+        self.joints().map(|joint| at(joint.range)).collect()
     }
 }
 

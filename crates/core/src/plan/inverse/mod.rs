@@ -7,7 +7,7 @@
 //!
 //! What is stated, and held by the tests: an answer is within every joint's range, its tip within [`TIP_ERROR`] of the target
 //! and its facing within [`FACING_ERROR`] of what was asked, for arms of up to 4 m. Whatever cannot be had to that is refused
-//! with the reason. The work is bounded: 8 ways in closed form, 24 starts of at most 40 steps otherwise, which is
+//! with the reason. The work is bounded: 8 ways in closed form, 24 starts of at most 16 steps otherwise, which is
 //! far more than a tick holds: steps are for a move that is looked at before it begins.
 
 mod closed;

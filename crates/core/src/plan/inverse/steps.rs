@@ -13,13 +13,13 @@ use crate::vec3::{add, cross, scale, sub};
 /// Most starts: where the arm is, then strewn over its ranges.
 const STARTS: u32 = 24;
 /// Most steps from one start.
-const STEPS: u32 = 40;
+const STEPS: u32 = 16;
 /// A turn of 1 rad counts as much as a way of this, m.
 const TURN_LENGTH: f32 = 0.5;
 /// Damping for a missing way of 1 m, m².
-const DAMPING: f32 = 0.1;
+const DAMPING: f32 = 0.05;
 /// Damping that is always there, m².
-const DAMPING_MIN: f32 = 1e-5;
+const DAMPING_MIN: f32 = 1e-6;
 
 /// The first start that leads there.
 pub fn solve(inverse: &Inverse, from: &[f32], target: &Target) -> Result<Angles, Unreachable> {
