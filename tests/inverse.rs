@@ -137,6 +137,35 @@ fn the_nearest_way_is_taken() {
     assert!(ways > 100, "only {ways} other ways: nothing to choose from");
 }
 
+/// A grip that points straight down, or nearly: a pose of every day, in which slew and turn do the same.
+#[test]
+fn a_tool_that_stands_on_end() {
+    let [_, arm, ..] = PosedArm::all();
+    let machine = bellcrank_machine::build(&arm.machine).unwrap();
+    let inverse = Inverse::new(&machine, &machine.arms()[arm.index]).unwrap();
+    let from: Vec<f32> = arm.middle().iter().map(|angle| *angle as f32).collect();
+    let (low, high) = arm.joints().nth(3).unwrap().range;
+    let mut looks = 0;
+    for (number, mut angles) in arm.random(POSES).into_iter().enumerate() {
+        let off_upright = [0.0, 1e-8, 1e-6, -1e-5, 1e-4, -1e-3, 1e-2][number % 7];
+        angles[3] = std::f64::consts::FRAC_PI_2 - angles[1] - angles[2] + off_upright;
+        if angles[3] < low || angles[3] > high {
+            continue;
+        }
+        looks += 1;
+        let wanted = arm.tip(angles);
+        for facing in ["up", "frame"] {
+            let (facing, facing_off) = asked(facing, &wanted);
+            let tip = narrow(wanted.translation.vector);
+            let found = inverse.solve(&from, &Target { tip, facing }).unwrap();
+            let tip = arm.tip(wide(&found));
+            assert!((tip.translation.vector - wanted.translation.vector).norm() <= f64::from(TIP_ERROR));
+            assert!(facing_off(&tip) <= f64::from(FACING_ERROR));
+        }
+    }
+    assert!(looks > POSES / 4, "{looks}");
+}
+
 /// A pose that an arm is in is answered by that pose.
 #[test]
 fn where_it_is_it_stays() {
@@ -228,8 +257,8 @@ fn textbook_three_link_arm() {
     assert_eq!(to([0.0; 3], -3.1245, 9.1674, -30.0), Err(Unreachable::TooFar));
 }
 
-/// A wrist 0.2 mm beyond the stretched links, in any direction and with any facing: none of 2,000 is answered. (With a roll joint such a pose may
-/// have another way, upside down.)
+/// A wrist 0.2 mm beyond the stretched links, in any direction and with any facing: none of 2,000 is answered. (With a roll joint such
+/// a pose may have another way, upside down.)
 #[test]
 fn a_little_too_far_is_too_far() {
     const BEYOND: f64 = 2e-4;

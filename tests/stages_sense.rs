@@ -100,8 +100,8 @@ impl<'m> Watched<'m> {
     }
 }
 
-/// `Supervise::step`: a cause of category 0 takes the power in the tick that shows it; one of category 1 takes the hands off in that tick, and the power
-/// within the stop budget though nothing comes to rest. Neither comes back by itself.
+/// `Supervise::step`: a cause of category 0 takes the power in the tick that shows it; one of category 1 takes the hands off in that
+/// tick, and the power within the stop budget though nothing comes to rest. Neither comes back by itself.
 #[test]
 fn each_cause_stops_within_its_stated_time_and_stays() {
     let machine = Machine::new(parts()).unwrap();

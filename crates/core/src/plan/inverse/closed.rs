@@ -1,13 +1,14 @@
 //! The closed form for a column and a plane of links: `[z] y y [y] [x]`.
 //!
-//! What pitch and roll the facing asks for settles the tool, and with it how far the tip stands aside of the arm's plane; that
-//! settles the column, in front of it or behind. What is left between the first joint about y and the last is a triangle of two
-//! links, bent one way or the other. Any robotics text has it for links in one line (Craig, *Introduction to Robotics*, ch. 4, from memory); here a link may point
-//! anywhere.
+//! What pitch and roll the facing asks for settles the tool, and with it how far the tip stands aside of the arm's plane; that settles
+//! the column, which has the tip in front of it or behind. What is left between the first joint about y and the last is a triangle of
+//! two links, bent one way or the other. Any robotics text has it for links in one line (Craig, *Introduction to Robotics*, ch. 4, from
+//! memory); here a link may point anywhere.
 
 use heapless::Vec;
 
 use super::{Angles, FACING_ERROR, Facing, Inverse, Off, TIP_ERROR, Target, Unreachable, apart, steps};
+use crate::chain::in_frame;
 use crate::linkage::included;
 use crate::machine::{Arm, JointAxis};
 use crate::math;
@@ -15,6 +16,8 @@ use crate::vec3::{Vec3, add, norm, sub};
 
 /// A point this near to the column's axis leaves its angle open, m.
 const ON_AXIS: f32 = 1e-6;
+/// A tool whose axis is this near to upright stands on end, rad: within what an answer may be off.
+const ON_END: f32 = 0.2 * FACING_ERROR;
 /// A facing off by more than this is another one, not rounding, rad.
 const OTHER_FACING: f32 = 0.05;
 
@@ -71,7 +74,7 @@ impl Planar {
             best: None,
             miss: None,
         };
-        for (pitch, roll) in self.tilts(&target.facing, from) {
+        for (pitch, roll) in self.tilts(&mut search) {
             self.try_tilt(pitch, roll, &mut search);
         }
         // With neither an answer nor a miss there was no tilt to try.
@@ -79,35 +82,54 @@ impl Planar {
         search.best.map(|(_, angles)| angles).ok_or(why)
     }
 
-    /// Pitch and roll that put up where it is asked for. Where the tool stands on end, and where nothing is asked, the roll stays as it is.
-    fn tilts(&self, facing: &Facing, from: &[f32]) -> Vec<(f32, f32), 2> {
-        let present = match (self.tool, from.last()) {
-            (Some(_), Some(roll)) => *roll,
-            _ => 0.0,
-        };
+    /// Pitch and roll that give the facing.
+    fn tilts(&self, search: &mut Search) -> Vec<(f32, f32), 2> {
         let mut tilts = Vec::new();
-        match facing.up() {
-            None => {
-                let _ = tilts.push((0.0, present));
-            }
-            Some([x, y, z]) if self.tool.is_none() => {
+        let mut add_tilt = |pitch, roll| {
+            // Cannot be full: there are two at most.
+            let _ = tilts.push((pitch, roll));
+        };
+        match (self.tool, search.target.facing) {
+            (None, Facing::Free) => add_tilt(0.0, 0.0),
+            (None, facing) => {
+                let [x, y, z] = facing.up();
                 if math::abs(y) <= FACING_ERROR {
-                    let _ = tilts.push((math::atan2(-x, z), 0.0));
+                    add_tilt(math::atan2(-x, z), 0.0);
                 }
             }
-            Some([x, y, z]) => {
+            (Some(_), Facing::Free) => add_tilt(0.0, search.present_roll()),
+            (Some(_), Facing::Up([x, y, z])) => {
                 let side = math::hypot(y, z);
-                for side_sign in [1.0, -1.0] {
-                    let roll = if side > 0.0 {
-                        math::atan2(side_sign * y, side_sign * z)
+                for sign in [1.0, -1.0] {
+                    // Where the tool stands on end any roll will do.
+                    let roll = if side > ON_END {
+                        math::atan2(sign * y, sign * z)
                     } else {
-                        present
+                        search.present_roll()
                     };
-                    let _ = tilts.push((math::atan2(-x, side_sign * side), roll));
+                    add_tilt(math::atan2(-x, sign * side), roll);
+                }
+            }
+            (Some(tool), Facing::Frame(frame)) => {
+                // Before the roll, and even where the tool stands on end, the wrist is known, and with it the column.
+                let wrist = sub(search.target.tip, in_frame(&frame, tool));
+                let [x, y, _] = sub(wrist, self.base);
+                let aside = self.aside(self.fore, self.hand.unwrap_or_default());
+                for (slew, _) in self.planes(x, y, aside, search) {
+                    let (sin, cos) = math::sin_cos(slew);
+                    let [along, across, up] = frame;
+                    let aside = |v: Vec3| cos * v[1] - sin * v[0];
+                    let pitch = math::atan2(-along[2], cos * along[0] + sin * along[1]);
+                    add_tilt(pitch, math::atan2(-aside(up), aside(across)));
                 }
             }
         }
         tilts
+    }
+
+    /// How far the tip stands aside of the plane through the column's axis.
+    fn aside(&self, fore: Vec3, end: Vec3) -> f32 {
+        self.column.unwrap_or_default()[1] + self.upper[1] + fore[1] + end[1]
     }
 
     fn try_tilt(&self, pitch: f32, roll: f32, search: &mut Search) {
@@ -118,16 +140,16 @@ impl Planar {
             None => (add(self.fore, tool), [0.0; 3]),
         };
         let column = self.column.unwrap_or_default();
-        let aside = column[1] + self.upper[1] + fore[1] + end[1];
         let [x, y, z] = sub(search.target.tip, self.base);
-        for (slew, forward) in self.planes(x, y, aside, search) {
+        for (slew, forward) in self.planes(x, y, self.aside(fore, end), search) {
             let across = forward - column[0] - end[0];
             let up = z - column[2] - end[2];
             self.try_plane(slew, [across, -up], fore, (pitch, roll), search);
         }
     }
 
-    /// Column angles that bring the arm's plane through a point, `aside` of it, and how far in front of the column's axis the point then is.
+    /// Column angles that bring the arm's plane to pass a point at `aside`, and how far in front of the column's axis the point
+    /// then is.
     fn planes(&self, x: f32, y: f32, aside: f32, search: &mut Search) -> Vec<(f32, f32), 2> {
         let mut planes = Vec::new();
         if self.column.is_none() {
@@ -191,6 +213,10 @@ impl Planar {
 }
 
 impl Search<'_> {
+    fn present_roll(&self) -> f32 {
+        self.from.last().copied().unwrap_or_default()
+    }
+
     /// Notes why a way is none. Of several reasons the one that came furthest counts, then the one that was missed by least.
     fn miss(&mut self, why: Unreachable, by: f32) {
         let came = |why| match why {

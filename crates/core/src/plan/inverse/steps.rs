@@ -1,8 +1,8 @@
 //! Steps to a pose by damped least squares, for any arm.
 //!
-//! `(JᵀJ + λ I) Δq = Jᵀ e`, where `e` is what is still missing and λ falls with it, so that far steps are careful and the last ones are Newton's
-//! (Sugihara, *Solvability-unconcerned inverse kinematics by the Levenberg-Marquardt method*, IEEE Trans. Robotics 27, 2011,
-//! from memory). A joint that stands at an end of its range and would be sent beyond is left out of a step.
+//! `(JᵀJ + λ I) Δq = Jᵀ e`, where `e` is what is still missing and λ falls with its square, so that far steps are careful and the last
+//! ones are Newton's (Sugihara, *Solvability-unconcerned inverse kinematics by the Levenberg-Marquardt method*, IEEE Trans. Robotics 27,
+//! 2011, from memory). A joint that stands at an end of its range and would be sent beyond is left out of a step.
 
 use super::equations::{self, Column, TASK_ROWS};
 use super::{Angles, Facing, Inverse, Off, Range, Target, Unreachable};
