@@ -10,21 +10,25 @@
 #![no_std]
 #![no_main]
 
+use bellcrank_core::plan::inverse::{Angles, Inverse, Target};
 use bellcrank_core::{Controller, Inputs, Machine, Outputs, math};
 use panic_never as _;
 
 /// What the linker takes for the start of the program, and so keeps, with all that it calls: the first tick of a new
-/// controller, a tick of one in any state whatever, and each float function.
+/// controller, a tick of one in any state whatever, each float function, and each arm's inverse.
 #[unsafe(no_mangle)]
 pub fn _start(
     machine: &Machine,
     controller: &mut Controller<'_>,
     inputs: &Inputs,
     [x, y, z]: [f32; 3],
-) -> ([Outputs; 2], f32) {
+    (from, target): (&[f32], &Target),
+) -> ([Outputs; 2], f32, Option<Angles>) {
     let first = Controller::new(machine).tick(inputs);
     let any = controller.tick(inputs);
-    ([first, any], every_float_function(x, y, z) + planted(x))
+    let mut ready = machine.arms().iter().filter_map(|arm| Inverse::new(machine, arm).ok());
+    let angles = ready.find_map(|inverse| inverse.solve(from, target).ok());
+    ([first, any], every_float_function(x, y, z) + planted(x), angles)
 }
 
 fn every_float_function(x: f32, y: f32, z: f32) -> f32 {

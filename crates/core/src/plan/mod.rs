@@ -6,6 +6,7 @@
 //! for nothing and forgets where it was going.
 
 mod dls;
+pub mod inverse;
 mod tip;
 
 use crate::inputs::{HandFrame, Inputs, Mode};
