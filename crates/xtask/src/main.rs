@@ -15,7 +15,7 @@ use miette::Result;
 use crate::steps::{Steps, cargo, run};
 
 /// Features of the crates that go on a machine, each to be built alone.
-const FEATURES: [(&str, &str); 1] = [("bellcrank-core", "defmt")];
+const FEATURES: [(&str, &str); 2] = [("bellcrank-core", "defmt"), ("bellcrank-link", "defmt")];
 
 #[derive(Parser)]
 #[command(name = "cargo xtask", about, long_about = None)]
@@ -65,14 +65,17 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
     })?;
     // On its own, for two reasons: under a test harness, which links the standard library, a platform float function
     // compiles unnoticed; and in a workspace build, features that another member asked for are on as well.
-    steps.step("core on its own", || run(&mut alone("bellcrank-core")))?;
+    steps.step("core and link on their own", || {
+        run(&mut alone("bellcrank-core"))?;
+        run(&mut alone("bellcrank-link"))
+    })?;
     for (package, feature) in FEATURES {
         steps.step(&format!("{package} with only {feature}"), || {
             run(alone(package).args(["--features", feature]))
         })?;
     }
     let compiler = steps.step_with("microcontroller compiler", bare_metal::Compiler::find)?;
-    steps.step("core for a microcontroller", || compiler.build_core())?;
+    steps.step("core and link for a microcontroller", || compiler.build_core())?;
     steps.step("no path to a panic", || compiler.link_without_panic())?;
     steps.step("tests", || run(cargo("test").arg("--workspace")))?;
     steps.step("documents", || {
