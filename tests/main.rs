@@ -10,6 +10,8 @@ mod hostile;
 mod hydraulic_faults;
 mod interlock;
 mod kinematics;
+mod link;
+mod link_fuzz;
 mod linkage;
 mod plant;
 mod rehearsals;

@@ -1,4 +1,4 @@
-//! What people and CI run, one name for each: `cargo xtask test`, `cargo xtask bench`, `cargo xtask instructions`.
+//! What people and CI run, one name for each: `cargo xtask test`, `cargo xtask bench`, `cargo xtask fuzz`.
 //!
 //! `test` is everything CI asks for, in the order in which a mistake is cheapest to find; it stops at the first failure.
 
@@ -37,6 +37,12 @@ enum Task {
         #[arg(long)]
         bless: bool,
     },
+    /// Changed frames for both ends of the wireless link, of which none may be taken
+    Fuzz {
+        /// How many
+        #[arg(long, default_value_t = 10_000_000)]
+        frames: u64,
+    },
 }
 
 fn main() -> Result<()> {
@@ -44,6 +50,7 @@ fn main() -> Result<()> {
         Task::Test => test(),
         Task::Instructions { bless: false } => instructions::check(),
         Task::Instructions { bless: true } => instructions::bless(),
+        Task::Fuzz { frames } => fuzz(frames),
         Task::Bench => run(cargo("bench").args(["--package", "bellcrank-benches"])),
     }
 }
@@ -88,6 +95,20 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
         run(cargo("test").args(["--package", "bellcrank-benches", "--benches"]))
     })?;
     steps.step("instructions", instructions::check)
+}
+
+/// The fuzzing of the ordinary tests, only longer and in release.
+fn fuzz(frames: u64) -> Result<()> {
+    run(cargo("test")
+        .args([
+            "--release",
+            "--package",
+            "bellcrank-tests",
+            "link_fuzz::",
+            "--",
+            "--nocapture",
+        ])
+        .env("BELLCRANK_FUZZ_FRAMES", frames.to_string()))
 }
 
 fn alone(package: &str) -> Command {
