@@ -12,6 +12,7 @@ mod interlock;
 mod kinematics;
 mod link;
 mod link_fuzz;
+mod link_loop;
 mod linkage;
 mod plant;
 mod rehearsals;

@@ -168,7 +168,7 @@ impl Secrets {
         }
     }
 
-    /// The keys that only this session has: both ends have put in what they never put in before.
+    /// The keys of one session and no other: both ends have put in what they never put in before.
     pub fn session(&self, hand: &Nonce, machine: &Nonce) -> SessionKeys {
         let mut nonces = [0; 40];
         for (place, byte) in nonces.iter_mut().zip(hand.iter().chain(machine)) {
