@@ -143,6 +143,9 @@ fn no_changed_frame_is_taken() {
         .collect();
     let mut random = ChaCha8Rng::seed_from_u64(0xbe11);
     let mut ends = Ends::in_session();
+    // The same two, started again: they look for each other.
+    let mut asking = HandEnd::new(&key(1), PAIR, [3; 16]);
+    let mut listening = MachineEnd::new(&key(1), PAIR, [4; 16], Duration::from_ticks(150_000));
     let mut us = 30_000;
     for round in 0..frames.div_ceil(BETWEEN) {
         let mut hidden = Vec::new();
@@ -152,7 +155,15 @@ fn no_changed_frame_is_taken() {
             let outcomes = [
                 feed(&packet, |byte| ends.machine.receive(byte, at(us))),
                 feed(&packet, |byte| ends.hand.receive(byte, at(us))),
+                feed(&packet, |byte| asking.receive(byte, at(us))),
             ];
+            // A wish for a session that was once sent is heard again, and leads no further.
+            let heard = feed(&packet, |byte| listening.receive(byte, at(us)));
+            assert!(
+                heard
+                    .iter()
+                    .all(|outcome| outcome.is_err() || *outcome == Ok(Kind::Hello))
+            );
             assert!(outcomes.iter().flatten().all(Result::is_err), "taken: {packet:02x?}");
             hidden = packet;
         }
@@ -168,6 +179,8 @@ fn no_changed_frame_is_taken() {
         let frame = ends.machine.hand_frame(at(us));
         assert!((frame.levers[0].share() - lever).abs() < 1e-4);
     }
+    assert_eq!(listening.hand_frame(at(us)), HandFrame::default());
+    assert!(listening.tally().sessions == 0 && asking.tally().sessions == 0);
     println!("{frames} changed frames for each end, none taken");
     for (end, tally) in [("machine", ends.machine.tally()), ("hand control", ends.hand.tally())] {
         println!("{end}: {tally:?}");

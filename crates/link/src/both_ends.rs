@@ -282,3 +282,8 @@ fn hands_that_were_not_read_are_not_sent() {
     let (mut hand, _) = session();
     assert_eq!(hand.send(&HandFrame::default(), hand_clock(1)), None);
 }
+
+#[test]
+fn an_end_is_as_small_as_is_said() {
+    assert!(size_of::<HandEnd>() < 1_100 && size_of::<MachineEnd>() < 1_600);
+}

@@ -11,7 +11,7 @@ use crate::key::TAG_BYTES;
 use crate::refused::Refused;
 
 /// The longest frame, before stuffing, bytes.
-pub(crate) const CONTENT_MAX: usize = 96;
+pub(crate) const CONTENT_MAX: usize = 128;
 
 /// The longest packet, bytes: with a byte of stuffing and the zeros at both ends.
 pub const PACKET_MAX: usize = CONTENT_MAX + 3;

@@ -95,8 +95,15 @@ pub(crate) struct Hands {
 pub(crate) struct Said {
     stop: [u8; 2],
     enable: bool,
-    tip: bool,
+    mode: SaidMode,
     levers: [i16; LEVERS_MAX],
+}
+
+/// What the levers mean.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+enum SaidMode {
+    Joint,
+    Tip,
 }
 
 impl From<&HandFrame> for Said {
@@ -112,7 +119,10 @@ impl From<&HandFrame> for Said {
         Self {
             stop: if stop_clear { STOP_CLEAR } else { STOP },
             enable,
-            tip: mode == Mode::Tip,
+            mode: match mode {
+                Mode::Joint => SaidMode::Joint,
+                Mode::Tip => SaidMode::Tip,
+            },
             levers: levers.map(steps),
         }
     }
@@ -126,7 +136,10 @@ impl TryFrom<Said> for HandFrame {
         let mut frame = Self {
             age: None,
             levers: [Lever::default(); LEVERS_MAX],
-            mode: if said.tip { Mode::Tip } else { Mode::Joint },
+            mode: match said.mode {
+                SaidMode::Joint => Mode::Joint,
+                SaidMode::Tip => Mode::Tip,
+            },
             enable: said.enable,
             stop_clear: said.stop == STOP_CLEAR,
         };
