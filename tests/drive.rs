@@ -3,7 +3,7 @@
 use bellcrank_core::drive::Drive;
 use bellcrank_core::inputs::Station;
 use bellcrank_core::last_tick::AxisDriven;
-use bellcrank_core::machine::{AxisId, Channel, Dither, EachWay, Machine, PerAxis, Tracking};
+use bellcrank_core::machine::{AxisId, Dither, EachWay, Machine, PerAxis, Pwm, Tracking};
 use bellcrank_core::plan::Rates;
 use bellcrank_core::sense::{AxisPosture, Posture};
 use bellcrank_core::supervise::{Action, Permit, State};
@@ -71,10 +71,6 @@ impl Bench {
         self.dt_us as f32 * 1e-6
     }
 
-    fn channel(&self) -> Channel {
-        self.machine.axis(axis()).unwrap().channel
-    }
-
     fn tick(&mut self, action: Action, rate: f32, correction: f32) -> Out {
         let mut posture = Posture {
             now: Instant::from_ticks(0),
@@ -102,8 +98,8 @@ impl Bench {
         let driven = self.drive.step(&self.machine, &posture, &permit, &rates);
         Out {
             axis: driven.axes.get(axis()),
-            duty: driven.duties.get(axis()).share(),
-            bad: driven.bad_duty,
+            duty: driven.valves.get(axis()).number(),
+            bad: driven.bad_signal,
         }
     }
 
@@ -177,7 +173,7 @@ proptest! {
             *tracking = Tracking { gain: 6.0, smooth: 0.05, integral_time: 0.5, lead: 0.05, fill: EachWay { out: 0.01, inward: 0.02 },
                 ramp_up: up, ramp_down: down, stop_ramp: stop, jerk, ..*tracking };
         });
-        let Channel { low, high, neutral, .. } = bench.channel();
+        let Pwm { low, high, neutral, .. } = check::PWM;
         let mut last = 0.0_f32;
         for (action, rate, correction, stroke, known) in ticks {
             (bench.now.stroke, bench.now.known) = (stroke, known);
@@ -221,7 +217,7 @@ fn a_ramp_takes_its_time_and_a_cut_takes_none() {
     let stopping = bench.tick(Action::RampDown, FULL, 0.0).axis.command;
     assert!((stopping - 0.85).abs() < 1e-6, "{stopping}");
     let out = bench.tick(Action::Cut, FULL, 0.0);
-    assert_eq!((out.axis.command, out.duty), (0.0, bench.channel().neutral));
+    assert_eq!((out.axis.command, out.duty), (0.0, check::PWM.neutral));
 }
 
 /// A rounded ramp: its slope builds up by the jerk, and is nearly gone where the command arrives; it never goes beyond.

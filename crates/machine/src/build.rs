@@ -313,11 +313,22 @@ fn station(station: &Station) -> StationLimits {
 }
 
 fn channel(channel: &Channel) -> core::Channel {
-    core::Channel {
-        neutral: single(channel.neutral),
-        low: single(channel.band.0),
-        high: single(channel.band.1),
-        reversed: channel.reversed,
+    match *channel {
+        Channel::Pwm {
+            neutral,
+            band,
+            reversed,
+        } => core::Channel::Pwm(core::Pwm {
+            neutral: single(neutral),
+            low: single(band.0),
+            high: single(band.1),
+            reversed,
+        }),
+        Channel::Coils { full } => core::Channel::Coils(core::Coils { full: each_way(full) }),
+        Channel::Voltage { full, reversed } => core::Channel::Voltage(core::Voltage {
+            full: single(full),
+            reversed,
+        }),
     }
 }
 

@@ -293,7 +293,7 @@ fn axis(name: String, axis: d::JointAxis, link: Vector3<f64>, linkage: d::Linkag
             every: 0.0,
         },
         twin: None,
-        channel: d::Channel {
+        channel: d::Channel::Pwm {
             neutral: 0.5,
             band: (0.25, 0.75),
             reversed: false,
@@ -353,7 +353,7 @@ fn sample(scenario: &Scenario, t: f64, faulty: bool) -> Sample {
             },
             asked: if index == 1 { asked } else { 0.0 },
             opening: if index == 1 { 5.0 * asked } else { 0.0 },
-            duty: 0.5,
+            signal: 0.5,
             spool: if index == 1 && after > 0.0 { 0.6 } else { 5.0 * asked },
             pressure_a: 60e5 + 20e5 * moving * (9.0 * t).sin(),
             pressure_b: 20e5,

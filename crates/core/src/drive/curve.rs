@@ -1,8 +1,9 @@
-//! The valve curve, turned round: command to opening to duty.
+//! The valve curve, turned round: command to opening to what goes to the valve.
 
-use crate::machine::{Channel, ValveCurve};
+use crate::machine::{Channel, Coils, Pwm, ValveCurve, Voltage};
 use crate::math;
-use crate::units::{Duty, UnitError};
+use crate::outputs::ValveSignal;
+use crate::units::{Amps, Duty, UnitError, Volts};
 
 /// The opening, -1 to 1, at which the valve gives the share `command` of its full rate. Zero for zero: the deadband is jumped, and from its
 /// end on the measured points are joined by straight lines. Without points that is `sign (d + (1 - d) |command|)` with the deadband `d`
@@ -24,18 +25,36 @@ pub fn opening(valve: &ValveCurve, command: f32) -> f32 {
     sign * below.0
 }
 
-/// The duty for an opening: neutral for zero, the ends of the legal band for -1 and 1, linear between.
+/// What tells a valve to open that far: nothing but "stay" for zero, the ends of what is legal for -1 and 1, linear between.
 ///
 /// # Errors
-/// When the opening is not a number, or so far out that the duty leaves 0 to 1.
-pub fn duty(channel: &Channel, opening: f32) -> Result<Duty, UnitError> {
-    let toward = if channel.reversed { -opening } else { opening };
-    let reach = if toward < 0.0 {
-        channel.neutral - channel.low
-    } else {
-        channel.high - channel.neutral
-    };
-    Duty::new(channel.neutral + toward * reach)
+/// When the opening is not a number, or so far out that what comes out is none of the quantity.
+pub fn signal(channel: &Channel, opening: f32) -> Result<ValveSignal, UnitError> {
+    match *channel {
+        Channel::Pwm(Pwm {
+            neutral,
+            low,
+            high,
+            reversed,
+        }) => {
+            let toward = if reversed { -opening } else { opening };
+            let reach = if toward < 0.0 { neutral - low } else { high - neutral };
+            Duty::new(neutral + toward * reach).map(ValveSignal::Duty)
+        }
+        Channel::Coils(Coils { full }) => {
+            let current = Amps::new(math::abs(opening) * full.toward(opening))?;
+            let (out, inward) = if opening < 0.0 {
+                (Amps::default(), current)
+            } else {
+                (current, Amps::default())
+            };
+            Ok(ValveSignal::Currents { out, inward })
+        }
+        Channel::Voltage(Voltage { full, reversed }) => {
+            let toward = if reversed { -opening } else { opening };
+            Volts::new(toward * full).map(ValveSignal::Voltage)
+        }
+    }
 }
 
 #[cfg(test)]
@@ -56,7 +75,7 @@ mod tests {
         }
     }
 
-    const CHANNEL: Channel = Channel {
+    const PWM: Pwm = Pwm {
         neutral: 0.5,
         low: 0.1,
         high: 0.9,
@@ -102,20 +121,39 @@ mod tests {
     /// PV-51. Source: duty = 50 + 40 x %, the usual band of PWM hand controls for mobile valves (common practice, no source).
     #[test]
     fn duty_spans_the_legal_band() {
+        let share = |pwm: Pwm, opening: f32| signal(&Channel::Pwm(pwm), opening).map(ValveSignal::number);
+        let reversed = Pwm { reversed: true, ..PWM };
         for (opening, wanted) in [(0.0, 0.5), (1.0, 0.9), (-1.0, 0.1), (0.5, 0.7)] {
-            assert!((duty(&CHANNEL, opening).unwrap().share() - wanted).abs() < 1e-6);
-            let mirrored = duty(
-                &Channel {
-                    reversed: true,
-                    ..CHANNEL
-                },
-                opening,
-            )
-            .unwrap()
-            .share();
-            assert!((mirrored - (1.0 - wanted)).abs() < 1e-6);
+            assert!((share(PWM, opening).unwrap() - wanted).abs() < 1e-6);
+            assert!((share(reversed, opening).unwrap() - (1.0 - wanted)).abs() < 1e-6);
         }
-        assert_eq!(duty(&CHANNEL, f32::NAN), Err(UnitError::NotFinite));
-        assert_eq!(duty(&CHANNEL, 1e9), Err(UnitError::OutOfRange));
+        assert_eq!(share(PWM, f32::NAN), Err(UnitError::NotFinite));
+        assert_eq!(share(PWM, 1e9), Err(UnitError::OutOfRange));
+    }
+
+    #[test]
+    fn one_coil_or_the_other_has_current() {
+        let coils = Channel::Coils(Coils {
+            full: EachWay { out: 0.7, inward: 0.6 },
+        });
+        for (opening, out, inward) in [(0.0, 0.0, 0.0), (1.0, 0.7, 0.0), (-1.0, 0.0, 0.6), (-0.5, 0.0, 0.3)] {
+            let found = signal(&coils, opening).unwrap();
+            let wanted = ValveSignal::Currents {
+                out: Amps::new(out).unwrap(),
+                inward: Amps::new(inward).unwrap(),
+            };
+            assert_eq!(found, wanted, "{opening}");
+        }
+        assert_eq!(signal(&coils, f32::NAN), Err(UnitError::NotFinite));
+    }
+
+    #[test]
+    fn a_voltage_has_the_sign_of_the_opening() {
+        let volts = |reversed, opening| signal(&Channel::Voltage(Voltage { full: 10.0, reversed }), opening);
+        for (opening, wanted) in [(0.0, 0.0), (1.0, 10.0), (-0.25, -2.5)] {
+            assert_eq!(volts(false, opening).unwrap().number(), wanted);
+            assert_eq!(volts(true, opening).unwrap().number(), -wanted);
+        }
+        assert_eq!(volts(false, f32::NAN), Err(UnitError::NotFinite));
     }
 }

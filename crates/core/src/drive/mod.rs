@@ -5,7 +5,7 @@
 //!
 //! What is stated, for any rates and any posture, and held by the tests:
 //!
-//! - a duty lies within its channel's legal band;
+//! - what goes to a valve lies within its channel's legal band;
 //! - while driving, a command changes in a tick by no more than the steeper of the two ramps lets it; in a ramped stop it falls by the stop
 //!   ramp; cut, it is none at once;
 //! - a valve opens only towards what is asked; where nothing is asked, only to bring back an axis that has left its hold band;
@@ -20,11 +20,12 @@ mod ramp;
 use crate::last_tick::{AxisDriven, Driven};
 use crate::machine::{Axis, Machine, PerAxis};
 use crate::math;
+use crate::outputs::ValveSignal;
 use crate::plan::Rates;
 use crate::sense::{AxisPosture, Posture};
 use crate::supervise::{Action, Permit};
 
-pub use curve::{duty, opening};
+pub use curve::{opening, signal};
 use dither::Wave;
 use follow::{Asked, Follow};
 use ramp::Ramp;
@@ -65,12 +66,11 @@ impl Drive {
             };
             let mut state = self.axes.get(id);
             let axis_driven = state.step(axis, &now, permit.action, asked, dt);
-            let asked_duty = duty(&axis.channel, state.dithered(axis, axis_driven.opening, dt));
+            let told = signal(&axis.channel, state.dithered(axis, axis_driven.opening, dt));
             self.axes.set(id, state);
-            driven.bad_duty |= asked_duty.is_err();
-            driven
-                .duties
-                .set(id, asked_duty.unwrap_or_else(|_| axis.channel.stay()));
+            driven.bad_signal |= told.is_err();
+            let told = told.unwrap_or_else(|_| ValveSignal::stay(&axis.channel));
+            driven.valves.set(id, told);
             driven.axes.set(id, axis_driven);
         }
         driven

@@ -2,10 +2,10 @@
 
 use heapless::Vec;
 
-use super::{Calibration, Field, Twin, check, finite, is_lever, positive};
+use super::{Calibration, Channel, Field, Twin, check, finite, is_lever, positive};
 use crate::linkage::Linkage;
 use crate::math;
-use crate::units::{Duration, Duty};
+use crate::units::Duration;
 
 /// A value for each direction of an axis.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -70,28 +70,6 @@ impl ValveCurve {
             && rises(1.0)
             && rises(-1.0)
             && self.full_rate.both().iter().all(|rate| positive(*rate))
-    }
-}
-
-/// The PWM channel towards a valve's electronics, as shares of its period.
-#[derive(Debug, Clone, Copy, PartialEq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct Channel {
-    /// The duty that means "stay".
-    pub neutral: f32,
-    /// Least legal duty.
-    pub low: f32,
-    /// Greatest legal duty.
-    pub high: f32,
-    /// A rising duty retracts instead of extends.
-    pub reversed: bool,
-}
-
-impl Channel {
-    /// The duty that means "stay".
-    pub fn stay(&self) -> Duty {
-        // Never refused: `Machine::new` has seen to it. Zero duty would be off, which is as safe.
-        Duty::new(self.neutral).unwrap_or_default()
     }
 }
 
@@ -200,7 +178,7 @@ pub struct Axis {
     pub valve: ValveCurve,
     /// Oil per stroke: m² for a cylinder, m³/rad for a motor.
     pub area: EachWay,
-    /// Command to duty.
+    /// What its valve is told by.
     pub channel: Channel,
     /// Feedback, ramps, braking.
     pub tracking: Tracking,
@@ -233,11 +211,7 @@ impl Axis {
         )?;
         check(self.valve.usable(), Field::Valve)?;
         check(self.area.both().iter().all(|area| positive(*area)), Field::Area)?;
-        let Channel { neutral, low, high, .. } = self.channel;
-        check(
-            finite(&[low, neutral, high]) && 0.0 <= low && low < neutral && neutral < high && high <= 1.0,
-            Field::Channel,
-        )?;
+        check(self.channel.usable(), Field::Channel)?;
         let dither = |d: Dither| positive(d.amplitude) && d.amplitude < 1.0 && positive(d.frequency);
         check(
             self.tracking.usable() && self.dither.is_none_or(dither),

@@ -229,15 +229,30 @@ pub enum Circuit {
     Crossed,
 }
 
-/// The PWM channel towards the valve's electronics, as shares of the period.
+/// What the core tells the valve by.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Channel {
-    /// Duty that the valve takes as "stay".
-    pub neutral: f64,
-    /// Least and greatest legal duty; full retract and full extend.
-    pub band: (f64, f64),
-    /// A rising duty retracts instead of extends.
-    pub reversed: bool,
+pub enum Channel {
+    /// A pulse width towards the valve's electronics, as shares of the period.
+    Pwm {
+        /// Duty that the valve takes as "stay".
+        neutral: f64,
+        /// Least and greatest legal duty; full retract and full extend.
+        band: (f64, f64),
+        /// A rising duty retracts instead of extends.
+        reversed: bool,
+    },
+    /// The current of two coils.
+    Coils {
+        /// Current for full extend in the one, and for full retract in the other, A.
+        full: (f64, f64),
+    },
+    /// A voltage of either sign towards the valve's electronics.
+    Voltage {
+        /// Voltage for full extend, and its negative for full retract, V.
+        full: f64,
+        /// A positive voltage retracts instead of extends.
+        reversed: bool,
+    },
 }
 
 /// What the core believes of the valve, and how it drives it.

@@ -194,16 +194,44 @@ fn valve_of(t: &Table, valves: &[(String, Valve)]) -> Valve {
     }
 }
 
+#[derive(Clone, Copy)]
+enum ChannelKind {
+    Pwm,
+    Coils,
+    Voltage,
+}
+
 fn channel(t: &Table) -> Channel {
-    let neutral = t.number("neutral", SHARE);
-    let band = t.rising("band", SHARE);
-    if neutral <= band.0 || neutral >= band.1 {
-        t.wrong("neutral", format!("inside band ({}), on neither end", t.words("band")));
-    }
-    Channel {
-        neutral,
-        band,
-        reversed: t.optional("reversed").is_some_and(|key| t.flag(key)),
+    use ChannelKind::{Coils, Pwm, Voltage};
+    let kinds = [("pwm", Pwm), ("coils", Coils), ("voltage", Voltage)];
+    let kind = t.optional("kind").map_or(Some(Pwm), |key| t.choice(key, &kinds));
+    let reversed = || t.optional("reversed").is_some_and(|key| t.flag(key));
+    match kind {
+        Some(Coils) => Channel::Coils {
+            full: t.pair("full_ma", 1.0..=10_000.0),
+        },
+        Some(Voltage) => Channel::Voltage {
+            full: t.number("full_v", 0.1..=30.0),
+            reversed: reversed(),
+        },
+        Some(Pwm) => {
+            let neutral = t.number("neutral", SHARE);
+            let band = t.rising("band", SHARE);
+            if neutral <= band.0 || neutral >= band.1 {
+                t.wrong("neutral", format!("inside band ({}), on neither end", t.words("band")));
+            }
+            Channel::Pwm {
+                neutral,
+                band,
+                reversed: reversed(),
+            }
+        }
+        None => {
+            t.pass_over_rest();
+            Channel::Coils {
+                full: (f64::NAN, f64::NAN),
+            }
+        }
     }
 }
 

@@ -6,6 +6,7 @@
 //! | key | when left out |
 //! |---|---|
 //! | `joint.centre_mm` | half of `link_mm` |
+//! | `channel.kind` | `pwm`: `neutral`, `band`. `coils`: `full_ma`, the extending coil first. `voltage`: `full_v` |
 //! | `channel.reversed` | false |
 //! | `cylinder.coulomb_at_mm_s`, `motor.coulomb_at_deg_s` | 5 mm/s, 0.5 deg/s: it only rounds the corner of simulated friction |
 //! | `breakaway_n`, `breakaway_nm` | the Coulomb friction: nothing sticks |
