@@ -85,13 +85,7 @@ impl Bench {
             remote_enable: false,
         };
         posture.axes.set(axis(), self.now);
-        let permit = Permit {
-            state: State::Enabled,
-            action,
-            station: Station::Seat,
-            limits: self.machine.seat(),
-            cause: None,
-        };
+        let permit = permit(&self.machine, action);
         let mut rates = Rates::default();
         rates.axes.set(axis(), rate);
         rates.corrections.set(axis(), correction);
@@ -124,6 +118,16 @@ impl Bench {
                 out.axis.lag
             })
             .collect()
+    }
+}
+
+fn permit(machine: &Machine, action: Action) -> Permit {
+    Permit {
+        state: State::Enabled,
+        action,
+        station: Station::Seat,
+        limits: machine.seat(),
+        cause: None,
     }
 }
 

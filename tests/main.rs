@@ -24,3 +24,4 @@ mod sense;
 mod stages_sense;
 mod survey;
 mod tidy;
+mod valve_signal;

@@ -104,6 +104,32 @@ fn times() {
 }
 
 #[test]
+fn what_a_valve_is_told_by() {
+    let pwm = "channel = { neutral = 0.5, band = [0.1, 0.9] }";
+    check(&[(pwm, "channel = { kind = \"coils\", full_ma = [700, 650] }")], &[]);
+    check(
+        &[(pwm, "channel = { kind = \"voltage\", full_v = 10, reversed = true }")],
+        &[],
+    );
+    check(
+        &[(pwm, "channel = { kind = \"current\", full_ma = [700, 650] }")],
+        &[r#"axis "slew" / channel / kind: found "current", wanted "pwm" or "coils" or "voltage""#],
+    );
+    check(
+        &[(pwm, "channel = { kind = \"coils\", full_ma = [700, 0] }")],
+        &[r#"axis "slew" / channel / full_ma: found 0, wanted two numbers from 1 to 10000"#],
+    );
+    check(
+        &[(pwm, "channel = { kind = \"voltage\", full_v = 10, neutral = 0.5 }")],
+        &[r#"axis "slew" / channel / neutral: found an unknown key, wanted it taken out, or one of reversed"#],
+    );
+    check(
+        &[(pwm, "channel = { kind = \"voltage\", full_v = -10 }")],
+        &[r#"axis "slew" / channel / full_v: found -10, wanted a number from 0.1 to 30"#],
+    );
+}
+
+#[test]
 fn how_an_axis_is_driven() {
     check(
         &[("gain_per_s = 6\n", "")],
