@@ -398,25 +398,32 @@ mod tests {
         }
     }
 
+    /// Over the whole stroke of every axis: the errors that the core states for its linkages, and a ratio that is nearer than that.
     #[test]
     fn core_and_host_agree_on_every_linkage() {
-        // The core states 4e-6 rad for its angles, 1e-6 m for its strokes and 2e-5 relative for its ratios.
+        const STEPS: u16 = 500;
         for (name, _) in BUILTIN {
             let description = read(name, builtin(name).unwrap()).unwrap();
             let machine = build(&description).unwrap();
             for (axis, (_, core)) in description.axes.iter().zip(machine.axes()) {
                 let geometry = Geometry::of(axis).unwrap();
-                for i in 0..=20 {
-                    let stroke = core.stroke.0 + (core.stroke.1 - core.stroke.0) * i as f32 / 20.0;
+                let near = |got: f32, expect: f64, tolerance: f64| {
+                    let difference = (f64::from(got) - expect).abs();
+                    assert!(difference <= tolerance, "{name}, {}: {got} against {expect}", axis.name);
+                };
+                let mut before = None;
+                for i in 0..=STEPS {
+                    let share = f32::from(i) / f32::from(STEPS);
+                    let stroke = core.stroke.0 + (core.stroke.1 - core.stroke.0) * share;
                     let angle = geometry.angle(f64::from(stroke)).unwrap();
-                    let near = |got: f32, expect: f64, tolerance: f64| {
-                        let difference = (f64::from(got) - expect).abs();
-                        assert!(difference <= tolerance, "{name}, {}: {got} against {expect}", axis.name);
-                    };
-                    near(core.linkage.angle(stroke).unwrap(), angle, 4e-6);
+                    let found = core.linkage.angle(stroke).unwrap();
+                    near(found, angle, 2e-6);
                     near(core.linkage.stroke(single(angle)).unwrap(), f64::from(stroke), 1e-6);
                     let ratio = geometry.ratio(angle).unwrap();
                     near(core.linkage.ratio(single(angle)).unwrap(), ratio, 2e-5 * ratio.abs());
+                    if let Some(before) = before.replace(found) {
+                        assert_eq!(found > before, ratio > 0.0, "{name}, {}: at {stroke}", axis.name);
+                    }
                 }
             }
         }

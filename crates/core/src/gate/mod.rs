@@ -20,6 +20,9 @@ pub struct Gate {
 
 impl Gate {
     /// The last word of this tick.
+    ///
+    /// Guaranteed: with a channel of the stop chain open, or without a permit, no power, the dump open and every duty neutral; with both,
+    /// every duty in its channel's legal band or neutral. The engine runs on a closed chain and without a fault. `alive` turns over.
     pub fn step(&mut self, machine: &Machine, inputs: &Inputs, permit: &Permit, duties: &PerAxis<Duty>) -> Outputs {
         self.alive = !self.alive;
         let chain_closed = inputs.stop_chain == [true; 2];

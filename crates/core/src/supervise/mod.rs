@@ -73,6 +73,10 @@ impl Supervise {
     }
 
     /// One tick of supervision.
+    ///
+    /// Guaranteed: a cause of category 0 takes the power in the tick that shows it; one of category 1 ends the driving in that tick, and
+    /// takes the power when everything is at rest or the stop budget is over. Neither comes back but by an accepted reset and, after it,
+    /// the enabling switch pressed anew.
     pub fn step(&mut self, machine: &Machine, posture: &Posture, inputs: &Inputs, last: &LastTick) -> Permit {
         let sight = Sight {
             machine,
