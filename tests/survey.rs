@@ -77,6 +77,7 @@ fn by_hand(slew: Option<f64>) -> Description {
         carrier: Some(Carrier {
             mass: CARRIER_MASS,
             centre: Vector3::new(-BEHIND, 0.0, 0.5),
+            tip_margin: 0.0,
             support: vec![
                 corner(-1.0, -1.0),
                 corner(1.0, -1.0),

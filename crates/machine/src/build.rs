@@ -59,7 +59,9 @@ pub fn build(description: &Description) -> Result<Machine, BuildError> {
             core::ZONES_MAX,
             description.zones.iter().map(|z| zone(z, &description.arms)),
         )?,
-        arm_margin: single(description.arms_margin),
+        arm_margin: single(description.guard.arms_margin),
+        footing: footing(description)?,
+        commissioning_speed: description.guard.commissioning_speed.map(single),
         timing: timing(&description.timing),
         seat: station(&description.stations.seat),
         remote: description.stations.remote.as_ref().map(station),
@@ -188,7 +190,7 @@ fn arm(arm: &Arm, axes: &[Axis]) -> Result<core::Arm, BuildError> {
         tip_speed: single(arm.tip_speed),
         pitch_rate: single(arm.pitch_rate),
         tip_ramp: single(arm.tip_ramp),
-        tip_braking: single(arm.tip_braking),
+        payload: single(arm.payload),
         levers: [lever(forward)?, lever(left)?, lever(up)?, lever(pitch)?],
     })
 }
@@ -203,6 +205,8 @@ fn joint(index: usize, axis: &Axis) -> Result<core::Joint, BuildError> {
         },
         link: vec3(axis.joint.link),
         radius: single(axis.joint.radius),
+        mass: single(axis.joint.mass),
+        centre: vec3(axis.joint.centre),
         cylinder: cylinder(axis).map_err(|why| BuildError::Linkage {
             axis: axis.name.clone(),
             why,
@@ -292,6 +296,24 @@ fn place(arms: &[Arm], axis: usize) -> Option<(usize, usize)> {
     })
 }
 
+/// What the arms stand on, if the file says. A slewing base turns over it: where it is then the core does not know, and does not look at tipping.
+fn footing(description: &Description) -> Result<Option<core::Footing>, BuildError> {
+    let turns = description.arms.iter().any(|arm| arm.on.is_some());
+    let Some(carrier) = description.carrier.as_ref().filter(|_| !turns) else {
+        return Ok(None);
+    };
+    let corners = carrier
+        .support
+        .iter()
+        .map(|corner| Ok([single(corner.x), single(corner.y)]));
+    Ok(Some(core::Footing {
+        mass: single(carrier.mass),
+        centre: [single(carrier.centre.x), single(carrier.centre.y)],
+        support: all("corners of the support", core::CORNERS_MAX, corners)?,
+        tip_margin: single(carrier.tip_margin),
+    }))
+}
+
 fn timing(timing: &Timing) -> core::Timing {
     core::Timing {
         tick: micros(timing.tick),
@@ -308,6 +330,7 @@ fn station(station: &Station) -> StationLimits {
         frame_late: micros(station.frame_late),
         speed_cap: single(station.speed_cap),
         dead_zone: single(station.dead_zone),
+        tip_speed: station.tip_speed.map(single),
     }
 }
 

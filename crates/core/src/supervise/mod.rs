@@ -104,7 +104,7 @@ impl Supervise {
             state,
             action,
             station: self.station,
-            limits: self.limits(machine),
+            limits: reduced(self.limits(machine), machine, inputs),
             cause: self.latches.first(),
         }
     }
@@ -269,6 +269,18 @@ impl Supervise {
             what,
             axis,
         });
+    }
+}
+
+/// What a station may do, no faster than commissioning allows while the key is turned to that.
+fn reduced(limits: StationLimits, machine: &Machine, inputs: &Inputs) -> StationLimits {
+    let caps = [
+        limits.tip_speed,
+        machine.commissioning_speed().filter(|_| inputs.commissioning),
+    ];
+    StationLimits {
+        tip_speed: caps.into_iter().flatten().reduce(math::min),
+        ..limits
     }
 }
 
