@@ -9,7 +9,7 @@ use bellcrank_core::machine::{
     Spares, StationLimits, Timing, Tracking, Twin, ValveCurve, Watch, Zone,
 };
 use bellcrank_core::sense::Posture;
-use bellcrank_core::supervise::{Event, State, What};
+use bellcrank_core::supervise::{Action, Event, Permit, State, What};
 use bellcrank_core::units::{Duration, Instant, Lever, Volts};
 use bellcrank_core::{Controller, Inputs, Outputs};
 
@@ -94,11 +94,14 @@ pub fn parts() -> Parts {
         link,
         radius: 0.1,
         cylinder: None,
+        mass: 0.0,
+        centre: [0.0; 3],
     };
     let station = |late, speed_cap| StationLimits {
         frame_late: micros(late),
         speed_cap,
         dead_zone: 0.05,
+        tip_speed: None,
     };
     Parts {
         axes: [axis(0), axis(1)].into_iter().collect(),
@@ -115,7 +118,7 @@ pub fn parts() -> Parts {
             tip_speed: 0.5,
             pitch_rate: 0.5,
             tip_ramp: 0.2,
-            tip_braking: 2.0,
+            payload: 0.0,
             levers: [2, 3, 4, 5],
         }]
         .into_iter()
@@ -132,6 +135,8 @@ pub fn parts() -> Parts {
         .into_iter()
         .collect(),
         arm_margin: 0.0,
+        footing: None,
+        commissioning_speed: None,
         timing: Timing {
             tick: micros(TICK_US),
             tick_late: micros(10_000),
@@ -144,6 +149,17 @@ pub fn parts() -> Parts {
         remote: Some(station(150_000, 0.5)),
         pump_flow: 1e-3,
         second_pump_flow: 0.0,
+    }
+}
+
+/// What a station may do while nothing stands against it.
+pub fn permit(machine: &Machine) -> Permit {
+    Permit {
+        state: State::Enabled,
+        action: Action::Drive,
+        station: Station::Seat,
+        limits: machine.seat(),
+        cause: None,
     }
 }
 
@@ -215,6 +231,7 @@ impl<'m> Bench<'m> {
                 sensors: PerAxis::default(),
                 stop_chain: [true, true],
                 reset: false,
+                commissioning: false,
                 selector: Station::Seat,
                 seat: hand,
                 remote: hand,

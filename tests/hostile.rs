@@ -75,6 +75,7 @@ pub fn spell() -> impl Strategy<Value = (u32, Inputs, u64)> {
                 sensors,
                 stop_chain: [first, second],
                 reset,
+                commissioning: false,
                 selector: if remote { Station::Remote } else { Station::Seat },
                 seat,
                 remote: remote_hand,

@@ -352,7 +352,10 @@ fn the_gate_alone_holds_against_an_open_stop_channel() {
                         ..bench.inputs
                     };
                     let valves = PerAxis::all(ValveSignal::Duty(Duty::new(duty).unwrap()));
-                    let out = Gate::default().step(&machine, &inputs, &permit, &valves);
+                    let mut gate = Gate::default();
+                    let out = gate.step(&machine, &inputs, &permit, &valves);
+                    assert_ne!(out.alive, gate.step(&machine, &inputs, &permit, &valves).alive);
+                    assert_eq!(out.engine_run, stop_chain == [true, true] && state != State::Fault);
                     let may = stop_chain == [true, true] && action != Action::Cut;
                     assert_eq!((out.valve_power, out.dump_closed), (may, may));
                     let legal = (0.1..=0.9).contains(&duty);

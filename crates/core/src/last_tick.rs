@@ -34,6 +34,8 @@ pub enum Held {
     FromZone(u8),
     /// The other arm.
     FromArm,
+    /// Where the machine would tip.
+    FromTipping,
     /// The end of its range.
     FromEnd,
 }

@@ -98,6 +98,7 @@ extern crate std;
 mod framing;
 mod key;
 mod refused;
+mod said;
 mod wire;
 
 mod age;

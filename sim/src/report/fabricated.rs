@@ -144,6 +144,7 @@ fn machine() -> d::Description {
         frame_late: 0.2,
         speed_cap: 1.0,
         dead_zone: 0.05,
+        tip_speed: None,
     };
     d::Description {
         name: "wall <setter>".into(),
@@ -190,7 +191,10 @@ fn machine() -> d::Description {
             spares: Vec::new(),
             margin: 0.1,
         }],
-        arms_margin: 0.1,
+        guard: d::Guard {
+            arms_margin: 0.1,
+            commissioning_speed: None,
+        },
     }
 }
 
@@ -205,7 +209,7 @@ fn arm(name: &str, y: f64, first: usize) -> d::Arm {
         tip_speed: 0.25,
         pitch_rate: 0.5,
         tip_ramp: 0.3,
-        tip_braking: 1.0,
+        payload: 0.0,
         levers: [0, 1, 2, 3],
     }
 }

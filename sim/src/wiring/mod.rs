@@ -89,6 +89,7 @@ impl<'s> Wiring<'s> {
             sensors,
             stop_chain: [closed(0), closed(1)],
             reset: hands.reset,
+            commissioning: false,
             selector: self.scenario.station,
             seat: self.seat.frame_at(t),
             remote: self.remote.frame_at(t),

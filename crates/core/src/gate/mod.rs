@@ -19,6 +19,10 @@ pub struct Gate {
 
 impl Gate {
     /// The last word of this tick.
+    ///
+    /// Guaranteed: with a channel of the stop chain open, or without a permit, no power, the dump open and every valve told to close; with
+    /// both, every valve told what is legal on its channel, or to close. The engine runs on a closed chain and without a fault. `alive`
+    /// turns over.
     pub fn step(
         &mut self,
         machine: &Machine,

@@ -31,6 +31,8 @@ pub struct StationLimits {
     pub speed_cap: f32,
     /// Deflection below which a lever is neutral.
     pub dead_zone: f32,
+    /// Greatest speed of a tip, m/s; none where it is as fast as it can.
+    pub tip_speed: Option<f32>,
 }
 
 impl Timing {
@@ -47,5 +49,6 @@ impl StationLimits {
             && finite(&[self.dead_zone])
             && self.dead_zone >= 0.0
             && self.dead_zone < 1.0
+            && self.tip_speed.is_none_or(positive)
     }
 }

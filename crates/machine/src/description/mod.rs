@@ -44,8 +44,8 @@ pub struct Description {
     pub arms: Vec<Arm>,
     /// Volumes that no arm part may enter.
     pub zones: Vec<Zone>,
-    /// Distance that the arms keep from each other, m. 0 where there is only one.
-    pub arms_margin: f64,
+    /// What the guard keeps beside the zones.
+    pub guard: Guard,
 }
 
 impl Description {
@@ -98,6 +98,17 @@ pub struct Station {
     pub speed_cap: f64,
     /// Lever deflection, 0 to 1, below which a lever counts as neutral.
     pub dead_zone: f64,
+    /// Greatest speed of a tip from this station, whatever its levers mean, m/s. None: as fast as it can.
+    pub tip_speed: Option<f64>,
+}
+
+/// What the guard keeps beside the zones.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Guard {
+    /// Distance that the arms keep from each other, m. 0 where there is only one.
+    pub arms_margin: f64,
+    /// Greatest speed of a tip while the key is turned to commissioning, m/s. None: that key does nothing.
+    pub commissioning_speed: Option<f64>,
 }
 
 /// All that no joint moves, on the ground.
@@ -109,6 +120,8 @@ pub struct Carrier {
     pub centre: Vector3<f64>,
     /// Corners of the convex polygon that touches the ground (tracks, wheels, feet), seen from above, counter-clockwise, m.
     pub support: Vec<Vector2<f64>>,
+    /// The core keeps this share of the moment with which the carrier alone stands on each edge, 0 to below 1.
+    pub tip_margin: f64,
 }
 
 /// One driven joint with its linkage, actuator, valve section, sensor, output channel and what the core believes of it.
@@ -335,8 +348,8 @@ pub struct Arm {
     pub pitch_rate: f64,
     /// Time from rest to full tip speed and back in tip mode, s (`tip_ramp_ms`).
     pub tip_ramp: f64,
-    /// Deceleration of the tip that can be trusted before a zone, m/s² (`tip_braking_mm_s2`).
-    pub tip_braking: f64,
+    /// What the core believes to hang at its tip, as far as tipping goes: its rated load, kg (`payload_kg`).
+    pub payload: f64,
     /// Numbers of the levers that move the tip forward, left, up and pitch it, in tip mode.
     pub levers: [usize; 4],
 }

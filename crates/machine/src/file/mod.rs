@@ -31,6 +31,8 @@
 //! | `sensor.fault_ma` | 3.6 and 21 mA, as NAMUR NE 43 has them |
 //! | `sensor.every_ms` | there is a new reading every tick |
 //! | `axis.twin` | there is no second sensor: nothing confirms the first |
+//! | `station.tip_mm_s` | tips go as fast as they can |
+//! | `[guard]`, `commissioning_mm_s` | there is one arm; the key switch for commissioning does nothing |
 //! | `zone.kind`, `zone.on`, `zone.spares` | `box`; fixed to the machine; it spares nothing |
 //! | `[carrier]` | nobody can tell when the machine tips: the lift chart is then limited by pressure alone, and says so |
 
@@ -61,6 +63,7 @@ const MS: RangeInclusive<f64> = 1.0..=60_000.0;
 const BAR: RangeInclusive<f64> = 1.0..=700.0;
 const LPM: RangeInclusive<f64> = 0.1..=2_000.0;
 const SHARE: RangeInclusive<f64> = 0.0..=1.0;
+const TIP_MM_S: RangeInclusive<f64> = 1.0..=3000.0;
 
 /// The machine of that name: a built-in one, or a file, looked for from `folder` on.
 ///
@@ -144,7 +147,7 @@ fn machine(t: &Table) -> Description {
         second_supply,
         oil: t.table("oil", oil),
         carrier: t.optional("carrier").map(|key| t.table(key, carrier::carrier)),
-        arms_margin: zone::arms_margin(t, arms.len()),
+        guard: zone::guard(t, arms.len()),
         axes,
         arms,
         zones,
@@ -217,6 +220,7 @@ fn stations(t: &Table, tick: f64) -> Stations {
             frame_late: t.number("frame_late_ms", 1.0..=5000.0),
             speed_cap: t.number("speed_cap", 0.01..=1.0),
             dead_zone: t.number("dead_zone", 0.0..=0.5),
+            tip_speed: t.optional("tip_mm_s").map(|key| t.number(key, TIP_MM_S)),
         };
         if station.frame_late <= tick {
             t.wrong("frame_late_ms", "more than timing.tick_ms");

@@ -438,6 +438,48 @@ fn carriers() {
 }
 
 #[test]
+fn what_the_guard_keeps() {
+    check(
+        &[("centre_mm = [-150, 0, 600]", "centre_mm = [900, 0, 600]")],
+        &[
+            "carrier / centre_mm: found [900, 0, 600], wanted a centre of mass over the support: else it tips with its arms off",
+        ],
+    );
+    check(
+        &[
+            ("tip_margin_percent = 10", "tip_margin_percent = 100"),
+            ("payload_kg = 150", "payload_kg = -1"),
+        ],
+        &[
+            "carrier / tip_margin_percent: found 100, wanted a number from 0 to 90",
+            r#"arm "digger" / payload_kg: found -1, wanted a number from 0 to 100000"#,
+        ],
+    );
+    check(
+        &[
+            ("commissioning_mm_s = 250", "commissioning_mm_s = 0"),
+            ("tip_mm_s = 250", "tip_mm_s = 0"),
+        ],
+        &[
+            "station / remote / tip_mm_s: found 0, wanted a number from 1 to 3000",
+            "guard / commissioning_mm_s: found 0, wanted a number from 1 to 3000",
+        ],
+    );
+    // Two arms could meet.
+    let setter = builtin("drystone-setter").unwrap();
+    let without = setter.replace("arms_margin_mm = 100\n", "");
+    assert_ne!(setter, without);
+    let complaints = read("f", &without).unwrap_err();
+    let [complaint] = complaints.list() else {
+        panic!("{complaints}")
+    };
+    assert_eq!(
+        (complaint.path.as_str(), complaint.found.as_str()),
+        ("guard / arms_margin_mm", "nothing")
+    );
+}
+
+#[test]
 fn a_support_given_clockwise_is_turned_round() {
     let text = builtin("yard-digger").unwrap();
     let turned = text.replace(
