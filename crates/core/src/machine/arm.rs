@@ -2,7 +2,7 @@
 
 use heapless::Vec;
 
-use super::{AxisId, Field, JOINTS_MAX, check, finite, is_lever, positive};
+use super::{AxisId, Field, JOINTS_MAX, TIP_LEVERS_MAX, check, finite, is_lever, positive};
 use crate::vec3::Vec3;
 
 /// How a joint moves in its own frame.
@@ -37,6 +37,9 @@ pub struct Joint {
     pub radius: f32,
 }
 
+/// Fewest levers that move a tip: forward, left, up, pitch.
+const TIP_LEVERS_LEAST: usize = 4;
+
 /// A serial chain of joints with a tip.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -51,14 +54,15 @@ pub struct Arm {
     pub grip: Option<AxisId>,
     /// Tip speed at full lever, m/s.
     pub tip_speed: f32,
-    /// Tip pitch rate at full lever, rad/s.
+    /// Rate at which the tip pitches, rolls or yaws at full lever, rad/s.
     pub pitch_rate: f32,
     /// Time from rest to full tip speed and back, s.
     pub tip_ramp: f32,
     /// Deceleration of the tip that can be trusted before a zone, m/s².
     pub tip_braking: f32,
-    /// Levers for forward, left, up and pitch.
-    pub levers: [u8; 4],
+    /// Levers for forward, left, up, pitch, and where the arm has the joints for it roll and yaw: four to six. With the fifth the
+    /// joints beyond the pitch joint are moved with the tip; with the sixth it turns about the frame's own three axes.
+    pub levers: Vec<u8, TIP_LEVERS_MAX>,
 }
 
 impl Arm {
@@ -79,6 +83,18 @@ impl Arm {
                 .all(|speed| positive(*speed)),
             Field::TipSpeed,
         )?;
-        check(self.levers.iter().all(|lever| is_lever(*lever)), Field::Lever)
+        check(
+            self.levers.len() >= TIP_LEVERS_LEAST && self.levers.iter().all(|lever| is_lever(*lever)),
+            Field::Lever,
+        )?;
+        let beyond_pitch = self.joints.len() > usize::from(self.pitch_joint).saturating_add(1);
+        check(
+            match self.levers.len() {
+                5 => beyond_pitch,
+                TIP_LEVERS_MAX => self.joints.len() >= TIP_LEVERS_MAX,
+                _ => true,
+            },
+            Field::Lever,
+        )
     }
 }

@@ -17,9 +17,9 @@ use crate::units::SMALLEST_DIVISOR;
 
 pub use arm::{Arm, Joint, JointAxis};
 pub use axis::{Axis, Channel, EachWay, FASTER_THAN_CURVE, Tracking, ValveCurve, Watch};
-pub use ids::{ARMS_MAX, AXES_MAX, AxisId, JOINTS_MAX, LEVERS_MAX, PerAxis, ZONES_MAX};
+pub use ids::{ARMS_MAX, AXES_MAX, AxisId, JOINTS_MAX, LEVERS_MAX, PerAxis, TIP_LEVERS_MAX, ZONES_MAX};
 pub use sensor::{Calibration, POINTS_MAX, Signal, Twin};
-pub use whole::{StationLimits, Timing};
+pub use whole::{SeatPlace, StationLimits, Timing};
 pub use zone::Zone;
 
 /// What [`Machine::new`] checks and keeps.
@@ -38,6 +38,8 @@ pub struct Parts {
     pub seat: StationLimits,
     /// The wireless station.
     pub remote: Option<StationLimits>,
+    /// Where the seat looks, for whoever moves a tip from it.
+    pub seat_place: SeatPlace,
     /// Flow of the pump, m³/s.
     pub pump_flow: f32,
     /// Flow of a second pump for axes of its own, m³/s. 0 where there is none.
@@ -86,6 +88,7 @@ pub enum Field {
     Margin,
     Timing,
     Station,
+    SeatPlace,
     PumpFlow,
 }
 
@@ -124,6 +127,7 @@ impl Machine {
             Field::Station,
         )
         .map_err(MachineError::Whole)?;
+        check(parts.seat_place.usable(), Field::SeatPlace).map_err(MachineError::Whole)?;
         let feeds_some = parts.axes.iter().any(|axis| axis.second_pump);
         let flows = positive(parts.pump_flow) && (positive(parts.second_pump_flow) || !feeds_some);
         check(flows, Field::PumpFlow).map_err(MachineError::Whole)?;
@@ -163,6 +167,11 @@ impl Machine {
     /// The wireless station.
     pub fn remote(&self) -> Option<StationLimits> {
         self.0.remote
+    }
+
+    /// Where the seat is and where it looks.
+    pub fn seat_place(&self) -> &SeatPlace {
+        &self.0.seat_place
     }
 
     /// Flow of the first or the second pump, m³/s.

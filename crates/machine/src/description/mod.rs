@@ -26,6 +26,8 @@ pub struct Description {
     pub name: String,
     /// The tick and the times the core must keep.
     pub timing: Timing,
+    /// Where the seat is and where it looks.
+    pub seat: SeatPlace,
     /// Hand-control stations. The seat is always there; `remote` only where the machine has a radio link.
     pub stations: Stations,
     /// What turns the pumps. None: something that never slows down.
@@ -96,6 +98,19 @@ pub struct Station {
     pub speed_cap: f64,
     /// Lever deflection, 0 to 1, below which a lever counts as neutral.
     pub dead_zone: f64,
+    /// How much finer a lever is near neutral: the share of it, 0 to 1, that goes with the cube of the deflection.
+    pub expo: f64,
+    /// Share of that speed, 0 to 1, that is left in slow mode.
+    pub slow_share: f64,
+}
+
+/// Where whoever works the machine sits, and where the seat looks: the frame that "forward" and "left" can be told in.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct SeatPlace {
+    /// In the machine frame, m. On a slewing base: in that base's frame.
+    pub position: Vector3<f64>,
+    /// How far the seat is turned to the left from the machine's forward, rad.
+    pub yaw: f64,
 }
 
 /// All that no joint moves, on the ground.
@@ -299,14 +314,15 @@ pub struct Arm {
     pub pitch_joint: usize,
     /// Tip speed at full lever in tip mode, m/s.
     pub tip_speed: f64,
-    /// Tip pitch rate at full lever in tip mode, rad/s.
+    /// Rate at which the tip pitches, rolls or yaws at full lever in tip mode, rad/s.
     pub pitch_rate: f64,
     /// Time from rest to full tip speed and back in tip mode, s (`tip_ramp_ms`).
     pub tip_ramp: f64,
     /// Deceleration of the tip that can be trusted before a zone, m/s² (`tip_braking_mm_s2`).
     pub tip_braking: f64,
-    /// Numbers of the levers that move the tip forward, left, up and pitch it, in tip mode.
-    pub levers: [usize; 4],
+    /// Numbers of the levers that in tip mode move the tip forward, left and up, pitch it, and where there are five or six of them
+    /// roll and yaw it.
+    pub levers: Vec<usize>,
 }
 
 /// A box fixed to the machine that no arm part may enter.
