@@ -377,8 +377,8 @@ fn how_the_hands_are_taken() {
     check(
         &[("yaw_deg = 0", "roll_deg = 0")],
         &[
-            "seat / roll_deg: found an unknown key, wanted it taken out, or one of yaw_deg",
             "seat / yaw_deg: found nothing, wanted a number from -180 to 180",
+            "seat / roll_deg: found an unknown key, wanted it taken out, or one of yaw_deg",
         ],
     );
 }
