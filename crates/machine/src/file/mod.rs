@@ -27,6 +27,7 @@
 //! | `axis.twin` | there is no second sensor: nothing confirms the first |
 //! | `[seat]` | it sits at the origin and looks forward: its frame is the machine's |
 //! | `station.expo`, `station.slow_share` | 0 and 1: a lever is as fine everywhere, and slow mode is no slower |
+//! | `zone.kind`, `zone.on`, `zone.spares` | `box`; fixed to the machine; it spares nothing |
 //! | `[carrier]` | nobody can tell when the machine tips: the lift chart is then limited by pressure alone, and says so |
 
 mod arm;
@@ -35,6 +36,7 @@ mod carrier;
 mod checks;
 mod hydraulics;
 mod sensor;
+mod zone;
 
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
@@ -45,7 +47,7 @@ use bellcrank_core::machine::{ARMS_MAX, AXES_MAX, ZONES_MAX};
 pub use hydraulics::{cylinder, engine, holding, oil, supply, valve};
 
 use crate::builtin::BUILTIN;
-use crate::description::{Description, SeatPlace, Station, Stations, Timing, Valve, Zone};
+use crate::description::{Description, SeatPlace, Station, Stations, Timing, Valve};
 use crate::document::{self, Complaints, DocumentError, Table};
 use axis::Setting;
 
@@ -119,7 +121,7 @@ fn machine(t: &Table) -> Description {
 
     let mut names = Names::default();
     let zones = t.tables("zone", |t| {
-        let zone = zone(t);
+        let zone = zone::zone(t, &axes, &arms);
         names.claim_name(t, &zone.name);
         zone
     });
@@ -137,6 +139,7 @@ fn machine(t: &Table) -> Description {
         second_supply,
         oil: t.table("oil", oil),
         carrier: t.optional("carrier").map(|key| t.table(key, carrier::carrier)),
+        arms_margin: zone::arms_margin(t, arms.len()),
         axes,
         arms,
         zones,
@@ -228,22 +231,6 @@ fn seat(t: &Table) -> SeatPlace {
         position: t.vector3("position_mm", MM),
         yaw: t.number("yaw_deg", -180.0..=180.0),
     }
-}
-
-fn zone(t: &Table) -> Zone {
-    let zone = Zone {
-        name: t.text("name"),
-        min: t.vector3("min_mm", MM),
-        max: t.vector3("max_mm", MM),
-        margin: t.number("margin_mm", 0.0..=2000.0),
-    };
-    if zone.min.iter().zip(&zone.max).any(|(min, max)| min >= max) {
-        t.wrong(
-            "max_mm",
-            format!("each coordinate greater than in min_mm ({})", t.words("min_mm")),
-        );
-    }
-    zone
 }
 
 #[cfg(test)]
