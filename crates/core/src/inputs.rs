@@ -187,14 +187,11 @@ impl HandFrame {
 
     /// Every lever is within the dead zone, and no order is given.
     pub fn neutral(&self, dead_zone: f32) -> bool {
-        self.go_to.is_none() && self.levers_neutral(dead_zone)
-    }
-
-    /// Every lever is within the dead zone.
-    pub fn levers_neutral(&self, dead_zone: f32) -> bool {
-        self.levers
-            .iter()
-            .all(|lever| lever.share() >= -dead_zone && lever.share() <= dead_zone)
+        self.go_to.is_none()
+            && self
+                .levers
+                .iter()
+                .all(|lever| lever.share() >= -dead_zone && lever.share() <= dead_zone)
     }
 
     /// There is a frame and it is no older than `late`.

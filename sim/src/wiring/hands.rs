@@ -2,12 +2,12 @@
 
 use std::f64::consts::TAU;
 
-use bellcrank_core::inputs::{Frame, HandFrame, Station};
+use bellcrank_core::inputs::{self, Frame, GoTo, HandFrame, Station};
 use bellcrank_core::machine::LEVERS_MAX;
 use bellcrank_core::units::Lever;
 use bellcrank_machine::description;
 
-use crate::scenario::{Act, FaultKind, Scenario};
+use crate::scenario::{Act, FaultKind, Scenario, Target};
 
 /// How long a hand takes to get a circle under way, s.
 const SMOOTH_S: f64 = 1.0;
@@ -18,6 +18,7 @@ pub struct Hands {
     levers: [f64; LEVERS_MAX],
     frame: Frame,
     slow: bool,
+    go_to: Option<GoTo>,
     enable: bool,
     /// The reset button is pressed.
     pub reset: bool,
@@ -27,12 +28,12 @@ impl Hands {
     /// Everything the hands have done up to `t`, with the faults that are on having the last word.
     pub fn at(scenario: &Scenario, t: f64) -> Self {
         let mut hands = Self::default();
-        for hand in scenario.hands.iter().take_while(|hand| hand.at <= t) {
-            hands.act(scenario, hand.act, t - hand.at);
+        for (number, hand) in (1..).zip(scenario.hands.iter().take_while(|hand| hand.at <= t)) {
+            hands.act(scenario, number, hand.act, t - hand.at);
         }
         for fault in scenario.faults.iter().filter(|fault| fault.on(t)) {
             if let FaultKind::WrongLever { act } = fault.kind {
-                hands.act(scenario, act, t - fault.at);
+                hands.act(scenario, 0, act, t - fault.at);
             }
         }
         hands
@@ -53,7 +54,7 @@ impl Hands {
             mode: scenario.mode,
             frame: self.frame,
             slow: self.slow,
-            go_to: None,
+            go_to: self.go_to,
             enable: self.enable,
             stop_clear: true,
         }
@@ -70,12 +71,15 @@ impl Hands {
         }
     }
 
-    /// Does `act`, which began `since` ago, s.
-    fn act(&mut self, scenario: &Scenario, act: Act, since: f64) {
+    /// Does `act`, the scenario's act of that number, which began `since` ago, s.
+    fn act(&mut self, scenario: &Scenario, number: usize, act: Act, since: f64) {
         match act {
             Act::Enable(held) => self.enable = held,
             Act::Reset(held) => self.reset = held,
-            Act::Neutral => self.levers = [0.0; LEVERS_MAX],
+            Act::Neutral => {
+                self.levers = [0.0; LEVERS_MAX];
+                self.go_to = None;
+            }
             Act::Lever { axis, share } => {
                 if let Some(lever) = scenario.machine.axes[axis].lever {
                     self.levers[lever] = share;
@@ -86,11 +90,31 @@ impl Hands {
             Act::Tip { arm, velocity, turning } => {
                 self.tip(scenario, arm, velocity, turning);
             }
+            Act::GoTo { arm, to, frame, speed } => self.go_to = Some(order(number, arm, to, frame, speed)),
             Act::Circle { arm, radius, speed } => {
                 let [forward, up] = on_circle(radius, speed, since);
                 self.tip(scenario, arm, [forward, 0.0, up], [0.0; 3]);
             }
         }
+    }
+}
+
+/// An order as a frame carries it.
+#[allow(
+    clippy::cast_possible_truncation,
+    reason = "narrowed to what a frame carries; a few rows and arms, each with a number of its own"
+)]
+fn order(number: usize, arm: usize, to: Target, frame: Frame, speed: f64) -> GoTo {
+    let narrow = |v: [f64; 3]| v.map(|x| x as f32);
+    GoTo {
+        number: number as u8,
+        arm: arm as u8,
+        to: match to {
+            Target::At(place) => inputs::Target::At(narrow(place)),
+            Target::By(way) => inputs::Target::By(narrow(way)),
+        },
+        frame,
+        speed: speed as f32,
     }
 }
 

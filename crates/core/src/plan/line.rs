@@ -18,7 +18,7 @@ pub const LEASH_M: f32 = 0.03;
 /// The same for how it is turned, rad.
 const TURN_LEASH: f32 = 0.05;
 /// For how long the tip is still brought to its place once that has come to rest, s.
-pub const SETTLE_S: f32 = 0.6;
+pub const SETTLE_S: f32 = 1.0;
 
 /// Where a tip should be by now.
 #[derive(Debug, Clone, Copy)]

@@ -7,20 +7,26 @@
 //!
 //! What is stated, and held by the tests: no rate is above its axis's full rate, times the station's cap and slow share in joint mode.
 
+mod carry;
 mod dls;
+mod go_to;
 mod line;
 mod orientation;
+mod path;
 mod profile;
 mod tip;
 mod twist;
 
 use crate::chain::ArmPose;
 use crate::inputs::{HandFrame, Inputs, Mode};
+use crate::last_tick::Refusal;
 use crate::machine::{ARMS_MAX, Arm, Axis, AxisId, Machine, PerAxis};
 use crate::sense::{AxisPosture, Posture};
 use crate::supervise::{Action, Permit};
 use crate::vec3::Vec3;
 
+use carry::Carry;
+use go_to::GoToMove;
 use orientation::{frame, joints_moved, twist};
 use profile::Twist;
 use tip::TipJog;
@@ -37,6 +43,8 @@ pub struct Rates {
     pub tips: [Option<Vec3>; ARMS_MAX],
     /// The velocity at which the tip of each arm is led, after the ramp, m/s; none while nothing leads it.
     pub tip_velocities: [Option<Vec3>; ARMS_MAX],
+    /// An order that has just been refused.
+    pub refused: Option<Refusal>,
 }
 
 impl Rates {
@@ -53,6 +61,8 @@ impl Rates {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Plan {
     arms: [TipJog; ARMS_MAX],
+    go_to: GoToMove,
+    carry: Carry,
 }
 
 /// All that one tick of planning looks at.
@@ -83,15 +93,39 @@ impl Plan {
                 rates.axes.set(id, sight.joint_rate(axis, &posture.axes.get(id)));
             }
         }
+        if sight.hand.mode == Mode::Carry {
+            self.carry.step(&sight, &mut rates);
+        } else {
+            self.carry = Carry::default();
+        }
+        let at_rest = self.arms.each_ref().map(TipJog::at_rest);
+        rates.refused = self.go_to.step(&sight, at_rest, &mut rates);
+        let gone = self.go_to.going().map(|(index, ..)| index);
         for ((index, arm), jog) in machine.arms().iter().enumerate().zip(&mut self.arms) {
-            match (sight.hand.mode, posture.arm(index)) {
-                (Mode::Tip | Mode::Carry, Some(pose)) => jog.step(&sight, arm, pose, &mut rates),
+            match posture.arm(index) {
+                Some(pose) if sight.hand.mode == Mode::Tip && gone != Some(index) => {
+                    jog.step(&sight, arm, pose, &mut rates);
+                }
                 _ => *jog = TipJog::default(),
             }
         }
-        rates.tips = self.arms.each_ref().map(TipJog::wanted_tip);
-        rates.tip_velocities = self.arms.each_ref().map(TipJog::led_velocity);
+        self.tell_tips(&mut rates);
         rates
+    }
+
+    /// Where each tip should be by now, and how fast it is led, by whatever leads it.
+    fn tell_tips(&self, rates: &mut Rates) {
+        rates.tips = self.carry.tips();
+        rates.tip_velocities = self.carry.led();
+        let arms = rates.tips.iter_mut().zip(&mut rates.tip_velocities);
+        for ((index, (tip, led)), jog) in arms.enumerate().zip(&self.arms) {
+            *tip = tip.or(jog.wanted_tip());
+            *led = led.or(jog.led_velocity());
+            if let Some((_, to, velocity)) = self.go_to.going().filter(|(gone, ..)| *gone == index) {
+                *tip = Some(to);
+                *led = Some(velocity);
+            }
+        }
     }
 }
 
@@ -121,13 +155,23 @@ impl Sight<'_> {
         share * axis.valve.full_rate.toward(share) / now.ratio
     }
 
-    /// What the levers of an arm ask of its tip.
-    fn twist_asked(&self, arm: &Arm, pose: &ArmPose) -> Twist {
+    /// The levers of an arm's tip: forward, left, up, pitch, roll, yaw; 0 where there is none.
+    fn tip_levers(&self, arm: &Arm) -> [f32; 6] {
         let mut shares = [0.0; 6];
         for (share, lever) in shares.iter_mut().zip(&arm.levers) {
             *share = self.lever(*lever);
         }
-        let [forward, left, up, turning @ ..] = shares;
+        shares
+    }
+
+    /// None of them is pushed.
+    fn at_neutral(&self, arm: &Arm) -> bool {
+        self.tip_levers(arm) == [0.0; 6]
+    }
+
+    /// What the levers of an arm ask of its tip.
+    fn twist_asked(&self, arm: &Arm, pose: &ArmPose) -> Twist {
+        let [forward, left, up, turning @ ..] = self.tip_levers(arm);
         let (axes, _) = frame(self.hand.frame, self.machine, pose);
         let velocity = [forward, left, up].map(|share| share * arm.tip_speed);
         twist(arm, &axes, velocity, turning.map(|share| share * arm.pitch_rate))
