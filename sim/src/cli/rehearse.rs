@@ -22,8 +22,8 @@ Writes a page with pictures and charts to NAME.html and everything that was reco
 NAME being that of the scenario. The same scenario and seed give the same run to the bit; its digest tells. Exit code 1 \
 if an expectation of the scenario does not hold.
 
-Built-in scenarios: straight-lift, setting-a-stone, wrong-lever, stuck-open-valve, lost-radio-link, broken-sensor-wire, \
-stop-in-mid-swing, burst-hose, hot-oil-on-a-slope. A scenario file is TOML with the unit in each key; sim/scenarios/ has these as examples.";
+Built-in scenarios: straight-lift, setting-a-stone, go-to, go-to-through-the-seat, carry-lift, wrong-lever, \
+stuck-open-valve, lost-radio-link, broken-sensor-wire, stop-in-mid-swing, burst-hose, hot-oil-on-a-slope. A scenario file is TOML with the unit in each key; sim/scenarios/ has these as examples.";
 
 /// `bellcrank rehearse SCENARIO`
 #[derive(Debug, clap::Args)]

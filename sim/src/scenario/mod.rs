@@ -14,9 +14,15 @@ use nalgebra::{Rotation3, Vector3};
 pub use file::{parse, read};
 
 /// The built-in scenarios in the order of the main job: name of the file and its text.
-pub const BUILTIN: [BuiltIn; 9] = [
+pub const BUILTIN: [BuiltIn; 12] = [
     ("straight-lift", include_str!("../../scenarios/straight-lift.toml")),
     ("setting-a-stone", include_str!("../../scenarios/setting-a-stone.toml")),
+    ("go-to", include_str!("../../scenarios/go-to.toml")),
+    (
+        "go-to-through-the-seat",
+        include_str!("../../scenarios/go-to-through-the-seat.toml"),
+    ),
+    ("carry-lift", include_str!("../../scenarios/carry-lift.toml")),
     ("wrong-lever", include_str!("../../scenarios/wrong-lever.toml")),
     (
         "stuck-open-valve",
