@@ -2,6 +2,9 @@
 
 use bellcrank_core::inputs::{Frame, Mode};
 use bellcrank_core::machine::Machine;
+use bellcrank_sim::findings::judge;
+use bellcrank_sim::run::rehearse;
+use bellcrank_sim::scenario;
 use nalgebra::Vector3;
 
 use crate::ideal::{Ideal, builtin};
@@ -134,4 +137,40 @@ fn leaving_the_mode_forgets_the_places() {
     bench.hand.mode = Mode::Tip;
     bench.run(0.5, |_| {});
     assert_eq!(bench.rates, bellcrank_core::plan::Rates::default());
+}
+
+/// On the plant: a stone held between the setter's arms is lifted 1 m, and the tips keep their places to one another within 10 mm, and
+/// how they are pitched and rolled to one another within a degree. (How they are headed follows their places.)
+#[test]
+fn the_setter_lifts_a_stone_with_both_arms() {
+    let scenario = scenario::read("carry-lift").unwrap();
+    let machine = &scenario.machine;
+    for seed in 1..=3 {
+        let trace = rehearse(&scenario, seed).unwrap();
+        let found = judge(&scenario, seed, &trace);
+        assert!(found.apart_m.unwrap() < 0.010, "seed {seed}: {:?}", found.apart_m);
+        assert!(
+            found.along_line_m.unwrap() > 0.99,
+            "seed {seed}: {:?}",
+            found.along_line_m
+        );
+        let turned = |sample: &bellcrank_sim::trace::Sample| {
+            let [left, right] = [0, 1].map(|arm: usize| {
+                let angles: Vec<f64> = machine.arms[arm]
+                    .axes
+                    .iter()
+                    .map(|&axis| sample.axes[axis].angle)
+                    .collect();
+                [angles[1] + angles[2] + angles[3], angles[4]]
+            });
+            [left[0] - right[0], left[1] - right[1]]
+        };
+        let first = turned(&trace.samples[100]);
+        for sample in &trace.samples[100..] {
+            for (now, before) in turned(sample).iter().zip(first) {
+                let off = (now - before).to_degrees().abs();
+                assert!(off < 1.0, "seed {seed}, {} s: turned by {off} degrees", sample.t);
+            }
+        }
+    }
 }

@@ -131,6 +131,19 @@ fn six_joints_hold_and_turn_the_tip_in_all_three_ways() {
     }
 }
 
+/// Six joints, four rows: the joint to spare keeps clear of the end that it started near, and the tip goes straight all the same. One
+/// beyond the pitch joint that has no lever is nobody's to move.
+#[test]
+fn a_joint_to_spare_keeps_clear_of_its_end() {
+    let mut description = bellcrank_tests::cases::OracleArm::named("b").machine;
+    description.arms[0].levers.truncate(4);
+    let machine = bellcrank_machine::build(&description).unwrap();
+    let mut bench = Ideal::new(&machine, &[&[10.0, -40.0, 80.0, 80.0, 30.0, -84.0]]);
+    straight(&mut bench, 0, [0.15, 0.2, 0.2]);
+    assert!(bench.joint(0, 3) < 70.0, "{}", bench.joint(0, 3));
+    assert_eq!(bench.joint(0, 5), -84.0);
+}
+
 #[test]
 fn the_roll_lever_rolls_the_tip_and_moves_nothing_else() {
     let machine = setter();

@@ -51,7 +51,7 @@ impl Who<'_> {
             t.complain(
                 "at_s",
                 format!("{} acts", given.len()),
-                "one of enable, reset, frame, slow, tip, go_to, circle, lever, neutral",
+                "one of enable, reset, tip, go_to, circle, lever, frame, slow, neutral",
             );
         }
         given.first().copied().unwrap_or(Act::Neutral)

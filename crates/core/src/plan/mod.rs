@@ -2,10 +2,15 @@
 //!
 //! Takes the [`Permit`], the [`Posture`] and the hand control in charge; gives [`Rates`]; holds each arm's shaped lever
 //! command and the line its tip is on. In joint mode a lever asks for a share of its axis's full stroke rate; in tip mode the
-//! levers of an arm ask for a tip velocity, and the joints follow by damped least squares. Without a permit to drive it asks
-//! for nothing and forgets where it was going.
+//! levers of an arm ask for a tip velocity ([`tip`]), or an order for a place to go to ([`go_to`]); in carry mode those of the first arm
+//! move what all arms hold between them ([`carry`]). The joints follow by damped least squares ([`dls`]). Without a permit to drive it
+//! asks for nothing and forgets where it was going.
 //!
-//! What is stated, and held by the tests: no rate is above its axis's full rate, times the station's cap and slow share in joint mode.
+//! What is stated, and held by the tests. Always: no rate is above its axis's full rate (in joint mode times the station's cap), and
+//! nothing moves for an order that is refused. On axes that do what they are asked, away from singular poses and ends of ranges: a
+//! jogged tip stays within 1 mm of the straight line that its levers draw; a tip that is ordered somewhere stays within 1 mm of its line and
+//! ends within 0.1 mm of its end; what is held level, or whole, stays so within 0.1 degrees; tips that carry keep their places to one
+//! another within 1 mm.
 
 mod carry;
 mod dls;

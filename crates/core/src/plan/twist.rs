@@ -3,7 +3,7 @@
 use heapless::Vec;
 
 use super::dls::solve;
-use super::orientation::columns;
+use super::orientation::{columns, joints_moved};
 use super::profile::{Twist, zip};
 use crate::chain::{ArmPose, per_joint};
 use crate::machine::{Arm, Axis, JOINTS_MAX, Machine, TIP_LEVERS_MAX};
@@ -38,7 +38,7 @@ impl JointRates {
 pub fn joint_rates(arm: &Arm, pose: &ArmPose, machine: &Machine, posture: &Posture, twist: &Twist) -> JointRates {
     let mut free = columns(arm, pose);
     let rows = arm.levers.len();
-    let mut rates = if arm.joints.len() > rows {
+    let mut rates = if joints_moved(arm) > rows {
         spare(arm, machine, posture, &free, twist)
     } else {
         rates_of(rows, &free, twist)
@@ -95,7 +95,8 @@ fn rates_in<const ROWS: usize>(columns: &[Twist], twist: &Twist) -> Vec<f32, JOI
 /// The rates with joints to spare: what each would like to do, and what of the twist that does not do already. For any wish `h`,
 /// `h + J⁺ (x - J h)` does what is asked, and of `h` what does not move the tip (Liégeois 1977; *from memory*).
 fn spare(arm: &Arm, machine: &Machine, posture: &Posture, columns: &[Twist], twist: &Twist) -> Vec<f32, JOINTS_MAX> {
-    let wishes = per_joint(arm.joints.iter().map(|joint| {
+    let moved = joints_moved(arm);
+    let wishes = per_joint(arm.joints.iter().take(moved).map(|joint| {
         let now = posture.axes.get(joint.axis);
         machine
             .axis(joint.axis)
