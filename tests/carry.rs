@@ -19,7 +19,7 @@ fn setter() -> Machine {
     builtin("drystone setter")
 }
 
-fn carrying<'m>(machine: &'m Machine) -> Ideal<'m> {
+fn carrying(machine: &Machine) -> Ideal<'_> {
     let mut bench = Ideal::new(machine, &[LEFT, RIGHT]);
     bench.hand.mode = Mode::Carry;
     bench

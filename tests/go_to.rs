@@ -1,5 +1,11 @@
 //! Go-to moves: they keep to their line and arrive, and what is in the way is named before anything moves.
 
+#![allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "narrowing to what the core is given is meant"
+)]
+
 use bellcrank_core::inputs::{Frame, GoTo, Mode, Target};
 use bellcrank_core::last_tick::{Obstacle, Refusal};
 use bellcrank_core::machine::{AxisId, Machine};
@@ -268,7 +274,7 @@ fn an_order_waits_for_the_hands_to_let_go_of_the_levers() {
     bench.run(1.0, |_| {});
     bench.order(by(0, [0.0, 0.2, 0.0]));
     bench.run(1.0, |bench| {
-        assert!(bench.rates.tip_velocities[0].is_some_and(|v| v[1] == 0.0))
+        assert!(bench.rates.tip_velocities[0].is_some_and(|v| v[1] == 0.0));
     });
     let order = bench.hand.go_to;
     bench.let_go();

@@ -1,5 +1,11 @@
 //! A bench for planning alone: a machine of ideal axes that do in each tick just what is asked of them, whole arms of it.
 
+#![allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "narrowing to what the core is given is meant"
+)]
+
 use bellcrank_core::chain::ArmPose;
 use bellcrank_core::inputs::{GoTo, HandFrame, Inputs, Mode, Station};
 use bellcrank_core::machine::{AxisId, Machine, PerAxis};

@@ -93,12 +93,13 @@ impl Carry {
             };
             let [_, _, _, wx, wy, wz] = self.ramp.rate;
             let [a, b, c] = turning(arm, pose, [wx, wy, wz]);
-            let twist = line.follow(arm, pose, sight.posture, &[*x, *y, *z, a, b, c]);
-            *joints = joint_rates(arm, pose, sight.machine, sight.posture, &twist);
+            let led = [*x, *y, *z, a, b, c];
+            let back = line.back(arm, pose, sight.posture, &led);
+            *joints = joint_rates(sight, arm, pose, &led, &back);
             slowdown = math::max(slowdown, joints.slowdown);
         }
         for (arm, joints) in arms.iter().zip(&joints) {
-            rates.add(arm, joints.slowed(slowdown));
+            rates.add(arm, joints, slowdown);
         }
     }
 

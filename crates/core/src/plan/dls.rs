@@ -246,7 +246,7 @@ mod tests {
         for elbow in [0.0_f32, 0.01, 0.02, 0.05, 0.1, 0.2] {
             let fastest = solve(&planar(elbow), &[0.1, 0.0])
                 .iter()
-                .fold(0.0_f32, |a, b| a.max(b.abs()));
+                .fold(0.0_f32, |a, b| math::max(a, b.abs()));
             assert!(fastest < 2.0, "{fastest} rad/s at {elbow}");
         }
     }

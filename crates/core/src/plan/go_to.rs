@@ -188,9 +188,10 @@ impl Leg {
         self.led = scale(self.direction, (self.moment.way - before) / dt);
         self.line.tip = add(self.from, scale(self.direction, self.moment.way));
         let [vx, vy, vz] = self.led;
-        let twist = self.line.follow(arm, pose, sight.posture, &[vx, vy, vz, 0.0, 0.0, 0.0]);
-        let joints = joint_rates(arm, pose, sight.machine, sight.posture, &twist);
-        rates.add(arm, joints.slowed(joints.slowdown));
+        let led = [vx, vy, vz, 0.0, 0.0, 0.0];
+        let back = self.line.back(arm, pose, sight.posture, &led);
+        let joints = joint_rates(sight, arm, pose, &led, &back);
+        rates.add(arm, &joints, joints.slowdown);
         self.rested <= SETTLE_S
     }
 }

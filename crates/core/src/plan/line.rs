@@ -56,8 +56,8 @@ impl Line {
         }
     }
 
-    /// What to ask of the tip now that its place goes on at `led`: that, and what brings it back to its line.
-    pub fn follow(&mut self, arm: &Arm, pose: &ArmPose, posture: &Posture, led: &Twist) -> Twist {
+    /// What brings the tip back to its line, now that its place goes on at `led`.
+    pub fn back(&mut self, arm: &Arm, pose: &ArmPose, posture: &Posture, led: &Twist) -> Twist {
         let now = angles(arm, posture);
         let mut turned = [0.0; 3];
         for (column, (now, before)) in columns(arm, pose).iter().zip(now.iter().zip(&self.angles)) {
@@ -67,20 +67,12 @@ impl Line {
             }
         }
         self.angles = now;
-        let [vx, vy, vz, turning @ ..] = led;
+        let [_, _, _, turning @ ..] = led;
         for (lag, (asked, turned)) in self.lag.iter_mut().zip(turning.iter().zip(&turned)) {
             *lag = math::clamp(*lag + asked * posture.dt_s() - turned, -TURN_LEASH, TURN_LEASH);
         }
-        let [bx, by, bz] = self.behind(pose);
-        let ([a, b, c], [la, lb, lc]) = (turning, self.lag);
-        [
-            vx + GAIN * bx,
-            vy + GAIN * by,
-            vz + GAIN * bz,
-            a + GAIN * la,
-            b + GAIN * lb,
-            c + GAIN * lc,
-        ]
+        let ([x, y, z], [a, b, c]) = (self.behind(pose), self.lag);
+        [x, y, z, a, b, c].map(|off| GAIN * off)
     }
 }
 

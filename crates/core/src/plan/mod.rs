@@ -35,6 +35,7 @@ use go_to::GoToMove;
 use orientation::{frame, joints_moved, twist};
 use profile::Twist;
 use tip::TipJog;
+use twist::JointRates;
 
 /// Wanted joint rates, rad/s.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -42,6 +43,8 @@ use tip::TipJog;
 pub struct Rates {
     /// Per axis.
     pub axes: PerAxis<f32>,
+    /// How much of each of them brings the tip back to its line, and is no wish of the hands.
+    pub corrections: PerAxis<f32>,
     /// The arms hold one load between them: what slows one must slow all alike.
     pub together: bool,
     /// Where the tip of each arm should be by now, m; none while nothing leads it along a line.
@@ -53,10 +56,11 @@ pub struct Rates {
 }
 
 impl Rates {
-    /// Adds to the rates of an arm's joints, from the base. A joint that does not move with the tip keeps that of its own lever.
-    fn add(&mut self, arm: &Arm, rates: impl Iterator<Item = f32>) {
-        for (joint, rate) in arm.joints.iter().zip(rates) {
-            self.axes.set(joint.axis, self.axes.get(joint.axis) + rate);
+    /// Adds the rates of an arm's joints, slowed alike. A joint that does not move with the tip keeps that of its own lever.
+    fn add(&mut self, arm: &Arm, joints: &JointRates, slowdown: f32) {
+        for (joint, (rate, back)) in arm.joints.iter().zip(joints.rates.iter().zip(&joints.back)) {
+            self.axes.set(joint.axis, self.axes.get(joint.axis) + rate / slowdown);
+            self.corrections.set(joint.axis, back / slowdown);
         }
     }
 }

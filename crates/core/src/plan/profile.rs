@@ -238,6 +238,15 @@ fn cube_root(x: f32) -> f32 {
 mod tests {
     use super::*;
 
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a count of ticks"
+    )]
+    fn ticks(seconds: f32) -> usize {
+        (seconds / 1e-3) as usize + 2
+    }
+
     const DT: f32 = 0.002;
     const FULL: Twist = [0.5, 0.5, 0.5, 0.4, 0.4, 0.4];
 
@@ -260,7 +269,7 @@ mod tests {
         assert!((duration(0.5) - 5.414_213_6).abs() < 1e-6);
         let steepest = (0..5500)
             .map(|i| profile(1.0, 0.25, 0.5, 0.5).at(0.001 * i as f32).acceleration)
-            .fold(0.0, f32::max);
+            .fold(0.0, math::max);
         assert!((steepest - 0.353_553_4).abs() < 1e-3, "{steepest}");
     }
 
@@ -281,8 +290,7 @@ mod tests {
                 let p = profile(length, 0.25, 0.5, jerk);
                 let (mut way, mut last) = (0.0_f64, p.at(0.0));
                 assert_eq!(last, Moment::default());
-                let ticks = (p.duration() / 1e-3) as usize + 2;
-                for i in 1..=ticks {
+                for i in 1..=ticks(p.duration()) {
                     let now = p.at(i as f32 * 1e-3);
                     way += 0.5e-3 * f64::from(last.speed + now.speed);
                     assert!(

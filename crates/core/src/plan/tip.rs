@@ -55,9 +55,9 @@ impl TipJog {
         let [vx, vy, vz, ..] = led;
         line.tip = add(line.tip, scale([vx, vy, vz], dt));
         line.on_leash(pose);
-        let twist = line.follow(arm, pose, sight.posture, &led);
-        let joints = joint_rates(arm, pose, sight.machine, sight.posture, &twist);
-        rates.add(arm, joints.slowed(joints.slowdown));
+        let back = line.back(arm, pose, sight.posture, &led);
+        let joints = joint_rates(sight, arm, pose, &led, &back);
+        rates.add(arm, &joints, joints.slowdown);
     }
 }
 

@@ -2,6 +2,7 @@
 
 use heapless::Vec;
 
+use super::Sight;
 use super::dls::solve;
 use super::orientation::{columns, joints_moved};
 use super::profile::{Twist, zip};
@@ -21,21 +22,19 @@ const AWAY_PER_S: f32 = 1.0;
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct JointRates {
     /// As asked, were the axes as fast as one likes.
-    rates: Vec<f32, JOINTS_MAX>,
+    pub rates: Vec<f32, JOINTS_MAX>,
+    /// How much of that brings the tip back to its line.
+    pub back: Vec<f32, JOINTS_MAX>,
     /// By how much all must be slowed for the slowest to keep up, 1 or more.
     pub slowdown: f32,
 }
 
-impl JointRates {
-    /// The rates, slowed alike by `slowdown`.
-    pub fn slowed(&self, slowdown: f32) -> impl Iterator<Item = f32> + '_ {
-        self.rates.iter().map(move |rate| rate / slowdown)
-    }
-}
-
-/// Joint rates for a twist. Joints to spare are used to keep clear of the ends of their strokes. A joint that would leave its range
-/// is held and the rest asked again: for the tip's way and pitch if it turns the tool alone, else for its way alone.
-pub fn joint_rates(arm: &Arm, pose: &ArmPose, machine: &Machine, posture: &Posture, twist: &Twist) -> JointRates {
+/// Joint rates for a tip that is led and brought back to its line. Joints to spare are used to keep clear of the ends of their strokes. A
+/// joint that would leave its range is held and the rest asked again: for the tip's way and pitch if it turns the tool alone, else for
+/// its way alone.
+pub fn joint_rates(sight: &Sight, arm: &Arm, pose: &ArmPose, led: &Twist, back: &Twist) -> JointRates {
+    let (machine, posture) = (sight.machine, sight.posture);
+    let twist = &zip(led, back, |led, back| led + back);
     let mut free = columns(arm, pose);
     let rows = arm.levers.len();
     let mut rates = if joints_moved(arm) > rows {
@@ -68,7 +67,11 @@ pub fn joint_rates(arm: &Arm, pose: &ArmPose, machine: &Machine, posture: &Postu
         let asked = rate * posture.axes.get(joint.axis).ratio;
         slowdown = math::max(slowdown, math::abs(asked) / axis.valve.full_rate.toward(asked));
     }
-    JointRates { rates, slowdown }
+    JointRates {
+        back: rates_of(rows, &free, back),
+        rates,
+        slowdown,
+    }
 }
 
 /// Rates for the first so many rows.
