@@ -155,6 +155,6 @@ fn turn(frame: &mut [Vec3; 3], about: JointAxis, angle: f32) -> (Vec3, Vec3) {
 }
 
 /// A vector given in a frame, in the machine frame.
-fn in_frame(frame: &[Vec3; 3], v: Vec3) -> Vec3 {
+pub fn in_frame(frame: &[Vec3; 3], v: Vec3) -> Vec3 {
     add(add(scale(frame[0], v[0]), scale(frame[1], v[1])), scale(frame[2], v[2]))
 }

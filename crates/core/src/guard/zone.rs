@@ -11,7 +11,7 @@
 
 use heapless::Vec;
 
-use super::WORTH_TELLING;
+use super::{WORTH_TELLING, share_of};
 use crate::keepout::{Closing, MOVERS, Pair, Surroundings, With};
 use crate::last_tick::{Guarded, Held};
 use crate::machine::{ARMS_MAX, Arm, AxisId, Machine, PerAxis};
@@ -197,35 +197,35 @@ fn cut(pair: &Pair, closing: &Closing, reaction: f32, movers: &mut Movers) {
             let _ = closers.push(closer);
         }
     }
-    let all = least_cut(&closers, room, reaction, |_| true);
+    let all = least_cut(&closers, false, room, reaction);
     let on_their_way: f32 = closers
         .iter()
         .filter(|closer| !closer.willing())
         .map(|closer| closer.on_its_way(reaction))
         .sum();
-    let willing = least_cut(&closers, room - on_their_way, reaction, |closer| closer.willing());
+    let willing = least_cut(&closers, true, room - on_their_way, reaction);
     for closer in &mut closers {
         let cut = if closer.willing() { willing } else { all };
         let left = math::max(closer.rate - cut * closer.share, 0.0);
-        if closer.rate > 0.0 && !(left >= closer.rate) {
-            // What is no number is none.
-            let share = if left > 0.0 { left / closer.rate } else { 0.0 };
-            closer.mover.rate *= math::min(share, 1.0);
+        let share = share_of(left, closer.rate);
+        if closer.rate > 0.0 && share < 1.0 {
+            closer.mover.rate *= share;
             closer.mover.held = Some(held);
         }
     }
 }
 
-/// The least cut with which those who count need no more than the room, m.
-fn least_cut(closers: &[Closer], room: f32, reaction: f32, counts: impl Fn(&Closer) -> bool) -> f32 {
-    let counting = || closers.iter().filter(|closer| closer.rate > 0.0 && counts(closer));
+/// The least cut with which all, or those who are willing, need no more than the room, m.
+fn least_cut(closers: &[Closer], only_willing: bool, room: f32, reaction: f32) -> f32 {
+    let counts = |closer: &&Closer| closer.rate > 0.0 && (!only_willing || closer.willing());
+    let counting = || closers.iter().filter(counts);
     let needed = |cut: f32| counting().map(|closer| closer.needs(cut, reaction)).sum::<f32>();
     if needed(0.0) <= room {
         return 0.0;
     }
     // With this cut no rate is left.
     let mut high = counting().map(|closer| closer.rate / closer.share).fold(0.0, math::max);
-    if !(room > 0.0) {
+    if room <= 0.0 || room.is_nan() {
         return high;
     }
     let mut low = 0.0;

@@ -263,16 +263,18 @@ mod tests {
 
     /// Lines of all kinds: anywhere, along an axis, nearly so, without length.
     fn lines() -> Vec<(Vec3, Vec3)> {
-        let mut next = numbers();
+        let mut numbers = numbers();
+        #[allow(clippy::cast_possible_truncation)]
+        let mut next = || numbers() as f32;
         let mut lines = Vec::new();
         for kind in 0..4000 {
-            let start: Vec3 = std::array::from_fn(|_| (2.5 * next()) as f32);
-            let mut end: Vec3 = std::array::from_fn(|_| (2.5 * next()) as f32);
+            let start: Vec3 = std::array::from_fn(|_| 2.5 * next());
+            let mut end: Vec3 = std::array::from_fn(|_| 2.5 * next());
             let axis = kind % 3;
             for k in 0..3 {
                 match kind % 7 {
                     0 if k != axis => end[k] = start[k],
-                    1 if k != axis => end[k] = start[k] + (1e-4 * next()) as f32,
+                    1 if k != axis => end[k] = start[k] + 1e-4 * next(),
                     2 => end[k] = start[k],
                     _ => {}
                 }

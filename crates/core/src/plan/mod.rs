@@ -15,6 +15,7 @@
 mod carry;
 mod dls;
 mod go_to;
+pub mod inverse;
 mod line;
 mod orientation;
 mod path;
