@@ -5,8 +5,8 @@ use bellcrank_core::cause::Cause;
 use bellcrank_core::inputs::{HandFrame, Mode, SensorInput, Station};
 use bellcrank_core::linkage::Linkage;
 use bellcrank_core::machine::{
-    Arm, Axis, AxisId, Calibration, Channel, EachWay, Joint, JointAxis, Machine, Parts, PerAxis, Signal, StationLimits,
-    Timing, Tracking, Twin, ValveCurve, Watch, Zone,
+    Arm, Axis, AxisId, Calibration, Channel, EachWay, Joint, JointAxis, Machine, Parts, PerAxis, SeatPlace, Shape,
+    Signal, Spares, StationLimits, Timing, Tracking, Twin, ValveCurve, Watch, Zone,
 };
 use bellcrank_core::sense::Posture;
 use bellcrank_core::supervise::{Event, State, What};
@@ -82,11 +82,14 @@ pub fn parts() -> Parts {
         about,
         link,
         radius: 0.1,
+        cylinder: None,
     };
     let station = |late, speed_cap| StationLimits {
         frame_late: micros(late),
         speed_cap,
         dead_zone: 0.05,
+        expo: 0.0,
+        slow_share: 0.25,
     };
     Parts {
         axes: [axis(0), axis(1)].into_iter().collect(),
@@ -104,17 +107,22 @@ pub fn parts() -> Parts {
             pitch_rate: 0.5,
             tip_ramp: 0.2,
             tip_braking: 2.0,
-            levers: [2, 3, 4, 5],
+            levers: [2, 3, 4, 5].into_iter().collect(),
         }]
         .into_iter()
         .collect(),
         zones: [Zone {
-            min: [0.0, 1.2, 0.0],
-            max: [3.0, 2.0, 3.0],
+            shape: Shape::Box {
+                min: [0.0, 1.2, 0.0],
+                max: [3.0, 2.0, 3.0],
+            },
+            carried: None,
+            spares: Spares::default(),
             margin: 0.1,
         }]
         .into_iter()
         .collect(),
+        arm_margin: 0.0,
         timing: Timing {
             tick: micros(TICK_US),
             tick_late: micros(10_000),
@@ -125,6 +133,10 @@ pub fn parts() -> Parts {
         },
         seat: station(60_000, 1.0),
         remote: Some(station(150_000, 0.5)),
+        seat_place: SeatPlace {
+            position: [0.2, -0.1, 0.8],
+            yaw: 0.5,
+        },
         pump_flow: 1e-3,
         second_pump_flow: 0.0,
     }

@@ -29,6 +29,7 @@ fn hand() -> impl Strategy<Value = HandFrame> {
             mode: if tip { Mode::Tip } else { Mode::Joint },
             enable,
             stop_clear,
+            ..HandFrame::default()
         })
 }
 

@@ -6,6 +6,7 @@ mod closed_loop;
 mod command;
 mod docs;
 mod guard;
+mod guard_keepout;
 mod hostile;
 mod hydraulic_faults;
 mod interlock;

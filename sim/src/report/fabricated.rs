@@ -71,7 +71,7 @@ pub fn straight_lift() -> Scenario {
                 act: Act::Tip {
                     arm: 0,
                     velocity: [0.0, 0.0, 0.25],
-                    pitch: 0.0,
+                    turning: [0.0; 3],
                 },
             },
             Hand {
@@ -144,6 +144,8 @@ fn machine() -> d::Description {
         frame_late: 0.2,
         speed_cap: 1.0,
         dead_zone: 0.05,
+        expo: 0.0,
+        slow_share: 1.0,
     };
     d::Description {
         name: "wall <setter>".into(),
@@ -155,6 +157,7 @@ fn machine() -> d::Description {
             stop_budget: 0.5,
             reaction: 0.05,
         },
+        seat: d::SeatPlace::default(),
         stations: d::Stations {
             seat: station,
             remote: None,
@@ -182,10 +185,15 @@ fn machine() -> d::Description {
         arms: vec![arm("left", 0.5, 0), arm("right", -0.5, 3)],
         zones: vec![d::Zone {
             name: "seat & <driver>".into(),
-            min: Vector3::new(-0.5, -0.4, 0.5),
-            max: Vector3::new(0.4, 0.4, 2.1),
+            shape: d::Shape::Box {
+                min: Vector3::new(-0.5, -0.4, 0.5),
+                max: Vector3::new(0.4, 0.4, 2.1),
+            },
+            on: None,
+            spares: Vec::new(),
             margin: 0.1,
         }],
+        arms_margin: 0.1,
     }
 }
 
@@ -201,7 +209,7 @@ fn arm(name: &str, y: f64, first: usize) -> d::Arm {
         pitch_rate: 0.5,
         tip_ramp: 0.3,
         tip_braking: 1.0,
-        levers: [0, 1, 2, 3],
+        levers: vec![0, 1, 2, 3],
     }
 }
 

@@ -6,7 +6,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use bellcrank_core::cause::Cause;
-use bellcrank_core::inputs::{Mode, Station};
+use bellcrank_core::inputs::{Frame, Mode, Station};
 use bellcrank_core::last_tick::Held;
 use bellcrank_core::supervise::{State, What};
 use bellcrank_machine::description::{Axis, Description, Signal};
@@ -90,6 +90,12 @@ fn scenario(t: &Table, file: &str, machine: &Arc<Description>) -> Scenario {
             .map_or_else(Expect::default, |key| t.table(key, |t| who.expect(t))),
     }
 }
+
+const FRAMES: [(&str, Frame); 3] = [
+    ("machine", Frame::Machine),
+    ("seat", Frame::Seat),
+    ("tool", Frame::Tool),
+];
 
 const STATIONS: [(&str, Station); 2] = [("seat", Station::Seat), ("remote", Station::Remote)];
 
@@ -205,6 +211,9 @@ impl Who<'_> {
         let acts = [
             t.optional("enable").map(|key| Act::Enable(t.flag(key))),
             t.optional("reset").map(|key| Act::Reset(t.flag(key))),
+            t.optional("frame")
+                .map(|key| Act::Frame(t.choice(key, &FRAMES).unwrap_or_default())),
+            t.optional("slow").map(|key| Act::Slow(t.flag(key))),
             t.optional("tip").map(|key| t.table(key, |t| self.tip(t))),
             t.optional("circle").map(|key| t.table(key, |t| self.circle(t))),
             t.optional("lever").map(|key| t.table(key, |t| self.lever(t))),
@@ -220,7 +229,7 @@ impl Who<'_> {
             t.complain(
                 "at_s",
                 format!("{} acts", given.len()),
-                "one of enable, reset, tip, circle, lever, neutral",
+                "one of enable, reset, frame, slow, tip, circle, lever, neutral",
             );
         }
         given.first().copied().unwrap_or(Act::Neutral)
@@ -229,9 +238,8 @@ impl Who<'_> {
     fn tip(&self, t: &Table) -> Act {
         let arm = self.arm(t, "arm");
         let velocity: Vector3<f64> = t.vector3("velocity_mm_s", -5000.0..=5000.0);
-        let pitch = t
-            .optional("pitch_deg_s")
-            .map_or(0.0, |key| t.number(key, -360.0..=360.0));
+        let turns = ["pitch_deg_s", "roll_deg_s", "yaw_deg_s"];
+        let turning = turns.map(|key| t.optional(key).map_or(0.0, |key| t.number(key, -360.0..=360.0)));
         if t.clean()
             && let Some(known) = self.machine.arms.get(arm)
         {
@@ -245,15 +253,21 @@ impl Who<'_> {
                     format!("at most {:.0} mm/s: full lever from this station", 1e3 * fastest),
                 );
             }
-            if pitch.abs() > known.pitch_rate * cap * (1.0 + 1e-9) {
-                let wanted = format!("at most {:.1} deg/s: full lever", (known.pitch_rate * cap).to_degrees());
-                t.complain("pitch_deg_s", format!("{:.1} deg/s", pitch.to_degrees()), wanted);
+            for (row, (key, rate)) in turns.into_iter().zip(turning).enumerate() {
+                let fastest = known.pitch_rate * cap;
+                if rate != 0.0 && row + 3 >= known.levers.len() {
+                    let found = format!("{:.1} deg/s", rate.to_degrees());
+                    t.complain(key, found, format!("no {key}: this arm has no lever for it"));
+                } else if rate.abs() > fastest * (1.0 + 1e-9) {
+                    let wanted = format!("at most {:.1} deg/s: full lever", fastest.to_degrees());
+                    t.complain(key, format!("{:.1} deg/s", rate.to_degrees()), wanted);
+                }
             }
         }
         Act::Tip {
             arm,
             velocity: velocity.into(),
-            pitch,
+            turning,
         }
     }
 
@@ -411,7 +425,11 @@ const KINDS: [(&str, Make); 20] = [
 
 /// The name of a cause, or of the guard's holding back, as the event log prints it.
 fn cause(t: &Table, key: &'static str) -> String {
-    let held = [What::Held(Held::FromZone(0)), What::Held(Held::FromEnd)];
+    let held = [
+        What::Held(Held::FromZone(0)),
+        What::Held(Held::FromArm),
+        What::Held(Held::FromEnd),
+    ];
     let names: Vec<String> = Cause::ALL
         .iter()
         .map(|cause| cause.name().to_string())

@@ -5,7 +5,7 @@ mod file;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use bellcrank_core::inputs::{Mode, Station};
+use bellcrank_core::inputs::{Frame, Mode, Station};
 use bellcrank_machine::description::Description;
 use bellcrank_machine::document::{self, BuiltIn};
 
@@ -100,14 +100,18 @@ pub enum Act {
     Reset(bool),
     /// Lets go of every lever.
     Neutral,
-    /// Moves the levers of an arm so that its tip is asked to go at this velocity, m/s, and pitch rate, rad/s.
+    /// Chooses the frame in which the levers move a tip.
+    Frame(Frame),
+    /// Switches slow mode on or off. What the other acts ask for is then slowed too.
+    Slow(bool),
+    /// Moves the levers of an arm so that its tip is asked to go at this velocity, m/s, and to turn at these rates, rad/s.
     Tip {
         /// The arm.
         arm: usize,
         /// Forward, left, up, m/s.
         velocity: [f64; 3],
-        /// Pitch rate, rad/s.
-        pitch: f64,
+        /// Pitch, roll, yaw, rad/s.
+        turning: [f64; 3],
     },
     /// Moves the levers of an arm so that its tip is asked to draw an upright circle: forward first, then up, back and down to
     /// where it began, with a smooth start and end.

@@ -2,7 +2,7 @@
 
 use std::f64::consts::TAU;
 
-use bellcrank_core::inputs::{HandFrame, Station};
+use bellcrank_core::inputs::{Frame, HandFrame, Station};
 use bellcrank_core::machine::LEVERS_MAX;
 use bellcrank_core::units::Lever;
 use bellcrank_machine::description;
@@ -16,6 +16,8 @@ const SMOOTH_S: f64 = 1.0;
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Hands {
     levers: [f64; LEVERS_MAX],
+    frame: Frame,
+    slow: bool,
     enable: bool,
     /// The reset button is pressed.
     pub reset: bool,
@@ -49,18 +51,22 @@ impl Hands {
             age: None,
             levers,
             mode: scenario.mode,
+            frame: self.frame,
+            slow: self.slow,
+            go_to: None,
             enable: self.enable,
             stop_clear: true,
         }
     }
 
-    /// The levers of an arm for a velocity of its tip, m/s, and a pitch rate, rad/s.
-    fn tip(&mut self, scenario: &Scenario, arm: usize, velocity: [f64; 3], pitch: f64) {
+    /// The levers of an arm for a velocity of its tip, m/s, and rates of pitch, roll and yaw, rad/s.
+    fn tip(&mut self, scenario: &Scenario, arm: usize, velocity: [f64; 3], turning: [f64; 3]) {
         let station = station(scenario);
         let arm = &scenario.machine.arms[arm];
-        let [forward, left, up] = velocity.map(|v| v / arm.tip_speed);
-        for (&lever, share) in arm.levers.iter().zip([forward, left, up, pitch / arm.pitch_rate]) {
-            self.levers[lever] = deflection(share / station.speed_cap, station.dead_zone);
+        let moving = velocity.map(|v| v / arm.tip_speed);
+        let turning = turning.map(|w| w / arm.pitch_rate);
+        for (&lever, share) in arm.levers.iter().zip(moving.into_iter().chain(turning)) {
+            self.levers[lever] = deflection(share / station.speed_cap, station);
         }
     }
 
@@ -75,12 +81,14 @@ impl Hands {
                     self.levers[lever] = share;
                 }
             }
-            Act::Tip { arm, velocity, pitch } => {
-                self.tip(scenario, arm, velocity, pitch);
+            Act::Frame(frame) => self.frame = frame,
+            Act::Slow(slow) => self.slow = slow,
+            Act::Tip { arm, velocity, turning } => {
+                self.tip(scenario, arm, velocity, turning);
             }
             Act::Circle { arm, radius, speed } => {
                 let [forward, up] = on_circle(radius, speed, since);
-                self.tip(scenario, arm, [forward, 0.0, up], 0.0);
+                self.tip(scenario, arm, [forward, 0.0, up], [0.0; 3]);
             }
         }
     }
@@ -107,13 +115,19 @@ fn on_circle(radius: f64, speed: f64, since: f64) -> [f64; 2] {
     [share * speed * cos, share * speed * sin]
 }
 
-/// The deflection that comes out as `share` once the dead zone has been taken out.
-fn deflection(share: f64, dead_zone: f64) -> f64 {
+/// The deflection that comes out as `share` once the dead zone has been taken out and the station's curve put on.
+fn deflection(share: f64, station: &description::Station) -> f64 {
     if share == 0.0 {
-        0.0
-    } else {
-        share.signum() * (dead_zone + share.abs() * (1.0 - dead_zone))
+        return 0.0;
     }
+    // The curve rises all the way: from the far end Newton's rule comes down on its root, and never past it.
+    let expo = station.expo;
+    let mut straight = 1.0_f64.max(share.abs());
+    for _ in 0..50 {
+        let curved = straight * (1.0 - expo + expo * straight * straight);
+        straight -= (curved - share.abs()) / (1.0 - expo + 3.0 * expo * straight * straight);
+    }
+    share.signum() * (station.dead_zone + straight * (1.0 - station.dead_zone))
 }
 
 fn station(scenario: &Scenario) -> &description::Station {

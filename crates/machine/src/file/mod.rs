@@ -25,6 +25,9 @@
 //! | `sensor.fault_ma` | 3.6 and 21 mA, as NAMUR NE 43 has them |
 //! | `sensor.every_ms` | there is a new reading every tick |
 //! | `axis.twin` | there is no second sensor: nothing confirms the first |
+//! | `[seat]` | it sits at the origin and looks forward: its frame is the machine's |
+//! | `station.expo`, `station.slow_share` | 0 and 1: a lever is as fine everywhere, and slow mode is no slower |
+//! | `zone.kind`, `zone.on`, `zone.spares` | `box`; fixed to the machine; it spares nothing |
 //! | `[carrier]` | nobody can tell when the machine tips: the lift chart is then limited by pressure alone, and says so |
 
 mod arm;
@@ -33,6 +36,7 @@ mod carrier;
 mod checks;
 mod hydraulics;
 mod sensor;
+mod zone;
 
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
@@ -43,7 +47,7 @@ use bellcrank_core::machine::{ARMS_MAX, AXES_MAX, ZONES_MAX};
 pub use hydraulics::{cylinder, engine, holding, oil, supply, valve};
 
 use crate::builtin::BUILTIN;
-use crate::description::{Description, Station, Stations, Timing, Valve, Zone};
+use crate::description::{Description, SeatPlace, Station, Stations, Timing, Valve};
 use crate::document::{self, Complaints, DocumentError, Table};
 use axis::Setting;
 
@@ -117,7 +121,7 @@ fn machine(t: &Table) -> Description {
 
     let mut names = Names::default();
     let zones = t.tables("zone", |t| {
-        let zone = zone(t);
+        let zone = zone::zone(t, &axes, &arms);
         names.claim_name(t, &zone.name);
         zone
     });
@@ -125,6 +129,9 @@ fn machine(t: &Table) -> Description {
 
     Description {
         name: t.text("name"),
+        seat: t
+            .optional("seat")
+            .map_or_else(SeatPlace::default, |key| t.table(key, seat)),
         stations: t.table("station", |t| stations(t, timing.tick)),
         timing,
         engine: t.optional("engine").map(|key| t.table(key, hydraulics::engine)),
@@ -132,6 +139,7 @@ fn machine(t: &Table) -> Description {
         second_supply,
         oil: t.table("oil", oil),
         carrier: t.optional("carrier").map(|key| t.table(key, carrier::carrier)),
+        arms_margin: zone::arms_margin(t, arms.len()),
         axes,
         arms,
         zones,
@@ -204,6 +212,8 @@ fn stations(t: &Table, tick: f64) -> Stations {
             frame_late: t.number("frame_late_ms", 1.0..=5000.0),
             speed_cap: t.number("speed_cap", 0.01..=1.0),
             dead_zone: t.number("dead_zone", 0.0..=0.5),
+            expo: t.optional("expo").map_or(0.0, |key| t.number(key, SHARE)),
+            slow_share: t.optional("slow_share").map_or(1.0, |key| t.number(key, 0.01..=1.0)),
         };
         if station.frame_late <= tick {
             t.wrong("frame_late_ms", "more than timing.tick_ms");
@@ -216,20 +226,11 @@ fn stations(t: &Table, tick: f64) -> Stations {
     }
 }
 
-fn zone(t: &Table) -> Zone {
-    let zone = Zone {
-        name: t.text("name"),
-        min: t.vector3("min_mm", MM),
-        max: t.vector3("max_mm", MM),
-        margin: t.number("margin_mm", 0.0..=2000.0),
-    };
-    if zone.min.iter().zip(&zone.max).any(|(min, max)| min >= max) {
-        t.wrong(
-            "max_mm",
-            format!("each coordinate greater than in min_mm ({})", t.words("min_mm")),
-        );
+fn seat(t: &Table) -> SeatPlace {
+    SeatPlace {
+        position: t.vector3("position_mm", MM),
+        yaw: t.number("yaw_deg", -180.0..=180.0),
     }
-    zone
 }
 
 #[cfg(test)]
