@@ -197,6 +197,7 @@ fn with_arm(joints: &[(JointAxis, [f32; 3])]) -> Machine {
             about,
             link,
             radius: 0.0,
+            cylinder: None,
         })
         .collect();
     Machine::new(parts).unwrap()
