@@ -4,7 +4,7 @@
 //! the mode. Whatever holds one arm back holds back all: where one cannot go as fast, all are slowed alike, and while the tips are off
 //! their places the middle waits. So that the guard slows all alike too, the rates say that the arms belong together.
 
-use super::line::{LEASH_M, Line, SETTLE_S};
+use super::line::{LEASH_M, Line, SETTLE_S, beyond_leash};
 use super::orientation::{along, frame, turning};
 use super::profile::{Ramp, Twist};
 use super::tip::full;
@@ -119,10 +119,8 @@ impl Carry {
             }
         }
         // On a leash, all by the same.
-        self.shift(sight, |_, furthest| {
-            let length = norm(furthest);
-            scale(furthest, 1.0 - LEASH_M / math::max(length, LEASH_M))
-        });
+        let rested = self.rested;
+        self.shift(sight, |_, furthest| beyond_leash(furthest, rested));
     }
 
     /// Brings all places back by the same: by what `by` makes of how far the tips are behind in the mean, and of how far that is which

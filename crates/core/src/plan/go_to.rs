@@ -184,9 +184,13 @@ impl Leg {
             self.moment = self.profile.at(self.clock);
             self.clock >= self.profile.duration()
         };
-        self.rested = if arrived { self.rested + dt } else { 0.0 };
         self.led = scale(self.direction, (self.moment.way - before) / dt);
-        self.line.tip = add(self.from, scale(self.direction, self.moment.way));
+        // Once at rest the place stays where the leash has drawn it.
+        if self.rested == 0.0 {
+            self.line.tip = add(self.from, scale(self.direction, self.moment.way));
+        }
+        self.rested = if arrived { self.rested + dt } else { 0.0 };
+        self.line.on_leash(pose, self.rested);
         let [vx, vy, vz] = self.led;
         let led = [vx, vy, vz, 0.0, 0.0, 0.0];
         let back = self.line.back(arm, pose, sight.posture, &led);

@@ -54,7 +54,7 @@ impl TipJog {
         let led = self.ramp.rate;
         let [vx, vy, vz, ..] = led;
         line.tip = add(line.tip, scale([vx, vy, vz], dt));
-        line.on_leash(pose);
+        line.on_leash(pose, self.rested);
         let back = line.back(arm, pose, sight.posture, &led);
         let joints = joint_rates(sight, arm, pose, &led, &back);
         rates.add(arm, &joints, joints.slowdown);
