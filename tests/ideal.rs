@@ -130,6 +130,7 @@ impl<'m> Ideal<'m> {
             stop_chain: [true; 2],
             reset: false,
             selector: Station::Seat,
+            commissioning: false,
             seat: self.hand,
             remote: HandFrame::default(),
         };

@@ -17,6 +17,8 @@ pub struct Inputs {
     pub stop_chain: [bool; 2],
     /// The reset button on the machine's panel.
     pub reset: bool,
+    /// The key on the panel is turned to commissioning: tips go at reduced speed.
+    pub commissioning: bool,
     /// The station that the selector on the panel points at.
     pub selector: Station,
     /// The station at the seat.

@@ -3,8 +3,7 @@
 //! [`HandEnd`] goes into the hand control, [`MachineEnd`] beside the core. Each takes the bytes that come in one by one, and gives
 //! packets to send; what carries them, over the air or a wire, may do with them as it likes. [`MachineEnd::hand_frame`] is what the
 //! core's inputs want: the newest frame that is proven to come from the right hand control, and an age that it surely does not exceed.
-//! Silence is for the core to notice: the age grows, and the core stops no later than its `frame_late` and one tick after the hands were
-//! last read in a frame that came.
+//! Silence is for the core to notice: the age grows, and at `frame_late` the core stops.
 //!
 //! Like the core, this crate does no I/O, reads no clock, makes no random numbers, allocates nothing, has no `unsafe`, and no panic can
 //! be reached in it.
@@ -45,8 +44,8 @@
 //!
 //! # Sizes
 //!
-//! What the hands do takes 60 bytes with all levers at rest, an hour after both ends were switched on, and never more than 109, with
-//! an order, borders and tag included; no packet has more than [`PACKET_MAX`]. To make a frame takes some 9 500 instructions and to take one 13 000
+//! What the hands do takes 60 bytes with all levers at rest, an hour after both ends were switched on, and never more than 109, borders
+//! and tag included; no packet has more than [`PACKET_MAX`]. To make a frame takes some 9 500 instructions and to take one 13 000
 //! (x86-64 without its instructions for the hash, counted by callgrind), nearly all for the tag; to refuse one is no dearer than three
 //! tags. The hand control's end has about 1 000 bytes, the machine's 1 500.
 //!

@@ -27,7 +27,7 @@ pub(crate) struct Said {
     levers: [i16; LEVERS_MAX],
 }
 
-/// [`Mode`]
+/// What the levers mean.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 enum SaidMode {
     Joint,
@@ -35,7 +35,7 @@ enum SaidMode {
     Carry,
 }
 
-/// [`Frame`]
+/// Which way forward is.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 enum SaidFrame {
     Machine,
@@ -43,94 +43,21 @@ enum SaidFrame {
     Tool,
 }
 
-/// [`GoTo`]
+/// An order for a place to go to.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 struct SaidGoTo {
     number: u8,
     arm: u8,
-    by: bool,
-    to: [f32; 3],
+    to: SaidTarget,
     frame: SaidFrame,
     speed: f32,
 }
 
-impl From<Mode> for SaidMode {
-    fn from(mode: Mode) -> Self {
-        match mode {
-            Mode::Joint => Self::Joint,
-            Mode::Tip => Self::Tip,
-            Mode::Carry => Self::Carry,
-        }
-    }
-}
-
-impl From<SaidMode> for Mode {
-    fn from(mode: SaidMode) -> Self {
-        match mode {
-            SaidMode::Joint => Self::Joint,
-            SaidMode::Tip => Self::Tip,
-            SaidMode::Carry => Self::Carry,
-        }
-    }
-}
-
-impl From<Frame> for SaidFrame {
-    fn from(frame: Frame) -> Self {
-        match frame {
-            Frame::Machine => Self::Machine,
-            Frame::Seat => Self::Seat,
-            Frame::Tool => Self::Tool,
-        }
-    }
-}
-
-impl From<SaidFrame> for Frame {
-    fn from(frame: SaidFrame) -> Self {
-        match frame {
-            SaidFrame::Machine => Self::Machine,
-            SaidFrame::Seat => Self::Seat,
-            SaidFrame::Tool => Self::Tool,
-        }
-    }
-}
-
-impl From<GoTo> for SaidGoTo {
-    fn from(order: GoTo) -> Self {
-        let (by, to) = match order.to {
-            Target::At(to) => (false, to),
-            Target::By(to) => (true, to),
-        };
-        Self {
-            number: order.number,
-            arm: order.arm,
-            by,
-            to,
-            frame: order.frame.into(),
-            speed: order.speed,
-        }
-    }
-}
-
-impl TryFrom<SaidGoTo> for GoTo {
-    type Error = Refused;
-
-    /// The order. What is not a finite number is none.
-    fn try_from(said: SaidGoTo) -> Result<Self, Refused> {
-        if !said.to.iter().chain([&said.speed]).all(|number| number.is_finite()) {
-            return Err(Refused::Malformed);
-        }
-        Ok(Self {
-            number: said.number,
-            arm: said.arm,
-            to: if said.by {
-                Target::By(said.to)
-            } else {
-                Target::At(said.to)
-            },
-            frame: said.frame.into(),
-            speed: said.speed,
-        })
-    }
+/// Where to, m.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+enum SaidTarget {
+    At([f32; 3]),
+    By([f32; 3]),
 }
 
 impl From<&HandFrame> for Said {
@@ -149,7 +76,11 @@ impl From<&HandFrame> for Said {
         Self {
             stop: if stop_clear { STOP_CLEAR } else { STOP },
             enable,
-            mode: mode.into(),
+            mode: match mode {
+                Mode::Joint => SaidMode::Joint,
+                Mode::Tip => SaidMode::Tip,
+                Mode::Carry => SaidMode::Carry,
+            },
             frame: frame.into(),
             slow,
             go_to: go_to.map(SaidGoTo::from),
@@ -166,7 +97,11 @@ impl TryFrom<Said> for HandFrame {
         let mut frame = Self {
             age: None,
             levers: [Lever::default(); LEVERS_MAX],
-            mode: said.mode.into(),
+            mode: match said.mode {
+                SaidMode::Joint => Mode::Joint,
+                SaidMode::Tip => Mode::Tip,
+                SaidMode::Carry => Mode::Carry,
+            },
             frame: said.frame.into(),
             slow: said.slow,
             go_to: said.go_to.map(GoTo::try_from).transpose()?,
@@ -177,6 +112,70 @@ impl TryFrom<Said> for HandFrame {
             *lever = share(steps)?;
         }
         Ok(frame)
+    }
+}
+
+impl From<Frame> for SaidFrame {
+    fn from(frame: Frame) -> Self {
+        match frame {
+            Frame::Machine => Self::Machine,
+            Frame::Seat => Self::Seat,
+            Frame::Tool => Self::Tool,
+        }
+    }
+}
+
+impl From<SaidFrame> for Frame {
+    fn from(said: SaidFrame) -> Self {
+        match said {
+            SaidFrame::Machine => Self::Machine,
+            SaidFrame::Seat => Self::Seat,
+            SaidFrame::Tool => Self::Tool,
+        }
+    }
+}
+
+impl From<GoTo> for SaidGoTo {
+    fn from(order: GoTo) -> Self {
+        let GoTo {
+            number,
+            arm,
+            to,
+            frame,
+            speed,
+        } = order;
+        Self {
+            number,
+            arm,
+            to: match to {
+                Target::At(at) => SaidTarget::At(at),
+                Target::By(by) => SaidTarget::By(by),
+            },
+            frame: frame.into(),
+            speed,
+        }
+    }
+}
+
+impl TryFrom<SaidGoTo> for GoTo {
+    type Error = Refused;
+
+    /// The order, if all its numbers are numbers. Whether it can be followed is for the core to say.
+    fn try_from(said: SaidGoTo) -> Result<Self, Refused> {
+        let (SaidTarget::At(way) | SaidTarget::By(way)) = said.to;
+        if !(said.speed.is_finite() && way.iter().all(|number| number.is_finite())) {
+            return Err(Refused::Malformed);
+        }
+        Ok(Self {
+            number: said.number,
+            arm: said.arm,
+            to: match said.to {
+                SaidTarget::At(at) => Target::At(at),
+                SaidTarget::By(by) => Target::By(by),
+            },
+            frame: said.frame.into(),
+            speed: said.speed,
+        })
     }
 }
 
@@ -197,43 +196,20 @@ fn share(steps: i16) -> Result<Lever, Refused> {
 pub mod tests {
     use bellcrank_core::units::Duration;
     use proptest::prelude::*;
-    use proptest::sample::select;
-    use std::vec;
 
     use super::*;
-
-    fn in_frame() -> impl Strategy<Value = Frame> {
-        select(vec![Frame::Machine, Frame::Seat, Frame::Tool])
-    }
-
-    fn order() -> impl Strategy<Value = GoTo> {
-        let metre = || -1e3_f32..1e3;
-        (
-            any::<(u8, u8, bool)>(),
-            [metre(), metre(), metre()],
-            in_frame(),
-            metre(),
-        )
-            .prop_map(|((number, arm, by), to, frame, speed)| GoTo {
-                number,
-                arm,
-                to: if by { Target::By(to) } else { Target::At(to) },
-                frame,
-                speed,
-            })
-    }
 
     pub fn frame() -> impl Strategy<Value = HandFrame> {
         (
             prop::array::uniform16(-1.0_f32..=1.0),
-            select(vec![Mode::Joint, Mode::Tip, Mode::Carry]),
-            in_frame(),
             any::<[bool; 3]>(),
-            prop::option::of(order()),
-            prop::option::of(any::<u32>()),
+            prop::sample::select(&[Mode::Joint, Mode::Tip, Mode::Carry][..]),
+            way(),
+            proptest::option::of(order()),
+            proptest::option::of(any::<u32>()),
         )
             .prop_map(
-                |(levers, mode, frame, [slow, enable, stop_clear], go_to, age)| HandFrame {
+                |(levers, [slow, enable, stop_clear], mode, frame, go_to, age)| HandFrame {
                     age: age.map(Duration::from_ticks),
                     levers: levers.map(|share| Lever::new(share).unwrap()),
                     mode,
@@ -244,6 +220,21 @@ pub mod tests {
                     stop_clear,
                 },
             )
+    }
+
+    fn way() -> impl Strategy<Value = Frame> {
+        prop::sample::select(&[Frame::Machine, Frame::Seat, Frame::Tool][..])
+    }
+
+    fn order() -> impl Strategy<Value = GoTo> {
+        let to = (any::<bool>(), prop::array::uniform3(-1e6_f32..1e6));
+        (any::<[u8; 2]>(), to, way(), -10.0_f32..10.0).prop_map(|([number, arm], (at, to), frame, speed)| GoTo {
+            number,
+            arm,
+            to: if at { Target::At(to) } else { Target::By(to) },
+            frame,
+            speed,
+        })
     }
 
     proptest! {
@@ -261,6 +252,28 @@ pub mod tests {
             // Sent on, it stays as it is.
             prop_assert_eq!(Said::from(&arrived), Said::from(&frame));
         }
+    }
+
+    #[test]
+    fn an_order_of_what_is_no_number_is_refused() {
+        let order = GoTo {
+            number: 1,
+            arm: 0,
+            to: Target::By([0.0, 0.8, 0.0]),
+            frame: Frame::Seat,
+            speed: 0.25,
+        };
+        for (to, speed) in [
+            (Target::By([0.0, f32::NAN, 0.0]), 0.25),
+            (Target::At([f32::INFINITY, 0.0, 0.0]), 0.25),
+            (order.to, f32::NAN),
+        ] {
+            assert_eq!(
+                GoTo::try_from(SaidGoTo::from(GoTo { to, speed, ..order })),
+                Err(Refused::Malformed)
+            );
+        }
+        assert_eq!(GoTo::try_from(SaidGoTo::from(order)), Ok(order));
     }
 
     #[test]
@@ -290,28 +303,6 @@ pub mod tests {
         let step = 1.0 / f32::from(LEVER_STEPS);
         for (share, n) in [(0.49, 0), (0.51, 1), (-0.49, 0), (-0.51, -1)] {
             assert_eq!(steps(Lever::new(share * step).unwrap()), n);
-        }
-    }
-
-    #[test]
-    fn an_order_without_a_number_is_none() {
-        let order = GoTo {
-            number: 1,
-            arm: 0,
-            to: Target::At([1.0, 2.0, 3.0]),
-            frame: Frame::Machine,
-            speed: 0.1,
-        };
-        let read = |order: GoTo| GoTo::try_from(SaidGoTo::from(order));
-        assert_eq!(read(order), Ok(order));
-        for wrong in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY] {
-            assert_eq!(read(GoTo { speed: wrong, ..order }), Err(Refused::Malformed));
-            for axis in 0..3 {
-                let mut to = [0.0; 3];
-                to[axis] = wrong;
-                let to = Target::By(to);
-                assert_eq!(read(GoTo { to, ..order }), Err(Refused::Malformed));
-            }
         }
     }
 }

@@ -8,7 +8,7 @@
 //! | hello | to the machine | the hand control's nonce |
 //! | welcome | to the hand control | that nonce, the machine's nonce, the machine's time |
 //! | beat | to the hand control | the machine's time |
-//! | hands | to the machine | sequence, time stamp, stop, enable, mode, frame, slow, order, levers |
+//! | hands | to the machine | sequence, time stamp, stop, enable, mode, levers |
 
 use serde::{Deserialize, Serialize};
 
@@ -210,17 +210,10 @@ mod tests {
     fn sizes_are_what_is_said_of_them() {
         let tagger = Tagger::new(&[9; 32]);
         let full = [Lever::new(-1.0).unwrap(); LEVERS_MAX];
-        let size = |sequence, stamp, levers| {
+        let size = |sequence, stamp, levers, go_to| {
             let said = Said::from(&HandFrame {
                 levers,
-                // An order goes with the longest frame alone.
-                go_to: (levers == full).then_some(GoTo {
-                    number: 1,
-                    arm: 1,
-                    to: Target::At([1.0; 3]),
-                    frame: Frame::Seat,
-                    speed: 0.1,
-                }),
+                go_to,
                 ..HandFrame::default()
             });
             let body = Hands { sequence, stamp, said };
@@ -233,13 +226,20 @@ mod tests {
             held: u32::MAX,
             read: u32::MAX,
         };
-        assert_eq!(size(u32::MAX, longest, full), 109);
+        let order = GoTo {
+            number: u8::MAX,
+            arm: u8::MAX,
+            to: Target::By([1.0; 3]),
+            frame: Frame::Tool,
+            speed: 1.0,
+        };
+        assert_eq!(size(u32::MAX, longest, full, Some(order)), 109);
         // An hour after both were switched on.
         let usual = Stamp {
             echo: 3_600_000_000,
             held: 30_000,
             read: 0,
         };
-        assert_eq!(size(180_000, usual, [Lever::default(); LEVERS_MAX]), 60);
+        assert_eq!(size(180_000, usual, [Lever::default(); LEVERS_MAX], None), 60);
     }
 }

@@ -332,6 +332,7 @@ fn cause(t: &Table, key: &'static str) -> String {
     let held = [
         What::Held(Held::FromZone(0)),
         What::Held(Held::FromArm),
+        What::Held(Held::FromTipping),
         What::Held(Held::FromEnd),
     ];
     let names: Vec<String> = Cause::ALL

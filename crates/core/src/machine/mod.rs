@@ -6,6 +6,8 @@
 
 mod arm;
 mod axis;
+mod channel;
+mod footing;
 mod ids;
 mod sensor;
 mod whole;
@@ -16,7 +18,9 @@ use heapless::Vec;
 use crate::units::SMALLEST_DIVISOR;
 
 pub use arm::{Arm, Cylinder, Joint, JointAxis, Rocker, Rod};
-pub use axis::{Axis, Channel, EachWay, FASTER_THAN_CURVE, Tracking, ValveCurve, Watch};
+pub use axis::{Axis, CURVE_POINTS_MAX, Dither, EachWay, FASTER_THAN_CURVE, Tracking, ValveCurve, Watch};
+pub use channel::{Channel, Coils, Pwm, Voltage};
+pub use footing::{CORNERS_MAX, Edge, Footing};
 pub use ids::{ARMS_MAX, AXES_MAX, AxisId, JOINTS_MAX, LEVERS_MAX, PerAxis, TIP_LEVERS_MAX, ZONES_MAX};
 pub use sensor::{Calibration, POINTS_MAX, Signal, Twin};
 pub use whole::{SeatPlace, StationLimits, Timing};
@@ -34,6 +38,10 @@ pub struct Parts {
     pub zones: Vec<Zone, ZONES_MAX>,
     /// Distance that the arms keep from each other, m.
     pub arm_margin: f32,
+    /// What the arms stand on; none where nobody has said.
+    pub footing: Option<Footing>,
+    /// Greatest tip speed while the machine is being commissioned, m/s; none where it is not reduced.
+    pub commissioning_speed: Option<f32>,
     /// Times.
     pub timing: Timing,
     /// The station at the seat.
@@ -93,6 +101,8 @@ pub enum Field {
     Station,
     SeatPlace,
     PumpFlow,
+    Mass,
+    Footing,
 }
 
 impl core::fmt::Display for MachineError {
@@ -131,8 +141,10 @@ impl Machine {
             Field::Station,
         )
         .map_err(MachineError::Whole)?;
+        check(parts.footing.as_ref().is_none_or(Footing::usable), Field::Footing).map_err(MachineError::Whole)?;
+        check(parts.commissioning_speed.is_none_or(positive), Field::TipSpeed).map_err(MachineError::Whole)?;
+        check(not_negative(parts.arm_margin), Field::Margin).map_err(MachineError::Whole)?;
         check(parts.seat_place.usable(), Field::SeatPlace).map_err(MachineError::Whole)?;
-        check(is_radius(parts.arm_margin), Field::Margin).map_err(MachineError::Whole)?;
         let feeds_some = parts.axes.iter().any(|axis| axis.second_pump);
         let flows = positive(parts.pump_flow) && (positive(parts.second_pump_flow) || !feeds_some);
         check(flows, Field::PumpFlow).map_err(MachineError::Whole)?;
@@ -162,6 +174,16 @@ impl Machine {
     /// Distance that its arms keep from each other, m.
     pub fn arm_margin(&self) -> f32 {
         self.0.arm_margin
+    }
+
+    /// What its arms stand on.
+    pub fn footing(&self) -> Option<&Footing> {
+        self.0.footing.as_ref()
+    }
+
+    /// Greatest tip speed while it is being commissioned, m/s.
+    pub fn commissioning_speed(&self) -> Option<f32> {
+        self.0.commissioning_speed
     }
 
     /// Its times.
@@ -207,7 +229,7 @@ fn finite(numbers: &[f32]) -> bool {
 }
 
 /// Finite and not below zero.
-fn is_radius(number: f32) -> bool {
+fn not_negative(number: f32) -> bool {
     number.is_finite() && number >= 0.0
 }
 

@@ -32,6 +32,8 @@ pub struct StationLimits {
     pub speed_cap: f32,
     /// Deflection below which a lever is neutral.
     pub dead_zone: f32,
+    /// Greatest speed of a tip, m/s; none where it is as fast as it can.
+    pub tip_speed: Option<f32>,
     /// How much finer a lever is near neutral, 0 to 1: so much of it goes with the cube of the deflection.
     pub expo: f32,
     /// Share of that speed that is left in slow mode.
@@ -71,6 +73,7 @@ impl StationLimits {
             && finite(&[self.dead_zone])
             && self.dead_zone >= 0.0
             && self.dead_zone < 1.0
+            && self.tip_speed.is_none_or(positive)
             && self.expo >= 0.0
             && self.expo <= 1.0
             && positive(self.slow_share)

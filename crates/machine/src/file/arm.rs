@@ -2,7 +2,7 @@
 
 use bellcrank_core::machine::{JOINTS_MAX, LEVERS_MAX, TIP_LEVERS_MAX};
 
-use super::{MM, Table};
+use super::{MM, TIP_MM_S, Table};
 use crate::description::{Arm, Axis};
 
 /// What the arms so far have taken.
@@ -69,10 +69,10 @@ pub(super) fn arm(t: &Table, axes: &[Axis], taken: &mut Taken) -> Arm {
         axes: indices,
         grip,
         pitch_joint: pitch_joint.unwrap_or(0),
-        tip_speed: t.number("tip_mm_s", 1.0..=3000.0),
+        tip_speed: t.number("tip_mm_s", TIP_MM_S),
         pitch_rate: t.number("pitch_deg_s", 0.1..=360.0),
         tip_ramp: t.number("tip_ramp_ms", 1.0..=10_000.0),
-        tip_braking: t.number("tip_braking_mm_s2", 1.0..=50_000.0),
+        payload: t.number("payload_kg", 0.0..=100_000.0),
         levers: levers(t, names.len(), pitch_joint.unwrap_or(0)),
         name,
     }
