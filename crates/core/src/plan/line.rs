@@ -79,7 +79,8 @@ impl Line {
 /// How much further a tip is behind than the leash is long, m.
 pub fn beyond_leash(behind: Vec3, rested: f32) -> Vec3 {
     let leash = if rested > 0.0 {
-        SETTLE_LEASH_M * math::max(1.0 - rested / SETTLE_S, 0.0)
+        let share = rested / SETTLE_S;
+        SETTLE_LEASH_M * math::max(1.0 - share * share, 0.0)
     } else {
         LEASH_M
     };
