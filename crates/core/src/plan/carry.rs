@@ -4,7 +4,7 @@
 //! the mode. Whatever holds one arm back holds back all: where one cannot go as fast, all are slowed alike, and while the tips are off
 //! their places the middle waits. So that the guard slows all alike too, the rates say that the arms belong together.
 
-use super::line::{LEASH_M, Line, SETTLE_S, beyond_leash};
+use super::line::{LEASH_M, Line, beyond_leash};
 use super::orientation::{along, frame, turning};
 use super::profile::{Ramp, Twist};
 use super::tip::full;
@@ -71,7 +71,7 @@ impl Carry {
             }
         }
         self.led = [None; ARMS_MAX];
-        if self.rested > SETTLE_S || (self.ramp.at_rest() && !moving_before) {
+        if self.is_over(sight) || (self.ramp.at_rest() && !moving_before) {
             return;
         }
         rates.together = true;
@@ -101,6 +101,16 @@ impl Carry {
         for (arm, joints) in arms.iter().zip(&joints) {
             rates.add(arm, joints, slowdown);
         }
+    }
+
+    /// Whether nothing more is asked of any arm.
+    fn is_over(&self, sight: &Sight) -> bool {
+        self.lines.iter().enumerate().any(|(index, line)| {
+            let pose = sight.posture.arm(index);
+            line.as_ref()
+                .zip(pose)
+                .is_some_and(|(line, pose)| line.is_over(pose, self.rested))
+        })
     }
 
     /// Takes each tip's place on with the middle, as fast as the tips keep up.

@@ -7,7 +7,7 @@
 //!
 //! While the tip is behind its place the profile waits for it: nothing is stored up while something else holds the arm back.
 
-use super::line::{LEASH_M, Line, SETTLE_S, angles};
+use super::line::{LEASH_M, Line, angles};
 use super::orientation::{along, frame};
 use super::path::Path;
 use super::profile::{Limits, Moment, Profile, Ramp};
@@ -196,7 +196,7 @@ impl Leg {
         let back = self.line.back(arm, pose, sight.posture, &led);
         let joints = joint_rates(sight, arm, pose, &led, &back);
         rates.add(arm, &joints, joints.slowdown);
-        self.rested <= SETTLE_S
+        !self.line.is_over(pose, self.rested)
     }
 }
 

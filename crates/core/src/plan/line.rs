@@ -18,10 +18,11 @@ const GAIN: f32 = 2.0;
 pub const LEASH_M: f32 = 0.03;
 /// The same for how it is turned, rad.
 const TURN_LEASH: f32 = 0.05;
-/// The same once that place has come to rest, m. It is then drawn in, to nothing within [`SETTLE_S`].
+/// The same once that place has come to rest, m: a tip that is further behind then is held back by something, and left alone. The leash
+/// is drawn in, to nothing within [`SETTLE_S`].
 const SETTLE_LEASH_M: f32 = 0.012;
 /// For how long the tip is still brought to its place once that has come to rest, s.
-pub const SETTLE_S: f32 = 1.0;
+const SETTLE_S: f32 = 1.0;
 
 /// Where a tip should be by now.
 #[derive(Debug, Clone, Copy)]
@@ -48,6 +49,11 @@ impl Line {
     /// How far the tip is behind, m.
     pub fn behind(&self, pose: &ArmPose) -> Vec3 {
         sub(self.tip, pose.tip)
+    }
+
+    /// Whether nothing more is asked, `rested` after the place has come to rest, s: time is up, or something holds the tip back.
+    pub fn is_over(&self, pose: &ArmPose, rested: f32) -> bool {
+        rested > SETTLE_S || (rested > 0.0 && norm(self.behind(pose)) > SETTLE_LEASH_M)
     }
 
     /// Puts the wanted place no further from the tip than the leash is long, `rested` after it has come to rest, s.
