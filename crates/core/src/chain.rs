@@ -5,7 +5,8 @@
 //! slides along one of them, the end of its link with it. The "angle" of such a joint is how far, in m.
 //! Product of rotations and the cross-product form of the Jacobian: any robotics text.
 //!
-//! Error in f32 for arms of up to 4 m: tip within 0.01 mm, Jacobian entries within 1e-5 (held by the tests).
+//! Error in f32 for arms of up to 4 m: tip within 0.01 mm, the unit vectors of its frame within 1e-6, Jacobian entries within 1e-5 (held
+//! by the tests).
 
 use heapless::Vec;
 
@@ -155,6 +156,6 @@ fn turn(frame: &mut [Vec3; 3], about: JointAxis, angle: f32) -> (Vec3, Vec3) {
 }
 
 /// A vector given in a frame, in the machine frame.
-fn in_frame(frame: &[Vec3; 3], v: Vec3) -> Vec3 {
+pub fn in_frame(frame: &[Vec3; 3], v: Vec3) -> Vec3 {
     add(add(scale(frame[0], v[0]), scale(frame[1], v[1])), scale(frame[2], v[2]))
 }
