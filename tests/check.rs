@@ -5,8 +5,8 @@ use bellcrank_core::cause::Cause;
 use bellcrank_core::inputs::{HandFrame, Mode, SensorInput, Station};
 use bellcrank_core::linkage::Linkage;
 use bellcrank_core::machine::{
-    Arm, Axis, AxisId, Calibration, Channel, EachWay, Joint, JointAxis, Machine, Parts, PerAxis, Shape, Signal, Spares,
-    StationLimits, Timing, Tracking, Twin, ValveCurve, Watch, Zone,
+    Arm, Axis, AxisId, Calibration, Channel, EachWay, Joint, JointAxis, Machine, Parts, PerAxis, SeatPlace, Shape,
+    Signal, Spares, StationLimits, Timing, Tracking, Twin, ValveCurve, Watch, Zone,
 };
 use bellcrank_core::sense::Posture;
 use bellcrank_core::supervise::{Action, Event, Permit, State, What};
@@ -91,6 +91,8 @@ pub fn parts() -> Parts {
         speed_cap,
         dead_zone: 0.05,
         tip_speed: None,
+        expo: 0.0,
+        slow_share: 0.25,
     };
     Parts {
         axes: [axis(0), axis(1)].into_iter().collect(),
@@ -108,7 +110,7 @@ pub fn parts() -> Parts {
             pitch_rate: 0.5,
             tip_ramp: 0.2,
             payload: 0.0,
-            levers: [2, 3, 4, 5],
+            levers: [2, 3, 4, 5].into_iter().collect(),
         }]
         .into_iter()
         .collect(),
@@ -136,6 +138,10 @@ pub fn parts() -> Parts {
         },
         seat: station(60_000, 1.0),
         remote: Some(station(150_000, 0.5)),
+        seat_place: SeatPlace {
+            position: [0.2, -0.1, 0.8],
+            yaw: 0.5,
+        },
         pump_flow: 1e-3,
         second_pump_flow: 0.0,
     }

@@ -121,6 +121,7 @@ fn inputs(strokes: [f32; 2], us: u64, remote: HandFrame) -> Inputs {
         stop_chain: [true, true],
         reset: false,
         selector: Station::Remote,
+        commissioning: false,
         seat: HandFrame::default(),
         remote,
     }

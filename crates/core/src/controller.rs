@@ -51,6 +51,7 @@ impl<'m> Controller<'m> {
         self.posture = Some(posture);
         self.last = LastTick {
             guarded,
+            refused: wanted.refused,
             driven,
             tips: wanted.tips,
             tip_velocities: wanted.tip_velocities,

@@ -12,8 +12,8 @@ use bellcrank_core::vec3::Vec3;
 use nalgebra::{Vector2, Vector3};
 
 use crate::description::{
-    Arm, Axis, Channel, Description, Drive, Feed, JointAxis, Linkage, Sensor, Shape, Signal, Station, Timing, Twin,
-    Watch, Zone,
+    Arm, Axis, Channel, Description, Drive, Feed, JointAxis, Linkage, SeatPlace, Sensor, Shape, Signal, Station,
+    Timing, Twin, Watch, Zone,
 };
 use crate::geometry::triangle::heading;
 use crate::geometry::{Clevis, FourBar, Geometry, GeometryError};
@@ -65,6 +65,7 @@ pub fn build(description: &Description) -> Result<Machine, BuildError> {
         timing: timing(&description.timing),
         seat: station(&description.stations.seat),
         remote: description.stations.remote.as_ref().map(station),
+        seat_place: seat_place(&description.seat),
         pump_flow: single(description.supply.flow),
         second_pump_flow: description
             .second_supply
@@ -181,7 +182,6 @@ fn four_bar(bars: &FourBar) -> linkage::FourBar {
 
 fn arm(arm: &Arm, axes: &[Axis]) -> Result<core::Arm, BuildError> {
     let joint = |&index: &usize| joint(index, axes.get(index).ok_or(BuildError::NoSuch("axis", index))?);
-    let [forward, left, up, pitch] = arm.levers;
     Ok(core::Arm {
         base: vec3(arm.base),
         joints: all("joints in an arm", core::JOINTS_MAX, arm.axes.iter().map(joint))?,
@@ -191,7 +191,11 @@ fn arm(arm: &Arm, axes: &[Axis]) -> Result<core::Arm, BuildError> {
         pitch_rate: single(arm.pitch_rate),
         tip_ramp: single(arm.tip_ramp),
         payload: single(arm.payload),
-        levers: [lever(forward)?, lever(left)?, lever(up)?, lever(pitch)?],
+        levers: all(
+            "levers of a tip",
+            core::TIP_LEVERS_MAX,
+            arm.levers.iter().map(|&number| lever(number)),
+        )?,
     })
 }
 
@@ -331,6 +335,15 @@ fn station(station: &Station) -> StationLimits {
         speed_cap: single(station.speed_cap),
         dead_zone: single(station.dead_zone),
         tip_speed: station.tip_speed.map(single),
+        expo: single(station.expo),
+        slow_share: single(station.slow_share),
+    }
+}
+
+fn seat_place(seat: &SeatPlace) -> core::SeatPlace {
+    core::SeatPlace {
+        position: vec3(seat.position),
+        yaw: single(seat.yaw),
     }
 }
 

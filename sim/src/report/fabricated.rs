@@ -71,7 +71,7 @@ pub fn straight_lift() -> Scenario {
                 act: Act::Tip {
                     arm: 0,
                     velocity: [0.0, 0.0, 0.25],
-                    pitch: 0.0,
+                    turning: [0.0; 3],
                 },
             },
             Hand {
@@ -145,6 +145,8 @@ fn machine() -> d::Description {
         speed_cap: 1.0,
         dead_zone: 0.05,
         tip_speed: None,
+        expo: 0.0,
+        slow_share: 1.0,
     };
     d::Description {
         name: "wall <setter>".into(),
@@ -156,6 +158,7 @@ fn machine() -> d::Description {
             stop_budget: 0.5,
             reaction: 0.05,
         },
+        seat: d::SeatPlace::default(),
         stations: d::Stations {
             seat: station,
             remote: None,
@@ -210,7 +213,7 @@ fn arm(name: &str, y: f64, first: usize) -> d::Arm {
         pitch_rate: 0.5,
         tip_ramp: 0.3,
         payload: 0.0,
-        levers: [0, 1, 2, 3],
+        levers: vec![0, 1, 2, 3],
     }
 }
 

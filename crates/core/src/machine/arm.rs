@@ -2,7 +2,7 @@
 
 use heapless::Vec;
 
-use super::{AxisId, Field, JOINTS_MAX, check, finite, is_lever, not_negative, positive};
+use super::{AxisId, Field, JOINTS_MAX, TIP_LEVERS_MAX, check, finite, is_lever, not_negative, positive};
 use crate::vec3::Vec3;
 
 /// How a joint moves in its own frame.
@@ -84,6 +84,9 @@ pub struct Rocker {
     pub rod: [f32; 2],
 }
 
+/// Fewest levers that move a tip: forward, left, up, pitch.
+const TIP_LEVERS_LEAST: usize = 4;
+
 /// A serial chain of joints with a tip.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -98,14 +101,15 @@ pub struct Arm {
     pub grip: Option<Joint>,
     /// Tip speed at full lever, m/s.
     pub tip_speed: f32,
-    /// Tip pitch rate at full lever, rad/s.
+    /// Rate at which the tip pitches, rolls or yaws at full lever, rad/s.
     pub pitch_rate: f32,
     /// Time from rest to full tip speed and back, s.
     pub tip_ramp: f32,
     /// What is believed to hang at the tip, for tipping, kg.
     pub payload: f32,
-    /// Levers for forward, left, up and pitch.
-    pub levers: [u8; 4],
+    /// Levers for forward, left, up, pitch, and where the arm has the joints for it roll and yaw: four to six. With the fifth the
+    /// joints beyond the pitch joint are moved with the tip; with the sixth it turns about the frame's own three axes.
+    pub levers: Vec<u8, TIP_LEVERS_MAX>,
 }
 
 impl Joint {
@@ -162,6 +166,18 @@ impl Arm {
             Field::TipSpeed,
         )?;
         check(not_negative(self.payload), Field::Mass)?;
-        check(self.levers.iter().all(|lever| is_lever(*lever)), Field::Lever)
+        check(
+            self.levers.len() >= TIP_LEVERS_LEAST && self.levers.iter().all(|lever| is_lever(*lever)),
+            Field::Lever,
+        )?;
+        let beyond_pitch = self.joints.len() > usize::from(self.pitch_joint).saturating_add(1);
+        check(
+            match self.levers.len() {
+                5 => beyond_pitch,
+                TIP_LEVERS_MAX => self.joints.len() >= TIP_LEVERS_MAX,
+                _ => true,
+            },
+            Field::Lever,
+        )
     }
 }

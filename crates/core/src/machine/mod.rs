@@ -19,9 +19,9 @@ use crate::units::SMALLEST_DIVISOR;
 pub use arm::{Arm, Cylinder, Joint, JointAxis, Rocker, Rod};
 pub use axis::{Axis, Channel, EachWay, FASTER_THAN_CURVE, Tracking, ValveCurve, Watch};
 pub use footing::{CORNERS_MAX, Edge, Footing};
-pub use ids::{ARMS_MAX, AXES_MAX, AxisId, JOINTS_MAX, LEVERS_MAX, PerAxis, ZONES_MAX};
+pub use ids::{ARMS_MAX, AXES_MAX, AxisId, JOINTS_MAX, LEVERS_MAX, PerAxis, TIP_LEVERS_MAX, ZONES_MAX};
 pub use sensor::{Calibration, POINTS_MAX, Signal, Twin};
-pub use whole::{StationLimits, Timing};
+pub use whole::{SeatPlace, StationLimits, Timing};
 pub use zone::{Carried, Shape, Spares, Zone};
 
 /// What [`Machine::new`] checks and keeps.
@@ -46,6 +46,8 @@ pub struct Parts {
     pub seat: StationLimits,
     /// The wireless station.
     pub remote: Option<StationLimits>,
+    /// Where the seat looks, for whoever moves a tip from it.
+    pub seat_place: SeatPlace,
     /// Flow of the pump, m³/s.
     pub pump_flow: f32,
     /// Flow of a second pump for axes of its own, m³/s. 0 where there is none.
@@ -95,6 +97,7 @@ pub enum Field {
     Margin,
     Timing,
     Station,
+    SeatPlace,
     PumpFlow,
     Mass,
     Footing,
@@ -139,6 +142,7 @@ impl Machine {
         check(parts.footing.as_ref().is_none_or(Footing::usable), Field::Footing).map_err(MachineError::Whole)?;
         check(parts.commissioning_speed.is_none_or(positive), Field::TipSpeed).map_err(MachineError::Whole)?;
         check(not_negative(parts.arm_margin), Field::Margin).map_err(MachineError::Whole)?;
+        check(parts.seat_place.usable(), Field::SeatPlace).map_err(MachineError::Whole)?;
         let feeds_some = parts.axes.iter().any(|axis| axis.second_pump);
         let flows = positive(parts.pump_flow) && (positive(parts.second_pump_flow) || !feeds_some);
         check(flows, Field::PumpFlow).map_err(MachineError::Whole)?;
@@ -193,6 +197,11 @@ impl Machine {
     /// The wireless station.
     pub fn remote(&self) -> Option<StationLimits> {
         self.0.remote
+    }
+
+    /// Where the seat is and where it looks.
+    pub fn seat_place(&self) -> &SeatPlace {
+        &self.0.seat_place
     }
 
     /// Flow of the first or the second pump, m³/s.

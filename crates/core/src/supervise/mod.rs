@@ -11,7 +11,7 @@ mod watch;
 
 use crate::cause::{Category, Cause};
 use crate::inputs::{Inputs, Station};
-use crate::last_tick::{Guarded, LastTick};
+use crate::last_tick::{Guarded, LastTick, Obstacle};
 use crate::machine::{AxisId, Machine, PerAxis, StationLimits};
 use crate::math;
 use crate::sense::Posture;
@@ -85,6 +85,13 @@ impl Supervise {
             last,
         };
         self.log_guard(posture, &last.guarded);
+        if let Some(refusal) = last.refused {
+            let axis = match refusal.obstacle {
+                Obstacle::EndOfRange(axis) => Some(axis),
+                _ => None,
+            };
+            self.note(posture, What::OrderRefused(refusal), axis);
+        }
         let powered = matches!(self.state, State::Enabled | State::Stopping);
         let standing = self.find_causes(sight, powered);
         if !powered {

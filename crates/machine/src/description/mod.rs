@@ -26,6 +26,8 @@ pub struct Description {
     pub name: String,
     /// The tick and the times the core must keep.
     pub timing: Timing,
+    /// Where the seat is and where it looks.
+    pub seat: SeatPlace,
     /// Hand-control stations. The seat is always there; `remote` only where the machine has a radio link.
     pub stations: Stations,
     /// What turns the pumps. None: something that never slows down.
@@ -100,6 +102,10 @@ pub struct Station {
     pub dead_zone: f64,
     /// Greatest speed of a tip from this station, whatever its levers mean, m/s. None: as fast as it can.
     pub tip_speed: Option<f64>,
+    /// How much finer a lever is near neutral: the share of it, 0 to 1, that goes with the cube of the deflection.
+    pub expo: f64,
+    /// Share of that speed, 0 to 1, that is left in slow mode.
+    pub slow_share: f64,
 }
 
 /// What the guard keeps beside the zones.
@@ -109,6 +115,15 @@ pub struct Guard {
     pub arms_margin: f64,
     /// Greatest speed of a tip while the key is turned to commissioning, m/s. None: that key does nothing.
     pub commissioning_speed: Option<f64>,
+}
+
+/// Where whoever works the machine sits, and where the seat looks: the frame that "forward" and "left" can be told in.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct SeatPlace {
+    /// In the machine frame, m. On a slewing base: in that base's frame.
+    pub position: Vector3<f64>,
+    /// How far the seat is turned to the left from the machine's forward, rad.
+    pub yaw: f64,
 }
 
 /// All that no joint moves, on the ground.
@@ -314,14 +329,15 @@ pub struct Arm {
     pub pitch_joint: usize,
     /// Tip speed at full lever in tip mode, m/s.
     pub tip_speed: f64,
-    /// Tip pitch rate at full lever in tip mode, rad/s.
+    /// Rate at which the tip pitches, rolls or yaws at full lever in tip mode, rad/s.
     pub pitch_rate: f64,
     /// Time from rest to full tip speed and back in tip mode, s (`tip_ramp_ms`).
     pub tip_ramp: f64,
     /// What the core believes to hang at its tip, as far as tipping goes: its rated load, kg (`payload_kg`).
     pub payload: f64,
-    /// Numbers of the levers that move the tip forward, left, up and pitch it, in tip mode.
-    pub levers: [usize; 4],
+    /// Numbers of the levers that in tip mode move the tip forward, left and up, pitch it, and where there are five or six of them
+    /// roll and yaw it.
+    pub levers: Vec<usize>,
 }
 
 /// A volume that no arm part may enter, but for those that it spares.

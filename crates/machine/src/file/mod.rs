@@ -27,6 +27,8 @@
 //! | `axis.twin` | there is no second sensor: nothing confirms the first |
 //! | `station.tip_mm_s` | tips go as fast as they can |
 //! | `[guard]`, `commissioning_mm_s` | there is one arm; the key switch for commissioning does nothing |
+//! | `[seat]` | it sits at the origin and looks forward: its frame is the machine's |
+//! | `station.expo`, `station.slow_share` | 0 and 1: a lever is as fine everywhere, and slow mode is no slower |
 //! | `zone.kind`, `zone.on`, `zone.spares` | `box`; fixed to the machine; it spares nothing |
 //! | `[carrier]` | nobody can tell when the machine tips: the lift chart is then limited by pressure alone, and says so |
 
@@ -47,7 +49,7 @@ use bellcrank_core::machine::{ARMS_MAX, AXES_MAX, ZONES_MAX};
 pub use hydraulics::{cylinder, engine, holding, oil, supply, valve};
 
 use crate::builtin::BUILTIN;
-use crate::description::{Description, Station, Stations, Timing, Valve};
+use crate::description::{Description, SeatPlace, Station, Stations, Timing, Valve};
 use crate::document::{self, Complaints, DocumentError, Table};
 use axis::Setting;
 
@@ -130,6 +132,9 @@ fn machine(t: &Table) -> Description {
 
     Description {
         name: t.text("name"),
+        seat: t
+            .optional("seat")
+            .map_or_else(SeatPlace::default, |key| t.table(key, seat)),
         stations: t.table("station", |t| stations(t, timing.tick)),
         timing,
         engine: t.optional("engine").map(|key| t.table(key, hydraulics::engine)),
@@ -211,6 +216,8 @@ fn stations(t: &Table, tick: f64) -> Stations {
             speed_cap: t.number("speed_cap", 0.01..=1.0),
             dead_zone: t.number("dead_zone", 0.0..=0.5),
             tip_speed: t.optional("tip_mm_s").map(|key| t.number(key, TIP_MM_S)),
+            expo: t.optional("expo").map_or(0.0, |key| t.number(key, SHARE)),
+            slow_share: t.optional("slow_share").map_or(1.0, |key| t.number(key, 0.01..=1.0)),
         };
         if station.frame_late <= tick {
             t.wrong("frame_late_ms", "more than timing.tick_ms");
@@ -220,6 +227,13 @@ fn stations(t: &Table, tick: f64) -> Stations {
     Stations {
         seat: t.table("seat", station),
         remote: t.optional("remote").map(|key| t.table(key, station)),
+    }
+}
+
+fn seat(t: &Table) -> SeatPlace {
+    SeatPlace {
+        position: t.vector3("position_mm", MM),
+        yaw: t.number("yaw_deg", -180.0..=180.0),
     }
 }
 
