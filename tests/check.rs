@@ -5,7 +5,7 @@ use bellcrank_core::cause::Cause;
 use bellcrank_core::inputs::{HandFrame, Mode, SensorInput, Station};
 use bellcrank_core::linkage::Linkage;
 use bellcrank_core::machine::{
-    Arm, Axis, AxisId, Calibration, Channel, EachWay, Joint, JointAxis, Machine, Parts, PerAxis, SeatPlace, Shape,
+    Arm, Axis, AxisId, Calibration, Channel, EachWay, Joint, JointAxis, Machine, Parts, PerAxis, Pwm, SeatPlace, Shape,
     Signal, Spares, StationLimits, Timing, Tracking, Twin, ValveCurve, Watch, Zone,
 };
 use bellcrank_core::sense::Posture;
@@ -21,6 +21,14 @@ pub const EXCITATION: f32 = 5.0;
 
 const DEADBAND: f32 = 0.1;
 const FULL_RATE: f32 = 0.5;
+
+/// What the bench's valves are told by.
+pub const PWM: Pwm = Pwm {
+    neutral: 0.5,
+    low: 0.1,
+    high: 0.9,
+    reversed: false,
+};
 
 /// Two direct axes, a slew and a lift, that make an arm of 2 m in front of a zone.
 #[allow(clippy::too_many_lines, reason = "it is all plain values")]
@@ -44,25 +52,28 @@ pub fn parts() -> Parts {
                 out: FULL_RATE,
                 inward: FULL_RATE,
             },
+            out: [].into_iter().collect(),
+            inward: [].into_iter().collect(),
         },
         area: EachWay {
             out: 1e-4,
             inward: 1e-4,
         },
-        channel: Channel {
-            neutral: 0.5,
-            low: 0.1,
-            high: 0.9,
-            reversed: false,
-        },
+        channel: Channel::Pwm(PWM),
         tracking: Tracking {
             gain: 2.0,
+            smooth: 0.0,
             integral_time: 1.0,
+            lead: 0.0,
+            fill: EachWay { out: 0.0, inward: 0.0 },
+            hold: 0.0,
             ramp_up: 5.0,
             ramp_down: 5.0,
             stop_ramp: 10.0,
+            jerk: 0.0,
             braking: 2.0,
         },
+        dither: None,
         watch: Watch {
             jump_rate: 3.0,
             sensor_confirm: micros(10_000),
@@ -322,7 +333,7 @@ impl<'m> Bench<'m> {
         }
         let outputs = self.controller.tick(&self.inputs);
         for (index, stroke) in self.strokes.iter_mut().enumerate() {
-            let duty = outputs.duties.get(AxisId::new(index).unwrap()).share();
+            let duty = outputs.valves.get(AxisId::new(index).unwrap()).number();
             let opening = (duty - 0.5) / 0.4;
             let beyond = (opening.abs() - DEADBAND).max(0.0) / (1.0 - DEADBAND);
             let supplied = outputs.valve_power && outputs.dump_closed && self.broken.jammed != Some(index);
@@ -392,7 +403,7 @@ impl<'m> Bench<'m> {
 
     /// The duty of an axis.
     pub fn duty(&self, index: usize) -> f32 {
-        self.outputs.unwrap().duties.get(AxisId::new(index).unwrap()).share()
+        self.outputs.unwrap().valves.get(AxisId::new(index).unwrap()).number()
     }
 
     /// Presses and lets go of the reset button.

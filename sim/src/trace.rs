@@ -47,8 +47,8 @@ pub struct AxisSample {
     pub asked: f64,
     /// Opening asked of the valve, -1 to 1.
     pub opening: f64,
-    /// Duty of its channel, 0 to 1.
-    pub duty: f64,
+    /// What its valve is told: a duty of 0 to 1, the extending coil's current less the retracting one's, A, or a voltage, V.
+    pub signal: f64,
     /// True spool position, -1 to 1.
     pub spool: f64,
     /// Pressure of the extending chamber, Pa.

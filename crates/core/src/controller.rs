@@ -46,7 +46,7 @@ impl<'m> Controller<'m> {
         let wanted = self.plan.step(self.machine, &posture, &permit, inputs);
         let (rates, guarded) = guard::step(self.machine, &posture, &permit, &wanted);
         let driven = self.drive.step(self.machine, &posture, &permit, &rates);
-        let outputs = self.gate.step(self.machine, inputs, &permit, &driven.duties);
+        let outputs = self.gate.step(self.machine, inputs, &permit, &driven.valves);
 
         self.posture = Some(posture);
         self.last = LastTick {

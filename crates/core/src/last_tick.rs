@@ -1,7 +1,7 @@
 //! What planning wanted, and what the guard and the drive did, in one tick: what supervision is shown in the next.
 
 use crate::machine::{ARMS_MAX, AxisId, PerAxis};
-use crate::units::Duty;
+use crate::outputs::ValveSignal;
 use crate::vec3::Vec3;
 
 /// What a tick leaves for the next.
@@ -90,10 +90,10 @@ impl Refusal {
 pub struct Driven {
     /// Per axis: how it is driven.
     pub axes: PerAxis<AxisDriven>,
-    /// Per channel: what goes to the valve if the gate lets it.
-    pub duties: PerAxis<Duty>,
-    /// A duty came out that is no duty (neutral stands in its place).
-    pub bad_duty: bool,
+    /// Per axis: what goes to its valve if the gate lets it.
+    pub valves: PerAxis<ValveSignal>,
+    /// A signal came out that is none (that of a closed valve stands in its place).
+    pub bad_signal: bool,
 }
 
 /// How one axis is driven.

@@ -102,13 +102,14 @@ fn axis(axis: &Axis) -> Result<core::Axis, BuildError> {
         stroke: (within(a.min(b)), within(a.max(b))),
         sensor: calibration(&axis.sensor)?,
         twin: axis.twin.as_ref().map(twin).transpose()?,
-        valve: ValveCurve {
-            deadband: each_way(axis.drive.deadband),
-            full_rate: each_way(axis.drive.full_rate),
-        },
+        valve: valve(&axis.drive)?,
         area: each_way((axis.actuator.area_a, axis.actuator.area_b)),
         channel: channel(&axis.channel),
         tracking: tracking(&axis.drive),
+        dither: axis.drive.dither.map(|(amplitude, frequency)| core::Dither {
+            amplitude: single(amplitude),
+            frequency: single(frequency),
+        }),
         watch: watch(&axis.watch),
         lever: axis.lever.map(lever).transpose()?,
         second_pump: axis.feed == Feed::Second,
@@ -348,21 +349,54 @@ fn seat_place(seat: &SeatPlace) -> core::SeatPlace {
 }
 
 fn channel(channel: &Channel) -> core::Channel {
-    core::Channel {
-        neutral: single(channel.neutral),
-        low: single(channel.band.0),
-        high: single(channel.band.1),
-        reversed: channel.reversed,
+    match *channel {
+        Channel::Pwm {
+            neutral,
+            band,
+            reversed,
+        } => core::Channel::Pwm(core::Pwm {
+            neutral: single(neutral),
+            low: single(band.0),
+            high: single(band.1),
+            reversed,
+        }),
+        Channel::Coils { full } => core::Channel::Coils(core::Coils { full: each_way(full) }),
+        Channel::Voltage { full, reversed } => core::Channel::Voltage(core::Voltage {
+            full: single(full),
+            reversed,
+        }),
     }
+}
+
+fn valve(drive: &Drive) -> Result<ValveCurve, BuildError> {
+    let [out, inward] = drive.curve.each_ref().map(|points| {
+        let points = points.iter().map(|point| Ok(pair(*point)));
+        all("points in a valve curve", core::CURVE_POINTS_MAX, points)
+    });
+    Ok(ValveCurve {
+        deadband: each_way(drive.deadband),
+        full_rate: each_way(drive.full_rate),
+        out: out?,
+        inward: inward?,
+    })
 }
 
 fn tracking(drive: &Drive) -> Tracking {
     Tracking {
         gain: single(drive.gain),
+        smooth: single(drive.smooth),
         integral_time: single(drive.integral_time),
+        lead: single(drive.lead),
+        fill: each_way(drive.fill),
+        hold: single(drive.hold),
         ramp_up: single(1.0 / drive.ramp_up),
         ramp_down: single(1.0 / drive.ramp_down),
         stop_ramp: single(1.0 / drive.stop_ramp),
+        jerk: if drive.ramp_round > 0.0 {
+            single(1.0 / (drive.ramp_up * drive.ramp_round))
+        } else {
+            0.0
+        },
         braking: single(drive.braking),
     }
 }

@@ -300,7 +300,7 @@ fn axis(name: String, axis: d::JointAxis, link: Vector3<f64>, linkage: d::Linkag
             every: 0.0,
         },
         twin: None,
-        channel: d::Channel {
+        channel: d::Channel::Pwm {
             neutral: 0.5,
             band: (0.25, 0.75),
             reversed: false,
@@ -308,11 +308,18 @@ fn axis(name: String, axis: d::JointAxis, link: Vector3<f64>, linkage: d::Linkag
         drive: d::Drive {
             deadband: (0.1, 0.1),
             full_rate: (0.1, 0.1),
+            curve: [Vec::new(), Vec::new()],
             ramp_up: 0.3,
             ramp_down: 0.2,
             stop_ramp: 0.2,
+            ramp_round: 0.0,
             gain: 2.0,
+            smooth: 0.0,
             integral_time: 0.0,
+            lead: 0.0,
+            fill: (0.0, 0.0),
+            hold: 0.0,
+            dither: None,
             braking: 0.5,
         },
         watch: d::Watch {
@@ -353,7 +360,7 @@ fn sample(scenario: &Scenario, t: f64, faulty: bool) -> Sample {
             },
             asked: if index == 1 { asked } else { 0.0 },
             opening: if index == 1 { 5.0 * asked } else { 0.0 },
-            duty: 0.5,
+            signal: 0.5,
             spool: if index == 1 && after > 0.0 { 0.6 } else { 5.0 * asked },
             pressure_a: 60e5 + 20e5 * moving * (9.0 * t).sin(),
             pressure_b: 20e5,

@@ -138,7 +138,7 @@ impl Supervise {
             (any_hand_stops(machine, inputs), Cause::HandStop),
             // Without power a missing station is no event: it only cannot enable.
             (powered && !self.is_heard(sight), Cause::LinkLost),
-            (last.driven.bad_duty, Cause::BadDuty),
+            (last.driven.bad_signal, Cause::BadDuty),
         ] {
             if holds {
                 raise(self, cause, None);

@@ -257,15 +257,30 @@ pub enum Circuit {
     Crossed,
 }
 
-/// The PWM channel towards the valve's electronics, as shares of the period.
+/// What the core tells the valve by.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Channel {
-    /// Duty that the valve takes as "stay".
-    pub neutral: f64,
-    /// Least and greatest legal duty; full retract and full extend.
-    pub band: (f64, f64),
-    /// A rising duty retracts instead of extends.
-    pub reversed: bool,
+pub enum Channel {
+    /// A pulse width towards the valve's electronics, as shares of the period.
+    Pwm {
+        /// Duty that the valve takes as "stay".
+        neutral: f64,
+        /// Least and greatest legal duty; full retract and full extend.
+        band: (f64, f64),
+        /// A rising duty retracts instead of extends.
+        reversed: bool,
+    },
+    /// The current of two coils.
+    Coils {
+        /// Current for full extend in the one, and for full retract in the other, A.
+        full: (f64, f64),
+    },
+    /// A voltage of either sign towards the valve's electronics.
+    Voltage {
+        /// Voltage for full extend, and its negative for full retract, V.
+        full: f64,
+        /// A positive voltage retracts instead of extends.
+        reversed: bool,
+    },
 }
 
 /// What the core believes of the valve, and how it drives it.
@@ -275,16 +290,31 @@ pub struct Drive {
     pub deadband: (f64, f64),
     /// Stroke rate at full command when extending / retracting, m/s.
     pub full_rate: (f64, f64),
+    /// Measured points above the deadband when extending / retracting: command, share of the full rate. Both rise; where the last is not
+    /// at the full rate, full command is.
+    pub curve: [Vec<(f64, f64)>; 2],
     /// Time from zero to full command, s.
     pub ramp_up: f64,
     /// Time from full command to zero, s.
     pub ramp_down: f64,
     /// The same for a category 1 stop, s.
     pub stop_ramp: f64,
+    /// Time in which a ramp reaches its slope, s. 0: at once.
+    pub ramp_round: f64,
     /// Gain on the accumulated difference between asked and measured stroke, 1/s.
     pub gain: f64,
+    /// Time over which that difference is smoothed before it is fed back, s.
+    pub smooth: f64,
     /// Time over which a lasting difference is taken out, s. 0 switches the integral part off.
     pub integral_time: f64,
+    /// What passes between a command and the motion it causes, s: delay and lag of valve and oil.
+    pub lead: f64,
+    /// What the axis would move by for the oil that fills its lines before it moves, when extending / retracting, m.
+    pub fill: (f64, f64),
+    /// How far it may drift before it is brought back where nothing is asked of it, m. 0: it is left alone.
+    pub hold: f64,
+    /// Amplitude (share of full command) and frequency (Hz) of the dither. None without.
+    pub dither: Option<(f64, f64)>,
     /// Deceleration that the axis can be trusted to reach, m/s², for braking before its end of range and before zones.
     pub braking: f64,
 }

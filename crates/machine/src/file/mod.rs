@@ -6,6 +6,7 @@
 //! | key | when left out |
 //! |---|---|
 //! | `joint.centre_mm` | half of `link_mm` |
+//! | `channel.kind` | `pwm`: `neutral`, `band`. `coils`: `full_ma`, the extending coil first. `voltage`: `full_v` |
 //! | `channel.reversed` | false |
 //! | `cylinder.coulomb_at_mm_s`, `motor.coulomb_at_deg_s` | 5 mm/s, 0.5 deg/s: it only rounds the corner of simulated friction |
 //! | `breakaway_n`, `breakaway_nm` | the Coulomb friction: nothing sticks |
@@ -20,7 +21,12 @@
 //! | `oil.grade_vg`, `at_100_c_mm2_s`, `working_c` | 46, 6.8 mm²/s, 50 °C |
 //! | `[engine]` | something that never slows down |
 //! | a key of an axis' `watch` | that of the machine's `[watch]` |
+//! | a key of an axis' `drive` that the machine's `[drive]` may have too | that |
 //! | `watch.stale_ms` | 50: only readings that come by a bus, or stop coming, have an age |
+//! | `drive.curve_out`, `drive.curve_in` | a straight line from deadband to full |
+//! | `ramp_round_ms`, `smooth_ms`, `lead_ms`, `fill_mm`, `fill_deg` | 0: none |
+//! | `hold_mm`, `hold_deg` | 0: an axis that nothing asks to move is left to its valves |
+//! | `dither_percent`, `dither_hz` | no dither |
 //! | `sensor.signal` | `voltage`: `volts` and `fault_volts`. `ratiometric`: `shares`, `fault_shares`, `excitation_v`, `excitation_band_v`. `current`: `loop_ma`, `shunt_ohm` |
 //! | `sensor.fault_ma` | 3.6 and 21 mA, as NAMUR NE 43 has them |
 //! | `sensor.every_ms` | there is a new reading every tick |
@@ -96,6 +102,9 @@ fn machine(t: &Table) -> Description {
     let watch = t
         .optional("watch")
         .map_or_else(BTreeMap::new, |key| t.table(key, axis::machine_watch));
+    let drive = t
+        .optional("drive")
+        .map_or_else(BTreeMap::new, |key| t.table(key, |t| axis::shared_drive(t, &timing)));
 
     let mut names = Names::default();
     let setting = Setting {
@@ -103,7 +112,8 @@ fn machine(t: &Table) -> Description {
         pressure,
         second_supply: second_supply.is_some(),
         watch: &watch,
-        stop_budget: timing.stop_budget,
+        drive: &drive,
+        timing: &timing,
     };
     let axes = t.tables("axis", |t| {
         let axis = axis::axis(t, &setting);

@@ -90,6 +90,10 @@ fn times() {
     );
     check(
         &[("stop_ramp_ms = 200", "stop_ramp_ms = 401")],
+        &["drive / stop_ramp_ms: found 401, wanted at most timing.stop_budget_ms (400): power is cut then"],
+    );
+    check(
+        &[("braking_deg_s2 = 84", "stop_ramp_ms = 401, braking_deg_s2 = 84")],
         &[
             r#"axis "slew" / drive / stop_ramp_ms: found 401, wanted at most timing.stop_budget_ms (400): power is cut then"#,
         ],
@@ -97,6 +101,91 @@ fn times() {
     check(
         &[("frame_late_ms = 60", "frame_late_ms = 2")],
         &["station / seat / frame_late_ms: found 2, wanted more than timing.tick_ms"],
+    );
+}
+
+#[test]
+fn what_a_valve_is_told_by() {
+    let pwm = "channel = { neutral = 0.5, band = [0.1, 0.9] }";
+    check(&[(pwm, "channel = { kind = \"coils\", full_ma = [700, 650] }")], &[]);
+    check(
+        &[(pwm, "channel = { kind = \"voltage\", full_v = 10, reversed = true }")],
+        &[],
+    );
+    check(
+        &[(pwm, "channel = { kind = \"current\", full_ma = [700, 650] }")],
+        &[r#"axis "slew" / channel / kind: found "current", wanted "pwm" or "coils" or "voltage""#],
+    );
+    check(
+        &[(pwm, "channel = { kind = \"coils\", full_ma = [700, 0] }")],
+        &[r#"axis "slew" / channel / full_ma: found 0, wanted two numbers from 1 to 10000"#],
+    );
+    check(
+        &[(pwm, "channel = { kind = \"voltage\", full_v = 10, neutral = 0.5 }")],
+        &[r#"axis "slew" / channel / neutral: found an unknown key, wanted it taken out, or one of reversed"#],
+    );
+    check(
+        &[(pwm, "channel = { kind = \"voltage\", full_v = -10 }")],
+        &[r#"axis "slew" / channel / full_v: found -10, wanted a number from 0.1 to 30"#],
+    );
+}
+
+#[test]
+fn how_an_axis_is_driven() {
+    check(
+        &[("gain_per_s = 6\n", "")],
+        &["slew", "boom", "stick", "bucket"]
+            .map(|axis| {
+                format!("axis {axis:?} / drive / gain_per_s: found nothing, neither here nor in [drive], wanted it in one of the two")
+            })
+            .each_ref()
+            .map(String::as_str),
+    );
+    let slew = "curve_out = [[0.144, 0.1], [0.322, 0.35],";
+    check(
+        &[(slew, "curve_out = [[0.144, 0.1], [0.322, 0.05],")],
+        &[
+            r#"axis "slew" / drive / curve_out: found [0.322, 0.05] after [0.144, 0.1], wanted command and share of the full rate both rising, from the deadband on"#,
+        ],
+    );
+    check(
+        &[(slew, "curve_out = [[0.07, 0.1], [0.322, 0.35],")],
+        &[
+            r#"axis "slew" / drive / curve_out: found [0.07, 0.1] after [0.07, 0], wanted command and share of the full rate both rising, from the deadband on"#,
+        ],
+    );
+    check(
+        &[("fill_mm = [0.4, 0.4]", "fill_mm = [0.4, -0.4]")],
+        &[r#"axis "boom" / drive / fill_mm: found -0.4, wanted two numbers from 0 to 20"#],
+    );
+    check(
+        &[("braking_deg_s2 = 84", "hold_deg = 0, braking_deg_s2 = 84")],
+        &[r#"axis "slew" / drive / hold_deg: found 0, wanted a number from 0.01 to 100"#],
+    );
+    check(
+        &[("lead_ms = 40", "lead_ms = 501")],
+        &["drive / lead_ms: found 501, wanted a number from 0 to 500"],
+    );
+    check(
+        &[("smooth_ms = 60", "smooth_ms = -1")],
+        &["drive / smooth_ms: found -1, wanted a number from 0 to 1000"],
+    );
+    check(
+        &[("lead_ms = 40", "lead_ms = 40\nramp_round_ms = 1001")],
+        &["drive / ramp_round_ms: found 1001, wanted a number from 0 to 1000"],
+    );
+    check(
+        &[("dither_hz = 125", "dither_hz = 251")],
+        &["drive / dither_hz: found 251, wanted at most 250: half a wave takes a tick"],
+    );
+    check(
+        &[("dither_percent = 1.5\n", ""), ("braking_deg_s2 = 84", "dither_percent = 1, braking_deg_s2 = 84")],
+        &["boom", "stick", "bucket"]
+            .map(|axis| {
+                format!("axis {axis:?} / drive / dither_percent: found one of dither_percent and dither_hz, wanted both, or none")
+            })
+            .each_ref()
+            .map(String::as_str),
     );
 }
 
