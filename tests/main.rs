@@ -5,6 +5,7 @@ mod check;
 mod closed_loop;
 mod command;
 mod docs;
+mod explore;
 mod guard;
 mod hostile;
 mod hydraulic_faults;
