@@ -5,8 +5,8 @@ use bellcrank_core::cause::Cause;
 use bellcrank_core::inputs::{HandFrame, Mode, SensorInput, Station};
 use bellcrank_core::linkage::Linkage;
 use bellcrank_core::machine::{
-    Arm, Axis, AxisId, Calibration, Channel, EachWay, Joint, JointAxis, Machine, Parts, PerAxis, Signal, StationLimits,
-    Timing, Tracking, Twin, ValveCurve, Watch, Zone,
+    Arm, Axis, AxisId, Calibration, Channel, EachWay, Joint, JointAxis, Machine, Parts, PerAxis, Shape, Signal, Spares,
+    StationLimits, Timing, Tracking, Twin, ValveCurve, Watch, Zone,
 };
 use bellcrank_core::sense::Posture;
 use bellcrank_core::supervise::{Event, State, What};
@@ -82,6 +82,7 @@ pub fn parts() -> Parts {
         about,
         link,
         radius: 0.1,
+        cylinder: None,
     };
     let station = |late, speed_cap| StationLimits {
         frame_late: micros(late),
@@ -109,12 +110,17 @@ pub fn parts() -> Parts {
         .into_iter()
         .collect(),
         zones: [Zone {
-            min: [0.0, 1.2, 0.0],
-            max: [3.0, 2.0, 3.0],
+            shape: Shape::Box {
+                min: [0.0, 1.2, 0.0],
+                max: [3.0, 2.0, 3.0],
+            },
+            carried: None,
+            spares: Spares::default(),
             margin: 0.1,
         }]
         .into_iter()
         .collect(),
+        arm_margin: 0.0,
         timing: Timing {
             tick: micros(TICK_US),
             tick_late: micros(10_000),

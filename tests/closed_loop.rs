@@ -42,7 +42,7 @@ fn every_built_in_scenario_holds_for_several_seeds() {
 #[test]
 fn what_goes_wrong_keeps_out_of_the_seat_stops_and_is_named() {
     let five = [
-        ("wrong-lever", "held back from a zone", Some("left slew"), "enabled"),
+        ("wrong-lever", "held back from a zone", Some("left lift"), "enabled"),
         ("stuck-open-valve", "motion not asked for", Some("left lift"), "fault"),
         ("lost-radio-link", "link lost", None, "stopped"),
         (

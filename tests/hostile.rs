@@ -54,7 +54,7 @@ fn sensor() -> impl Strategy<Value = SensorInput> {
 }
 
 /// One thing that stays as it is for so many ticks.
-fn spell() -> impl Strategy<Value = (u32, Inputs, u64)> {
+pub fn spell() -> impl Strategy<Value = (u32, Inputs, u64)> {
     (
         1_u32..120,
         (sensor(), sensor()),

@@ -53,6 +53,7 @@ fn textbook_three_link_arm() {
         about: JointAxis::Z,
         link: [link, 0.0, 0.0],
         radius: 0.0,
+        cylinder: None,
     };
     parts.arms[0].base = [0.0; 3];
     parts.arms[0].joints = [joint(2.0), joint(1.5), joint(1.0)].into_iter().collect();

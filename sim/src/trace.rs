@@ -93,6 +93,7 @@ pub fn event_name(what: &What) -> String {
         What::State(state) => state.to_string(),
         What::Cause(cause) => cause.name().to_string(),
         What::Held(Held::FromZone(_)) => "held back from a zone".to_string(),
+        What::Held(Held::FromArm) => "held back from the other arm".to_string(),
         What::Held(Held::FromEnd) => "held back from the end of its range".to_string(),
         What::ResetRefused => "reset refused".to_string(),
         What::EnableRefused => "enable refused".to_string(),

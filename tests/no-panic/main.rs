@@ -10,21 +10,54 @@
 #![no_std]
 #![no_main]
 
+use bellcrank_core::inputs::HandFrame;
+use bellcrank_core::plan::inverse::{Angles, Inverse, Target};
+use bellcrank_core::units::Duration;
 use bellcrank_core::{Controller, Inputs, Machine, Outputs, math};
+use bellcrank_link::{Boot, HandEnd, KEY_BYTES, MachineEnd, Packet, Pair, PairingKey};
 use panic_never as _;
 
 /// What the linker takes for the start of the program, and so keeps, with all that it calls: the first tick of a new
-/// controller, a tick of one in any state whatever, and each float function.
+/// controller, a tick of one in any state whatever, each float function, each arm's inverse, and both ends of the link, new and in
+/// any state.
 #[unsafe(no_mangle)]
 pub fn _start(
     machine: &Machine,
     controller: &mut Controller<'_>,
     inputs: &Inputs,
     [x, y, z]: [f32; 3],
-) -> ([Outputs; 2], f32) {
+    (from, target): (&[f32], &Target),
+    link: &mut Link,
+) -> ([Outputs; 2], f32, Option<Angles>) {
     let first = Controller::new(machine).tick(inputs);
     let any = controller.tick(inputs);
-    ([first, any], every_float_function(x, y, z) + planted(x))
+    let mut ready = machine.arms().iter().filter_map(|arm| Inverse::new(machine, arm).ok());
+    let angles = ready.find_map(|inverse| inverse.solve(from, target).ok());
+    link.both_ends(inputs);
+    ([first, any], every_float_function(x, y, z) + planted(x), angles)
+}
+
+/// What the link is told, and what it says.
+pub struct Link {
+    told: ([u8; KEY_BYTES], Pair, Boot, Duration, u8),
+    hand: HandEnd,
+    machine: MachineEnd,
+    sent: [Option<Packet>; 2],
+    frame: HandFrame,
+}
+
+impl Link {
+    fn both_ends(&mut self, inputs: &Inputs) {
+        let (key, pair, boot, late, byte) = self.told;
+        let _ = self.hand.receive(byte, inputs.now);
+        let _ = self.machine.receive(byte, inputs.now);
+        self.sent = [self.hand.send(&inputs.remote, inputs.now), self.machine.send(inputs.now)];
+        self.frame = self.machine.hand_frame(inputs.now);
+        if let Ok(key) = PairingKey::new(key) {
+            self.hand = HandEnd::new(&key, pair, boot);
+            self.machine = MachineEnd::new(&key, pair, boot, late);
+        }
+    }
 }
 
 fn every_float_function(x: f32, y: f32, z: f32) -> f32 {

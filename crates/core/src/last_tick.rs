@@ -32,6 +32,8 @@ pub struct Guarded {
 pub enum Held {
     /// A keep-out zone: its number.
     FromZone(u8),
+    /// The other arm.
+    FromArm,
     /// The end of its range.
     FromEnd,
 }

@@ -232,7 +232,7 @@ impl FourBar {
 }
 
 /// Angle between two sides of a triangle whose third side is `opposite`, 0 to π.
-fn included(a: f32, b: f32, opposite: f32) -> Result<f32, LinkageError> {
+pub(crate) fn included(a: f32, b: f32, opposite: f32) -> Result<f32, LinkageError> {
     let (apart, together) = (a - b, a + b);
     let over_shortest = (opposite - apart) * (opposite + apart);
     let under_longest = (together - opposite) * (together + opposite);

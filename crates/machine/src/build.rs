@@ -9,10 +9,11 @@ use bellcrank_core::machine::{
 };
 use bellcrank_core::units::{Duration, Ohms};
 use bellcrank_core::vec3::Vec3;
-use nalgebra::Vector3;
+use nalgebra::{Vector2, Vector3};
 
 use crate::description::{
-    Arm, Axis, Channel, Description, Drive, Feed, Joint, JointAxis, Sensor, Signal, Station, Timing, Twin, Watch, Zone,
+    Arm, Axis, Channel, Description, Drive, Feed, JointAxis, Linkage, Sensor, Shape, Signal, Station, Timing, Twin,
+    Watch, Zone,
 };
 use crate::geometry::triangle::heading;
 use crate::geometry::{Clevis, FourBar, Geometry, GeometryError};
@@ -53,7 +54,12 @@ pub fn build(description: &Description) -> Result<Machine, BuildError> {
             core::ARMS_MAX,
             description.arms.iter().map(|a| arm(a, &description.axes)),
         )?,
-        zones: all("zones", core::ZONES_MAX, description.zones.iter().map(|z| Ok(zone(z))))?,
+        zones: all(
+            "zones",
+            core::ZONES_MAX,
+            description.zones.iter().map(|z| zone(z, &description.arms)),
+        )?,
+        arm_margin: single(description.arms_margin),
         timing: timing(&description.timing),
         seat: station(&description.stations.seat),
         remote: description.stations.remote.as_ref().map(station),
@@ -172,21 +178,13 @@ fn four_bar(bars: &FourBar) -> linkage::FourBar {
 }
 
 fn arm(arm: &Arm, axes: &[Axis]) -> Result<core::Arm, BuildError> {
-    let joint = |&index: &usize| {
-        let axis = axes.get(index).ok_or(BuildError::NoSuch("axis", index))?;
-        Ok(core::Joint {
-            axis: axis_id(index)?,
-            about: about(&axis.joint),
-            link: vec3(axis.joint.link),
-            radius: single(axis.joint.radius),
-        })
-    };
+    let joint = |&index: &usize| joint(index, axes.get(index).ok_or(BuildError::NoSuch("axis", index))?);
     let [forward, left, up, pitch] = arm.levers;
     Ok(core::Arm {
         base: vec3(arm.base),
         joints: all("joints in an arm", core::JOINTS_MAX, arm.axes.iter().map(joint))?,
         pitch_joint: u8::try_from(arm.pitch_joint).map_err(|_| BuildError::NoSuch("joint", arm.pitch_joint))?,
-        grip: arm.grip.map(axis_id).transpose()?,
+        grip: arm.grip.as_ref().map(joint).transpose()?,
         tip_speed: single(arm.tip_speed),
         pitch_rate: single(arm.pitch_rate),
         tip_ramp: single(arm.tip_ramp),
@@ -195,20 +193,103 @@ fn arm(arm: &Arm, axes: &[Axis]) -> Result<core::Arm, BuildError> {
     })
 }
 
-fn about(joint: &Joint) -> core::JointAxis {
-    match joint.axis {
-        JointAxis::X => core::JointAxis::X,
-        JointAxis::Y => core::JointAxis::Y,
-        JointAxis::Z => core::JointAxis::Z,
+fn joint(index: usize, axis: &Axis) -> Result<core::Joint, BuildError> {
+    Ok(core::Joint {
+        axis: axis_id(index)?,
+        about: match axis.joint.axis {
+            JointAxis::X => core::JointAxis::X,
+            JointAxis::Y => core::JointAxis::Y,
+            JointAxis::Z => core::JointAxis::Z,
+        },
+        link: vec3(axis.joint.link),
+        radius: single(axis.joint.radius),
+        cylinder: cylinder(axis).map_err(|why| BuildError::Linkage {
+            axis: axis.name.clone(),
+            why,
+        })?,
+    })
+}
+
+/// The cylinder of an axis as something to be kept out; none where a motor sits on the joint.
+fn cylinder(axis: &Axis) -> Result<Option<core::Cylinder>, GeometryError> {
+    let Some(radius) = axis.actuator.kind.outer_radius() else {
+        return Ok(None);
+    };
+    let (barrel, rod) = match (&axis.linkage, Geometry::of(axis)?) {
+        (
+            Linkage::Clevis {
+                barrel_pin, rod_pin, ..
+            },
+            _,
+        ) => (barrel_pin, core::Rod::Link(vec3(*rod_pin))),
+        (Linkage::FourBar { barrel_pin, .. }, Geometry::FourBar(bars)) => {
+            (barrel_pin, core::Rod::Rocker(rocker(&bars)))
+        }
+        _ => return Ok(None),
+    };
+    Ok(Some(core::Cylinder {
+        barrel: vec3(*barrel),
+        rod,
+        radius: single(radius),
+    }))
+}
+
+fn rocker(bars: &FourBar) -> core::Rocker {
+    let plane = |v: Vector2<f64>| [single(v.x), single(v.y)];
+    // From the coupler's pin back to the rod's: the other way round than the angle of the file.
+    let back = Vector2::new(bars.rocker_angle.cos(), -bars.rocker_angle.sin());
+    core::Rocker {
+        child: plane(bars.child),
+        pivot: plane(bars.pivot),
+        rocker: single(bars.rocker_coupler),
+        coupler: single(bars.coupler),
+        side: single(bars.rocker_side),
+        rod: plane(back * (bars.rocker_rod / bars.rocker_coupler)),
     }
 }
 
-fn zone(zone: &Zone) -> core::Zone {
-    core::Zone {
-        min: vec3(zone.min),
-        max: vec3(zone.max),
-        margin: single(zone.margin),
+fn zone(zone: &Zone, arms: &[Arm]) -> Result<core::Zone, BuildError> {
+    let mut spares = core::Spares::default();
+    for &axis in &zone.spares {
+        let (arm, joint) = place(arms, axis).ok_or(BuildError::NoSuch("axis", axis))?;
+        spares.add(arm, joint);
     }
+    let carrier = |axis: usize| {
+        let (arm, joint) = place(arms, axis).ok_or(BuildError::NoSuch("axis", axis))?;
+        let small = |number| u8::try_from(number).map_err(|_| BuildError::NoSuch("joint", number));
+        Ok(core::Carried {
+            arm: small(arm)?,
+            joint: small(joint)?,
+        })
+    };
+    Ok(core::Zone {
+        shape: match &zone.shape {
+            Shape::Box { min, max } => core::Shape::Box {
+                min: vec3(*min),
+                max: vec3(*max),
+            },
+            Shape::Capsule { from, to, radius } => core::Shape::Capsule {
+                from: vec3(*from),
+                to: vec3(*to),
+                radius: single(*radius),
+            },
+            Shape::HalfSpace { point, outward } => core::Shape::HalfSpace {
+                point: vec3(*point),
+                outward: vec3(*outward),
+            },
+        },
+        carried: zone.on.map(carrier).transpose()?,
+        spares,
+        margin: single(zone.margin),
+    })
+}
+
+/// The arm that an axis is in, and where in it: its joints from base to tip, its grip after them.
+fn place(arms: &[Arm], axis: usize) -> Option<(usize, usize)> {
+    arms.iter().enumerate().find_map(|(number, arm)| {
+        let joint = arm.axes.iter().chain(&arm.grip).position(|&other| other == axis)?;
+        Some((number, joint))
+    })
 }
 
 fn timing(timing: &Timing) -> core::Timing {

@@ -1,4 +1,4 @@
-//! The core for a Cortex-M4F: that it builds, that it links without a panic handler, that it needs no software `f64`.
+//! The core and the link for a Cortex-M4F: that they build, that they link without a panic handler, that they need no software `f64`.
 //!
 //! The target's `core` library comes from rustup. Where rustup has none (no toolchain of rustup's, or no way to its
 //! server), Debian's `rustc-web` with `rust-web-src` builds it from source; that compiler is named in the environment of
@@ -57,18 +57,19 @@ impl Compiler {
         })
     }
 
-    /// Builds the core as a microcontroller gets it.
+    /// Builds the core and the link as a microcontroller gets them.
     ///
     /// # Errors
     ///
-    /// It does not build.
+    /// One does not build.
     pub fn build_core(&self) -> Result<()> {
-        run(self
-            .build()
-            .args(["--package", "bellcrank-core", "--no-default-features"]))
+        for package in ["bellcrank-core", "bellcrank-link"] {
+            run(self.build().args(["--package", package, "--no-default-features"]))?;
+        }
+        Ok(())
     }
 
-    /// Links the core without a panic handler, and sees to it that a panic would have been noticed.
+    /// Links the core and the link without a panic handler, and sees to it that a panic would have been noticed.
     ///
     /// # Errors
     ///

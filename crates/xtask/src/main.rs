@@ -1,4 +1,4 @@
-//! What people and CI run, one name for each: `cargo xtask test`, `cargo xtask bench`, `cargo xtask instructions`.
+//! What people and CI run, one name for each: `cargo xtask test`, `cargo xtask bench`, `cargo xtask fuzz`.
 //!
 //! `test` is everything CI asks for, in the order in which a mistake is cheapest to find; it stops at the first failure.
 
@@ -15,7 +15,7 @@ use miette::Result;
 use crate::steps::{Steps, cargo, run};
 
 /// Features of the crates that go on a machine, each to be built alone.
-const FEATURES: [(&str, &str); 1] = [("bellcrank-core", "defmt")];
+const FEATURES: [(&str, &str); 2] = [("bellcrank-core", "defmt"), ("bellcrank-link", "defmt")];
 
 #[derive(Parser)]
 #[command(name = "cargo xtask", about, long_about = None)]
@@ -37,6 +37,12 @@ enum Task {
         #[arg(long)]
         bless: bool,
     },
+    /// Changed frames for both ends of the wireless link, of which none may be taken
+    Fuzz {
+        /// How many
+        #[arg(long, default_value_t = 10_000_000)]
+        frames: u64,
+    },
 }
 
 fn main() -> Result<()> {
@@ -44,6 +50,7 @@ fn main() -> Result<()> {
         Task::Test => test(),
         Task::Instructions { bless: false } => instructions::check(),
         Task::Instructions { bless: true } => instructions::bless(),
+        Task::Fuzz { frames } => fuzz(frames),
         Task::Bench => run(cargo("bench").args(["--package", "bellcrank-benches"])),
     }
 }
@@ -65,14 +72,17 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
     })?;
     // On its own, for two reasons: under a test harness, which links the standard library, a platform float function
     // compiles unnoticed; and in a workspace build, features that another member asked for are on as well.
-    steps.step("core on its own", || run(&mut alone("bellcrank-core")))?;
+    steps.step("core and link on their own", || {
+        run(&mut alone("bellcrank-core"))?;
+        run(&mut alone("bellcrank-link"))
+    })?;
     for (package, feature) in FEATURES {
         steps.step(&format!("{package} with only {feature}"), || {
             run(alone(package).args(["--features", feature]))
         })?;
     }
     let compiler = steps.step_with("microcontroller compiler", bare_metal::Compiler::find)?;
-    steps.step("core for a microcontroller", || compiler.build_core())?;
+    steps.step("core and link for a microcontroller", || compiler.build_core())?;
     steps.step("no path to a panic", || compiler.link_without_panic())?;
     steps.step("tests", || run(cargo("test").arg("--workspace")))?;
     steps.step("documents", || {
@@ -85,6 +95,20 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
         run(cargo("test").args(["--package", "bellcrank-benches", "--benches"]))
     })?;
     steps.step("instructions", instructions::check)
+}
+
+/// The fuzzing of the ordinary tests, only longer and in release.
+fn fuzz(frames: u64) -> Result<()> {
+    run(cargo("test")
+        .args([
+            "--release",
+            "--package",
+            "bellcrank-tests",
+            "link_fuzz::",
+            "--",
+            "--nocapture",
+        ])
+        .env("BELLCRANK_FUZZ_FRAMES", frames.to_string()))
 }
 
 fn alone(package: &str) -> Command {

@@ -182,10 +182,15 @@ fn machine() -> d::Description {
         arms: vec![arm("left", 0.5, 0), arm("right", -0.5, 3)],
         zones: vec![d::Zone {
             name: "seat & <driver>".into(),
-            min: Vector3::new(-0.5, -0.4, 0.5),
-            max: Vector3::new(0.4, 0.4, 2.1),
+            shape: d::Shape::Box {
+                min: Vector3::new(-0.5, -0.4, 0.5),
+                max: Vector3::new(0.4, 0.4, 2.1),
+            },
+            on: None,
+            spares: Vec::new(),
             margin: 0.1,
         }],
+        arms_margin: 0.1,
     }
 }
 

@@ -411,7 +411,11 @@ const KINDS: [(&str, Make); 20] = [
 
 /// The name of a cause, or of the guard's holding back, as the event log prints it.
 fn cause(t: &Table, key: &'static str) -> String {
-    let held = [What::Held(Held::FromZone(0)), What::Held(Held::FromEnd)];
+    let held = [
+        What::Held(Held::FromZone(0)),
+        What::Held(Held::FromArm),
+        What::Held(Held::FromEnd),
+    ];
     let names: Vec<String> = Cause::ALL
         .iter()
         .map(|cause| cause.name().to_string())

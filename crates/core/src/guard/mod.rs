@@ -1,8 +1,9 @@
 //! Guard: how far the wanted rates may go.
 //!
 //! Takes the [`Posture`] and the wanted [`Rates`]; gives rates that brake before the ends of each axis's range, keep every
-//! link out of the keep-out zones, and ask for no more oil than the pumps give; and says what it held back. It holds no
-//! state, and it only ever makes less motion: every rate it gives lies between zero and the rate it was given.
+//! part of the arms out of the keep-out zones and the arms from each other, and ask for no more oil than the pumps give; and says what it
+//! held back. It holds no state, and it only ever makes less motion: every rate it gives lies between zero and the rate it was given, and what is
+//! no number becomes none.
 
 mod zone;
 
@@ -13,8 +14,6 @@ use crate::plan::Rates;
 use crate::sense::{AxisPosture, Posture};
 use crate::units::seconds;
 
-pub use zone::{Nearest, distance};
-
 /// Worth an event once less than this share of a rate is left.
 const WORTH_TELLING: f32 = 0.9;
 
@@ -23,6 +22,9 @@ pub fn step(machine: &Machine, posture: &Posture, wanted: &Rates) -> (Rates, Gua
     let mut rates = *wanted;
     let mut guarded = Guarded::default();
     let reaction = seconds(machine.timing().reaction);
+    for (_, rate) in rates.axes.iter_mut().filter(|(_, rate)| rate.is_nan()) {
+        *rate = 0.0;
+    }
     for (id, axis) in machine.axes() {
         let asked = rates.axes.get(id);
         let allowed = before_ends(axis, &posture.axes.get(id), asked, reaction);
@@ -31,10 +33,11 @@ pub fn step(machine: &Machine, posture: &Posture, wanted: &Rates) -> (Rates, Gua
             guarded.axes.set(id, Some(Held::FromEnd));
         }
     }
-    for (index, arm) in machine.arms().iter().enumerate() {
-        zone::hold_back(machine, arm, posture.arm(index), reaction, &mut rates, &mut guarded);
-    }
+    zone::hold_back(machine, posture, reaction, &mut rates, &mut guarded);
     within_flow(machine, posture, &mut rates);
+    if wanted.together {
+        hold_together(machine, wanted, &mut rates);
+    }
     (rates, guarded)
 }
 
@@ -93,6 +96,22 @@ fn within_flow(machine: &Machine, posture: &Posture, rates: &mut Rates) {
     }
     for id in AxisId::all() {
         rates.axes.set(id, rates.axes.get(id) * shares.get(id));
+    }
+}
+
+/// Slows all joints of all arms by what slows one of them most: what they hold between them stays as it is.
+fn hold_together(machine: &Machine, wanted: &Rates, rates: &mut Rates) {
+    let joints = || {
+        machine
+            .arms()
+            .iter()
+            .flat_map(|arm| &arm.joints)
+            .map(|joint| joint.axis)
+    };
+    let share = |id| share_of(math::abs(rates.axes.get(id)), math::abs(wanted.axes.get(id)));
+    let least = joints().map(share).fold(1.0, math::min);
+    for id in joints() {
+        rates.axes.set(id, wanted.axes.get(id) * least);
     }
 }
 

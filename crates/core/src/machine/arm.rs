@@ -2,7 +2,7 @@
 
 use heapless::Vec;
 
-use super::{AxisId, Field, JOINTS_MAX, check, finite, is_lever, positive};
+use super::{AxisId, Field, JOINTS_MAX, check, finite, is_lever, is_radius, positive};
 use crate::vec3::Vec3;
 
 /// How a joint moves in its own frame.
@@ -35,6 +35,49 @@ pub struct Joint {
     pub link: Vec3,
     /// Radius of the link's keep-out capsule, m.
     pub radius: f32,
+    /// The cylinder that moves it, as something to be kept out.
+    pub cylinder: Option<Cylinder>,
+}
+
+/// A cylinder's keep-out capsule: from its barrel pin to its rod pin.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Cylinder {
+    /// Barrel pin, seen from the joint, in the frame of the part before it, m.
+    pub barrel: Vec3,
+    /// Where the rod ends.
+    pub rod: Rod,
+    /// Its outer radius, m.
+    pub radius: f32,
+}
+
+/// What the rod of a cylinder is pinned to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Rod {
+    /// The joint's link: the pin, seen from the joint, in its frame, m.
+    Link(Vec3),
+    /// The rocker of a four-bar.
+    Rocker(Rocker),
+}
+
+/// What takes a four-bar's joint to where the rod is pinned to its rocker. In the plane of the joint: (y, z) about x, (x, -z) about y,
+/// (x, y) about z; seen from the joint.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Rocker {
+    /// The coupler's pin on the link, in the joint's frame, m.
+    pub child: [f32; 2],
+    /// The rocker's pivot, in the frame of the part before the joint, m.
+    pub pivot: [f32; 2],
+    /// Rocker pivot to coupler pin, m.
+    pub rocker: f32,
+    /// The coupler between its pins, m.
+    pub coupler: f32,
+    /// +1 or -1: side of the rocker's coupler pin, seen from the pivot towards the link's pin.
+    pub side: f32,
+    /// The complex factor that takes the rocker's coupler pin, seen from the pivot, to its rod pin.
+    pub rod: [f32; 2],
 }
 
 /// A serial chain of joints with a tip.
@@ -48,7 +91,7 @@ pub struct Arm {
     /// The joint, counted from the base, about whose axis the tip pitches.
     pub pitch_joint: u8,
     /// An axis carried at the tip (a grip): joint mode always, whatever the mode of the arm.
-    pub grip: Option<AxisId>,
+    pub grip: Option<Joint>,
     /// Tip speed at full lever, m/s.
     pub tip_speed: f32,
     /// Tip pitch rate at full lever, rad/s.
@@ -61,18 +104,51 @@ pub struct Arm {
     pub levers: [u8; 4],
 }
 
+impl Joint {
+    fn usable(&self, axes: usize) -> bool {
+        self.axis.index() < axes
+            && finite(&self.link)
+            && is_radius(self.radius)
+            && self.cylinder.is_none_or(|cylinder| cylinder.usable())
+    }
+}
+
+impl Cylinder {
+    fn usable(&self) -> bool {
+        finite(&self.barrel) && is_radius(self.radius) && self.rod.usable()
+    }
+}
+
+impl Rod {
+    fn usable(&self) -> bool {
+        match self {
+            Self::Link(pin) => finite(pin),
+            Self::Rocker(rocker) => {
+                finite(&rocker.child)
+                    && finite(&rocker.pivot)
+                    && finite(&rocker.rod)
+                    && positive(rocker.rocker)
+                    && positive(rocker.coupler)
+                    && (rocker.side == 1.0 || rocker.side == -1.0)
+            }
+        }
+    }
+}
+
 impl Arm {
+    /// Its joints from base to tip, and its grip after them.
+    pub fn movers(&self) -> impl Iterator<Item = &Joint> {
+        self.joints.iter().chain(&self.grip)
+    }
+
     pub(super) fn check(&self, axes: usize) -> Result<(), Field> {
         check(finite(&self.base), Field::Base)?;
         check(
-            !self.joints.is_empty()
-                && self.joints.iter().all(|joint| {
-                    joint.axis.index() < axes && finite(&joint.link) && finite(&[joint.radius]) && joint.radius >= 0.0
-                }),
+            !self.joints.is_empty() && self.joints.iter().all(|joint| joint.usable(axes)),
             Field::Joints,
         )?;
         check(usize::from(self.pitch_joint) < self.joints.len(), Field::PitchJoint)?;
-        check(self.grip.is_none_or(|id| id.index() < axes), Field::Grip)?;
+        check(self.grip.is_none_or(|grip| grip.usable(axes)), Field::Grip)?;
         check(
             [self.tip_speed, self.pitch_rate, self.tip_ramp, self.tip_braking]
                 .iter()

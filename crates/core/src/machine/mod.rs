@@ -15,12 +15,12 @@ use heapless::Vec;
 
 use crate::units::SMALLEST_DIVISOR;
 
-pub use arm::{Arm, Joint, JointAxis};
+pub use arm::{Arm, Cylinder, Joint, JointAxis, Rocker, Rod};
 pub use axis::{Axis, Channel, EachWay, FASTER_THAN_CURVE, Tracking, ValveCurve, Watch};
 pub use ids::{ARMS_MAX, AXES_MAX, AxisId, JOINTS_MAX, LEVERS_MAX, PerAxis, ZONES_MAX};
 pub use sensor::{Calibration, POINTS_MAX, Signal, Twin};
 pub use whole::{StationLimits, Timing};
-pub use zone::Zone;
+pub use zone::{Carried, Shape, Spares, Zone};
 
 /// What [`Machine::new`] checks and keeps.
 #[derive(Debug, Clone, PartialEq)]
@@ -32,6 +32,8 @@ pub struct Parts {
     pub arms: Vec<Arm, ARMS_MAX>,
     /// Keep-out zones.
     pub zones: Vec<Zone, ZONES_MAX>,
+    /// Distance that the arms keep from each other, m.
+    pub arm_margin: f32,
     /// Times.
     pub timing: Timing,
     /// The station at the seat.
@@ -82,7 +84,8 @@ pub enum Field {
     PitchJoint,
     Grip,
     TipSpeed,
-    Box,
+    Shape,
+    Carried,
     Margin,
     Timing,
     Station,
@@ -116,7 +119,8 @@ impl Machine {
                 .map_err(|field| MachineError::Arm(index, field))?;
         }
         for (index, zone) in parts.zones.iter().enumerate() {
-            zone.check().map_err(|field| MachineError::Zone(index, field))?;
+            zone.check(&parts.arms)
+                .map_err(|field| MachineError::Zone(index, field))?;
         }
         check(parts.timing.usable(), Field::Timing).map_err(MachineError::Whole)?;
         check(
@@ -124,6 +128,7 @@ impl Machine {
             Field::Station,
         )
         .map_err(MachineError::Whole)?;
+        check(is_radius(parts.arm_margin), Field::Margin).map_err(MachineError::Whole)?;
         let feeds_some = parts.axes.iter().any(|axis| axis.second_pump);
         let flows = positive(parts.pump_flow) && (positive(parts.second_pump_flow) || !feeds_some);
         check(flows, Field::PumpFlow).map_err(MachineError::Whole)?;
@@ -148,6 +153,11 @@ impl Machine {
     /// Its keep-out zones.
     pub fn zones(&self) -> &[Zone] {
         &self.0.zones
+    }
+
+    /// Distance that its arms keep from each other, m.
+    pub fn arm_margin(&self) -> f32 {
+        self.0.arm_margin
     }
 
     /// Its times.
@@ -185,6 +195,11 @@ fn check(holds: bool, field: Field) -> Result<(), Field> {
 
 fn finite(numbers: &[f32]) -> bool {
     numbers.iter().all(|number| number.is_finite())
+}
+
+/// Finite and not below zero.
+fn is_radius(number: f32) -> bool {
+    number.is_finite() && number >= 0.0
 }
 
 /// Finite and above zero, with room to divide by it.

@@ -6,6 +6,7 @@
 //! for nothing and forgets where it was going.
 
 mod dls;
+pub mod inverse;
 mod tip;
 
 use crate::inputs::{HandFrame, Inputs, Mode};
@@ -27,6 +28,8 @@ pub struct Rates {
     pub tips: [Option<Vec3>; ARMS_MAX],
     /// The velocity at which the levers lead the tip of each arm, after the ramp, m/s; none while nothing leads it.
     pub tip_velocities: [Option<Vec3>; ARMS_MAX],
+    /// The arms hold one load between them: what slows one must slow all alike.
+    pub together: bool,
 }
 
 /// What planning remembers.

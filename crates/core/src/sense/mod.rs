@@ -15,7 +15,7 @@ use heapless::Vec;
 
 use crate::chain::ArmPose;
 use crate::inputs::Inputs;
-use crate::machine::{ARMS_MAX, Machine, PerAxis};
+use crate::machine::{ARMS_MAX, Joint, Machine, PerAxis};
 use crate::units::{Duration, Instant, seconds};
 
 use axis::AxisSense;
@@ -56,10 +56,12 @@ impl Posture {
 pub fn poses(machine: &Machine, axes: &PerAxis<AxisPosture>) -> Vec<Option<ArmPose>, ARMS_MAX> {
     let mut poses = Vec::new();
     for arm in machine.arms() {
-        let joints = || arm.joints.iter().map(|joint| axes.get(joint.axis));
-        let known = joints().all(|joint| joint.known);
+        let now = |joint: &Joint| axes.get(joint.axis);
+        let known = arm.joints.iter().map(now).all(|joint| joint.known);
+        let grip = arm.grip.iter().map(now).filter(|grip| grip.known);
+        let angles = arm.joints.iter().map(now).chain(grip).map(|joint| joint.angle);
         // Cannot be full: a machine has no more arms than this has room for.
-        let _ = poses.push(known.then(|| ArmPose::new(arm, joints().map(|joint| joint.angle))));
+        let _ = poses.push(known.then(|| ArmPose::new(arm, angles)));
     }
     poses
 }

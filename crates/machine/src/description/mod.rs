@@ -44,6 +44,8 @@ pub struct Description {
     pub arms: Vec<Arm>,
     /// Volumes that no arm part may enter.
     pub zones: Vec<Zone>,
+    /// Distance that the arms keep from each other, m. 0 where there is only one.
+    pub arms_margin: f64,
 }
 
 impl Description {
@@ -309,15 +311,65 @@ pub struct Arm {
     pub levers: [usize; 4],
 }
 
-/// A box fixed to the machine that no arm part may enter.
+/// A volume that no arm part may enter, but for those that it spares.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Zone {
     /// Unique name.
     pub name: String,
-    /// Corner with the least coordinates, m.
-    pub min: Vector3<f64>,
-    /// Corner with the greatest coordinates, m.
-    pub max: Vector3<f64>,
+    /// Its shape, in the machine frame, or in that of the joint that carries it.
+    pub shape: Shape,
+    /// The axis whose link carries it. None: it is fixed to the machine.
+    pub on: Option<usize>,
+    /// Axes whose links and cylinders may be in it.
+    pub spares: Vec<usize>,
     /// Distance that the core keeps from it, m.
     pub margin: f64,
+}
+
+/// The shape of a zone.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Shape {
+    /// A box with its sides along the axes.
+    Box {
+        /// Corner with the least coordinates, m.
+        min: Vector3<f64>,
+        /// Corner with the greatest coordinates, m.
+        max: Vector3<f64>,
+    },
+    /// All that is no further than `radius` from the line between two points.
+    Capsule {
+        /// One end of the line, m.
+        from: Vector3<f64>,
+        /// The other, m.
+        to: Vector3<f64>,
+        /// m.
+        radius: f64,
+    },
+    /// All that lies behind a plane.
+    HalfSpace {
+        /// A point of the plane, m.
+        point: Vector3<f64>,
+        /// Unit vector square to it, out of the zone.
+        outward: Vector3<f64>,
+    },
+}
+
+impl Zone {
+    /// The corners of the least box around a zone that is fixed to the machine, m. None where it has no end, or moves.
+    pub fn bounds(&self) -> Option<(Vector3<f64>, Vector3<f64>)> {
+        match &self.shape {
+            _ if self.on.is_some() => None,
+            Shape::Box { min, max } => Some((*min, *max)),
+            Shape::Capsule { from, to, radius } => {
+                let round = Vector3::repeat(*radius);
+                Some((from.inf(to) - round, from.sup(to) + round))
+            }
+            Shape::HalfSpace { .. } => None,
+        }
+    }
+
+    /// It keeps the parts of this axis out.
+    pub fn meets(&self, axis: usize) -> bool {
+        self.on != Some(axis) && !self.spares.contains(&axis)
+    }
 }

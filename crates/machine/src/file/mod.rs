@@ -25,6 +25,7 @@
 //! | `sensor.fault_ma` | 3.6 and 21 mA, as NAMUR NE 43 has them |
 //! | `sensor.every_ms` | there is a new reading every tick |
 //! | `axis.twin` | there is no second sensor: nothing confirms the first |
+//! | `zone.kind`, `zone.on`, `zone.spares` | `box`; fixed to the machine; it spares nothing |
 //! | `[carrier]` | nobody can tell when the machine tips: the lift chart is then limited by pressure alone, and says so |
 
 mod arm;
@@ -33,6 +34,7 @@ mod carrier;
 mod checks;
 mod hydraulics;
 mod sensor;
+mod zone;
 
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
@@ -43,7 +45,7 @@ use bellcrank_core::machine::{ARMS_MAX, AXES_MAX, ZONES_MAX};
 pub use hydraulics::{cylinder, engine, holding, oil, supply, valve};
 
 use crate::builtin::BUILTIN;
-use crate::description::{Description, Station, Stations, Timing, Valve, Zone};
+use crate::description::{Description, Station, Stations, Timing, Valve};
 use crate::document::{self, Complaints, DocumentError, Table};
 use axis::Setting;
 
@@ -117,7 +119,7 @@ fn machine(t: &Table) -> Description {
 
     let mut names = Names::default();
     let zones = t.tables("zone", |t| {
-        let zone = zone(t);
+        let zone = zone::zone(t, &axes, &arms);
         names.claim_name(t, &zone.name);
         zone
     });
@@ -132,6 +134,7 @@ fn machine(t: &Table) -> Description {
         second_supply,
         oil: t.table("oil", oil),
         carrier: t.optional("carrier").map(|key| t.table(key, carrier::carrier)),
+        arms_margin: zone::arms_margin(t, arms.len()),
         axes,
         arms,
         zones,
@@ -214,22 +217,6 @@ fn stations(t: &Table, tick: f64) -> Stations {
         seat: t.table("seat", station),
         remote: t.optional("remote").map(|key| t.table(key, station)),
     }
-}
-
-fn zone(t: &Table) -> Zone {
-    let zone = Zone {
-        name: t.text("name"),
-        min: t.vector3("min_mm", MM),
-        max: t.vector3("max_mm", MM),
-        margin: t.number("margin_mm", 0.0..=2000.0),
-    };
-    if zone.min.iter().zip(&zone.max).any(|(min, max)| min >= max) {
-        t.wrong(
-            "max_mm",
-            format!("each coordinate greater than in min_mm ({})", t.words("min_mm")),
-        );
-    }
-    zone
 }
 
 #[cfg(test)]

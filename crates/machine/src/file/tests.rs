@@ -275,11 +275,31 @@ fn zones_and_capacities() {
             r#"zone "seat" / max_mm: found [500, -400, 2100], wanted each coordinate greater than in min_mm ([-500, -400, 500])"#,
         ],
     );
+    check(
+        &[("min_mm = [-500, -400, 500]", "kind = \"capsule\"\nradius_mm = 0")],
+        &[
+            r#"zone "seat" / from_mm: found nothing, wanted three numbers from -20000 to 20000"#,
+            r#"zone "seat" / to_mm: found nothing, wanted three numbers from -20000 to 20000"#,
+            r#"zone "seat" / radius_mm: found 0, wanted a number from 1 to 5000"#,
+            r#"zone "seat" / max_mm: found an unknown key, wanted it taken out, or one of from_mm, to_mm, on, spares"#,
+        ],
+    );
+    check(
+        &[(
+            "min_mm = [-500, -400, 500]\nmax_mm = [500, 400, 2100]",
+            "kind = \"half_space\"\npoint_mm = [0, 0, 0]\noutward = [0, 0, 0.01]\non = \"grip\"\nspares = [\"bucket\", \"hand\"]",
+        )],
+        &[
+            r#"zone "seat" / outward: found [0, 0, 0.01], wanted a direction, such as [0, 0, 1] for up"#,
+            r#"zone "seat" / on: found "grip", wanted the axis of an arm"#,
+            r#"zone "seat" / spares: found "hand", wanted the axis of an arm"#,
+        ],
+    );
     let zone = "[[zone]]\nname = \"Z\"\nmin_mm = [0, 0, 0]\nmax_mm = [1, 1, 1]\nmargin_mm = 0\n";
     let many: String = (0..8).map(|i| zone.replace('Z', &i.to_string())).collect();
     check(
         &[("[[zone]]", &format!("{many}[[zone]]"))],
-        &["zone: found 9 of them, wanted 0 to 8"],
+        &["zone: found 10 of them, wanted 0 to 8"],
     );
 }
 
