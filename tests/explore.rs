@@ -26,7 +26,7 @@ const DISCREPANCY: u32 = 1;
 const BUDGET: u32 = 3;
 
 const NEVER: &str = "what must never be is not";
-const FROM_SEAT: &str = "enabled from the seat";
+const FROM_SEAT: &str = "enabled from the seat, with no stop before";
 const AFTER_STOP: &str = "enabled after a stop button";
 
 /// What one station sends.
@@ -328,7 +328,9 @@ impl Model for Explored {
         }
         vec![
             Property::always(NEVER, |_, walk: &Walk| walk.monitor.broken.is_none()),
-            Property::sometimes(FROM_SEAT, |_, walk| drives_from(walk, Station::Seat)),
+            Property::sometimes(FROM_SEAT, |_, walk| {
+                drives_from(walk, Station::Seat) && walk.monitor.recovered.is_none()
+            }),
             Property::sometimes("enabled from the remote station", |_, walk| {
                 drives_from(walk, Station::Remote)
             }),
@@ -359,7 +361,7 @@ fn every_state_that_can_be_reached_keeps_what_must_hold() {
         checker.max_depth()
     );
     checker.assert_properties();
-    assert_eq!(checker.unique_state_count(), 0);
+    assert_eq!(checker.unique_state_count(), 56_465);
 }
 
 /// The table with one cell written wrongly.
