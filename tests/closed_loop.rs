@@ -42,7 +42,7 @@ fn every_built_in_scenario_holds_for_several_seeds() {
 #[test]
 fn what_goes_wrong_keeps_out_of_the_seat_stops_and_is_named() {
     let five = [
-        ("wrong-lever", "held back from a zone", Some("left lift"), "enabled"),
+        ("wrong-lever", "held back from a zone", Some("left slew"), "enabled"),
         ("stuck-open-valve", "motion not asked for", Some("left lift"), "fault"),
         ("lost-radio-link", "link lost", None, "stopped"),
         (
@@ -76,7 +76,7 @@ fn a_stopped_machine_has_every_duty_at_neutral() {
         let (trace, _) = run(&builtin(name), 1);
         let last = trace.samples.last().unwrap();
         assert!(matches!(last.state, State::Stopped | State::Fault), "{name}");
-        assert!(last.axes.iter().all(|axis| axis.duty == 0.5), "{name}");
+        assert!(last.axes.iter().all(|axis| axis.signal == 0.5), "{name}");
         assert!(
             last.supply < 10e5,
             "{name}: {} Pa still in the pressure line",

@@ -11,6 +11,7 @@ use bellcrank_core::cause::{Category, Cause};
 use bellcrank_core::gate::Gate;
 use bellcrank_core::inputs::Station;
 use bellcrank_core::machine::{Axis, AxisId, Machine, PerAxis, Timing};
+use bellcrank_core::outputs::ValveSignal;
 use bellcrank_core::sense::Switches;
 use bellcrank_core::supervise::{Action, Facts, Hand, Interlock, Permit, SELF_TEST, State, Table, Trigger, next};
 use bellcrank_core::units::{Duration, Duty};
@@ -215,9 +216,9 @@ impl Explored {
             limits: self.machine.seat(),
             cause: after.interlock.cause(),
         };
-        let hostile = PerAxis::all(Duty::new(0.9).unwrap());
+        let hostile = PerAxis::all(ValveSignal::Duty(Duty::new(0.9).unwrap()));
         let out = Gate::default().step(&self.machine, &inputs, &permit, &hostile);
-        let stays = |(id, axis): (AxisId, &Axis)| out.duties.get(id) == axis.channel.stay();
+        let stays = |(id, axis): (AxisId, &Axis)| out.valves.get(id) == ValveSignal::stay(&axis.channel);
         let moves = out.valve_power || out.dump_closed || !self.machine.axes().all(stays);
         after.monitor.look(walk, world, &facts, &after.interlock, action, moves);
         after

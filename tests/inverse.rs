@@ -198,6 +198,8 @@ fn with_arm(joints: &[(JointAxis, [f32; 3])]) -> Machine {
             link,
             radius: 0.0,
             cylinder: None,
+            mass: 0.0,
+            centre: [0.0; 3],
         })
         .collect();
     Machine::new(parts).unwrap()

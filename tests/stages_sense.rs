@@ -151,6 +151,18 @@ fn each_cause_stops_within_its_stated_time_and_stays() {
     }
 }
 
+/// The same, at rest: the power goes as soon as that is seen.
+#[test]
+fn at_rest_a_ramp_is_over_at_once() {
+    let machine = Machine::new(parts()).unwrap();
+    let mut watched = Watched::enabled(&machine);
+    watched.blame(Some(Cause::SensorStale));
+    assert_eq!(
+        [watched.step(), watched.step()].map(|permit| permit.action),
+        [Action::RampDown, Action::Cut]
+    );
+}
+
 /// Ticks of one length, so that the budget is a count of them.
 #[test]
 fn the_bench_ticks_as_its_machine_says() {

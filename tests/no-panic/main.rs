@@ -51,7 +51,10 @@ impl Link {
         let (key, pair, boot, late, byte) = self.told;
         let _ = self.hand.receive(byte, inputs.now);
         let _ = self.machine.receive(byte, inputs.now);
-        self.sent = [self.hand.send(&inputs.remote, inputs.now), self.machine.send(inputs.now)];
+        self.sent = [
+            self.hand.send(&inputs.remote, inputs.now),
+            self.machine.send(inputs.now),
+        ];
         self.frame = self.machine.hand_frame(inputs.now);
         if let Ok(key) = PairingKey::new(key) {
             self.hand = HandEnd::new(&key, pair, boot);

@@ -5,7 +5,8 @@
 //! slides along one of them, the end of its link with it. The "angle" of such a joint is how far, in m.
 //! Product of rotations and the cross-product form of the Jacobian: any robotics text.
 //!
-//! Error in f32 for arms of up to 4 m: tip within 0.01 mm, Jacobian entries within 1e-5 (held by the tests).
+//! Error in f32 for arms of up to 4 m: tip within 0.01 mm, the unit vectors of its frame within 1e-6, Jacobian entries within 1e-5 (held
+//! by the tests).
 
 use heapless::Vec;
 

@@ -8,7 +8,8 @@ use bellcrank_core::units::{Duration, Instant};
 use crate::framing::{Content, Decoder, Packet};
 use crate::key::{Boot, Nonce, Pair, PairingKey, Secrets, SessionKeys, nonce};
 use crate::refused::{Refused, Tally};
-use crate::wire::{Beat, Hands, Header, Hello, Kind, Said, Sealed, Stamp, Welcome, seal};
+use crate::said::Said;
+use crate::wire::{Beat, Hands, Header, Hello, Kind, Sealed, Stamp, Welcome, seal};
 
 /// After so long without a word from the machine, the hand control gives up the session and asks for another: what it says may not
 /// be heard either.

@@ -1,4 +1,4 @@
-//! What stands in a frame, and the only place where it is turned into the core's types and back.
+//! What stands in a frame.
 //!
 //! A frame is a header, a body and a tag over both. Header and body are written by `postcard`: bytes and arrays as they are, whole
 //! numbers from 16 bits up in 7-bit groups, the small ones first (1 to 3, 5 or 10 bytes).
@@ -10,25 +10,15 @@
 //! | beat | to the hand control | the machine's time |
 //! | hands | to the machine | sequence, time stamp, stop, enable, mode, levers |
 
-use bellcrank_core::inputs::{HandFrame, Mode};
-use bellcrank_core::machine::LEVERS_MAX;
-use bellcrank_core::units::Lever;
 use serde::{Deserialize, Serialize};
 
 use crate::framing::{CONTENT_MAX, Content, Packet, packet};
 use crate::key::{Id, Nonce, TAG_BYTES, Tagger};
 use crate::refused::Refused;
+use crate::said::Said;
 
 /// Version of all that is said here. An end talks to its own version only.
 pub const VERSION: u8 = 1;
-
-/// Lever travel is sent in this many steps each way: the most that takes two bytes.
-const LEVER_STEPS: i16 = 8191;
-
-/// What is said of the stop button. The two differ in all 16 bits, and everything but the first is a stop: 16 bits have to be wrong,
-/// after a tag that was right, before a stop is taken for none.
-const STOP_CLEAR: [u8; 2] = [0xa5, 0x3c];
-const STOP: [u8; 2] = [0x5a, 0xc3];
 
 /// What a frame is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -88,79 +78,6 @@ pub(crate) struct Hands {
     pub sequence: u32,
     pub stamp: Stamp,
     pub said: Said,
-}
-
-/// What a [`HandFrame`] says, but for its age.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub(crate) struct Said {
-    stop: [u8; 2],
-    enable: bool,
-    mode: SaidMode,
-    levers: [i16; LEVERS_MAX],
-}
-
-/// What the levers mean.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-enum SaidMode {
-    Joint,
-    Tip,
-}
-
-impl From<&HandFrame> for Said {
-    fn from(frame: &HandFrame) -> Self {
-        // Taken apart in full: what is added there has to be added here.
-        let &HandFrame {
-            age: _,
-            levers,
-            mode,
-            enable,
-            stop_clear,
-        } = frame;
-        Self {
-            stop: if stop_clear { STOP_CLEAR } else { STOP },
-            enable,
-            mode: match mode {
-                Mode::Joint => SaidMode::Joint,
-                Mode::Tip => SaidMode::Tip,
-            },
-            levers: levers.map(steps),
-        }
-    }
-}
-
-impl TryFrom<Said> for HandFrame {
-    type Error = Refused;
-
-    /// The frame, its age left open.
-    fn try_from(said: Said) -> Result<Self, Refused> {
-        let mut frame = Self {
-            age: None,
-            levers: [Lever::default(); LEVERS_MAX],
-            mode: match said.mode {
-                SaidMode::Joint => Mode::Joint,
-                SaidMode::Tip => Mode::Tip,
-            },
-            enable: said.enable,
-            stop_clear: said.stop == STOP_CLEAR,
-        };
-        for (lever, steps) in frame.levers.iter_mut().zip(said.levers) {
-            *lever = share(steps)?;
-        }
-        Ok(frame)
-    }
-}
-
-/// A lever's travel in steps, to the nearest.
-fn steps(lever: Lever) -> i16 {
-    let steps = lever.share() * f32::from(LEVER_STEPS);
-    let half = if steps < 0.0 { -0.5 } else { 0.5 };
-    #[allow(clippy::cast_possible_truncation, reason = "a lever's share is within 1")]
-    let steps = (steps + half) as i16;
-    steps
-}
-
-fn share(steps: i16) -> Result<Lever, Refused> {
-    Lever::new(f32::from(steps) / f32::from(LEVER_STEPS)).map_err(|_| Refused::Malformed)
 }
 
 impl Header {
@@ -228,27 +145,15 @@ impl<'c> Sealed<'c> {
 
 #[cfg(test)]
 mod tests {
-    use bellcrank_core::units::Duration;
+    use bellcrank_core::inputs::{Frame, GoTo, HandFrame, Target};
+    use bellcrank_core::machine::LEVERS_MAX;
+    use bellcrank_core::units::Lever;
     use proptest::prelude::*;
 
     use super::*;
+    use crate::said::tests::frame;
 
     const PAIR: (Id, Id) = (Id(0x0102), Id(0xfffe));
-
-    fn frame() -> impl Strategy<Value = HandFrame> {
-        (
-            prop::array::uniform16(-1.0_f32..=1.0),
-            any::<[bool; 3]>(),
-            proptest::option::of(any::<u32>()),
-        )
-            .prop_map(|(levers, [tip, enable, stop_clear], age)| HandFrame {
-                age: age.map(Duration::from_ticks),
-                levers: levers.map(|share| Lever::new(share).unwrap()),
-                mode: if tip { Mode::Tip } else { Mode::Joint },
-                enable,
-                stop_clear,
-            })
-    }
 
     fn hands() -> impl Strategy<Value = Hands> {
         (frame(), any::<(u32, u64, u32, u32)>()).prop_map(|(frame, (sequence, echo, held, read))| Hands {
@@ -259,21 +164,6 @@ mod tests {
     }
 
     proptest! {
-        #[test]
-        fn what_the_hands_said_arrives(frame in frame()) {
-            let arrived = HandFrame::try_from(Said::from(&frame)).unwrap();
-            prop_assert_eq!(arrived.age, None);
-            for (arrived, sent) in arrived.levers.iter().zip(frame.levers) {
-                prop_assert!((arrived.share() - sent.share()).abs() <= 0.5 / f32::from(LEVER_STEPS) + 1e-7);
-            }
-            prop_assert_eq!(
-                HandFrame { age: frame.age, levers: frame.levers, ..arrived },
-                frame
-            );
-            // Sent on, it stays as it is.
-            prop_assert_eq!(Said::from(&arrived), Said::from(&frame));
-        }
-
         #[test]
         fn any_frame_goes_through_the_wire(hands in hands()) {
             let tagger = Tagger::new(&[9; 32]);
@@ -287,36 +177,6 @@ mod tests {
             prop_assert_eq!(sealed.kind, Kind::Hands);
             prop_assert_eq!(sealed.body::<Hands>(), Ok(hands));
             prop_assert_eq!(sealed.body::<Beat>(), Err(Refused::Malformed));
-        }
-    }
-
-    #[test]
-    fn only_one_word_of_all_is_no_stop() {
-        let mut said = Said::from(&HandFrame::default());
-        for word in 0..=u16::MAX {
-            said.stop = word.to_le_bytes();
-            let clear = HandFrame::try_from(said).unwrap().stop_clear;
-            assert_eq!(clear, word.to_le_bytes() == STOP_CLEAR);
-        }
-        let apart = |a: [u8; 2], b: [u8; 2]| (u16::from_le_bytes(a) ^ u16::from_le_bytes(b)).count_ones();
-        assert_eq!(apart(STOP, STOP_CLEAR), 16);
-        // What memory that failed, or a line that broke, reads as.
-        assert!(apart(STOP_CLEAR, [0; 2]) >= 8 && apart(STOP_CLEAR, [0xff; 2]) >= 8);
-    }
-
-    #[test]
-    fn each_step_of_a_lever_is_its_own() {
-        for n in -LEVER_STEPS..=LEVER_STEPS {
-            assert_eq!(steps(share(n).unwrap()), n);
-        }
-        assert_eq!(share(LEVER_STEPS), Ok(Lever::new(1.0).unwrap()));
-        for n in [i16::MIN, -LEVER_STEPS - 1, LEVER_STEPS + 1, i16::MAX] {
-            assert_eq!(share(n), Err(Refused::Malformed));
-        }
-        // To the nearest, away from zero half way.
-        let step = 1.0 / f32::from(LEVER_STEPS);
-        for (share, n) in [(0.49, 0), (0.51, 1), (-0.49, 0), (-0.51, -1)] {
-            assert_eq!(steps(Lever::new(share * step).unwrap()), n);
         }
     }
 
@@ -350,9 +210,10 @@ mod tests {
     fn sizes_are_what_is_said_of_them() {
         let tagger = Tagger::new(&[9; 32]);
         let full = [Lever::new(-1.0).unwrap(); LEVERS_MAX];
-        let size = |sequence, stamp, levers| {
+        let size = |sequence, stamp, levers, go_to| {
             let said = Said::from(&HandFrame {
                 levers,
+                go_to,
                 ..HandFrame::default()
             });
             let body = Hands { sequence, stamp, said };
@@ -365,13 +226,20 @@ mod tests {
             held: u32::MAX,
             read: u32::MAX,
         };
-        assert_eq!(size(u32::MAX, longest, full), 86);
+        let order = GoTo {
+            number: u8::MAX,
+            arm: u8::MAX,
+            to: Target::By([1.0; 3]),
+            frame: Frame::Tool,
+            speed: 1.0,
+        };
+        assert_eq!(size(u32::MAX, longest, full, Some(order)), 109);
         // An hour after both were switched on.
         let usual = Stamp {
             echo: 3_600_000_000,
             held: 30_000,
             read: 0,
         };
-        assert_eq!(size(180_000, usual, [Lever::default(); LEVERS_MAX]), 57);
+        assert_eq!(size(180_000, usual, [Lever::default(); LEVERS_MAX], None), 60);
     }
 }

@@ -2,7 +2,7 @@
 
 use heapless::Vec;
 
-use super::{AxisId, Field, JOINTS_MAX, check, finite, is_lever, is_radius, positive};
+use super::{AxisId, Field, JOINTS_MAX, TIP_LEVERS_MAX, check, finite, is_lever, not_negative, positive};
 use crate::vec3::Vec3;
 
 /// How a joint moves in its own frame.
@@ -37,6 +37,10 @@ pub struct Joint {
     pub radius: f32,
     /// The cylinder that moves it, as something to be kept out.
     pub cylinder: Option<Cylinder>,
+    /// Mass of the link, kg.
+    pub mass: f32,
+    /// Its centre of mass in the joint's frame, m.
+    pub centre: Vec3,
 }
 
 /// A cylinder's keep-out capsule: from its barrel pin to its rod pin.
@@ -80,6 +84,9 @@ pub struct Rocker {
     pub rod: [f32; 2],
 }
 
+/// Fewest levers that move a tip: forward, left, up, pitch.
+const TIP_LEVERS_LEAST: usize = 4;
+
 /// A serial chain of joints with a tip.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -94,28 +101,31 @@ pub struct Arm {
     pub grip: Option<Joint>,
     /// Tip speed at full lever, m/s.
     pub tip_speed: f32,
-    /// Tip pitch rate at full lever, rad/s.
+    /// Rate at which the tip pitches, rolls or yaws at full lever, rad/s.
     pub pitch_rate: f32,
     /// Time from rest to full tip speed and back, s.
     pub tip_ramp: f32,
-    /// Deceleration of the tip that can be trusted before a zone, m/s².
-    pub tip_braking: f32,
-    /// Levers for forward, left, up and pitch.
-    pub levers: [u8; 4],
+    /// What is believed to hang at the tip, for tipping, kg.
+    pub payload: f32,
+    /// Levers for forward, left, up, pitch, and where the arm has the joints for it roll and yaw: four to six. With the fifth the
+    /// joints beyond the pitch joint are moved with the tip; with the sixth it turns about the frame's own three axes.
+    pub levers: Vec<u8, TIP_LEVERS_MAX>,
 }
 
 impl Joint {
     fn usable(&self, axes: usize) -> bool {
         self.axis.index() < axes
             && finite(&self.link)
-            && is_radius(self.radius)
+            && not_negative(self.radius)
+            && not_negative(self.mass)
+            && finite(&self.centre)
             && self.cylinder.is_none_or(|cylinder| cylinder.usable())
     }
 }
 
 impl Cylinder {
     fn usable(&self) -> bool {
-        finite(&self.barrel) && is_radius(self.radius) && self.rod.usable()
+        finite(&self.barrel) && not_negative(self.radius) && self.rod.usable()
     }
 }
 
@@ -150,11 +160,24 @@ impl Arm {
         check(usize::from(self.pitch_joint) < self.joints.len(), Field::PitchJoint)?;
         check(self.grip.is_none_or(|grip| grip.usable(axes)), Field::Grip)?;
         check(
-            [self.tip_speed, self.pitch_rate, self.tip_ramp, self.tip_braking]
+            [self.tip_speed, self.pitch_rate, self.tip_ramp]
                 .iter()
                 .all(|speed| positive(*speed)),
             Field::TipSpeed,
         )?;
-        check(self.levers.iter().all(|lever| is_lever(*lever)), Field::Lever)
+        check(not_negative(self.payload), Field::Mass)?;
+        check(
+            self.levers.len() >= TIP_LEVERS_LEAST && self.levers.iter().all(|lever| is_lever(*lever)),
+            Field::Lever,
+        )?;
+        let beyond_pitch = self.joints.len() > usize::from(self.pitch_joint).saturating_add(1);
+        check(
+            match self.levers.len() {
+                5 => beyond_pitch,
+                TIP_LEVERS_MAX => self.joints.len() >= TIP_LEVERS_MAX,
+                _ => true,
+            },
+            Field::Lever,
+        )
     }
 }

@@ -1,6 +1,6 @@
 //! Keep-out zones.
 
-use super::{ARMS_MAX, Arm, Field, JOINTS_MAX, check, finite, is_radius};
+use super::{ARMS_MAX, Arm, Field, JOINTS_MAX, check, finite, not_negative};
 use crate::math;
 use crate::vec3::{Vec3, norm};
 
@@ -96,7 +96,7 @@ impl Zone {
             }),
             Field::Carried,
         )?;
-        check(is_radius(self.margin), Field::Margin)
+        check(not_negative(self.margin), Field::Margin)
     }
 }
 
@@ -104,7 +104,7 @@ impl Shape {
     fn usable(&self) -> bool {
         match self {
             Self::Box { min, max } => finite(min) && finite(max) && min.iter().zip(max).all(|(min, max)| min < max),
-            Self::Capsule { from, to, radius } => finite(from) && finite(to) && is_radius(*radius),
+            Self::Capsule { from, to, radius } => finite(from) && finite(to) && not_negative(*radius),
             Self::HalfSpace { point, outward } => finite(point) && math::abs(norm(*outward) - 1.0) < 1e-5,
         }
     }

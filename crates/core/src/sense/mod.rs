@@ -78,6 +78,9 @@ pub struct Sense {
 impl Sense {
     /// One tick of sensing. A reading that cannot be believed is bridged with the last credible one for `sensor_confirm` and then
     /// named as the axis's fault; one older than `stale` at once, sensors that differ after their own time.
+    ///
+    /// Guaranteed, whatever was read: every number is finite; the time since the tick before is above zero and at most `tick_late`; an
+    /// open channel of the stop chain is demanded in the same tick; an axis has a ratio, and an arm a pose, only where the strokes are known.
     pub fn step(&mut self, machine: &Machine, inputs: &Inputs) -> Posture {
         let timing = machine.timing();
         let (dt, tick_late) = self.elapsed(inputs.now, timing.tick, timing.tick_late);

@@ -14,7 +14,7 @@ use heapless::Vec;
 
 use crate::cause::Cause;
 use crate::inputs::{Inputs, Station};
-use crate::last_tick::{Guarded, LastTick};
+use crate::last_tick::{Guarded, LastTick, Obstacle};
 use crate::machine::{AxisId, Machine, PerAxis, StationLimits};
 use crate::math;
 use crate::sense::Posture;
@@ -58,8 +58,19 @@ impl Supervise {
     }
 
     /// One tick of supervision.
+    ///
+    /// Guaranteed: a cause of category 0 takes the power in the tick that shows it; one of category 1 ends the driving in that tick, and
+    /// takes the power when everything is at rest or the stop budget is over. Neither comes back but by an accepted reset and, after it,
+    /// the enabling switch pressed anew.
     pub fn step(&mut self, machine: &Machine, posture: &Posture, inputs: &Inputs, last: &LastTick) -> Permit {
         self.log_guard(posture, &last.guarded);
+        if let Some(refusal) = last.refused {
+            let axis = match refusal.obstacle {
+                Obstacle::EndOfRange(axis) => Some(axis),
+                _ => None,
+            };
+            self.note(posture, What::OrderRefused(refusal), axis);
+        }
         let facts = self.facts(machine, posture, inputs, last);
         let log = &mut self.log;
         let (state, action) =
@@ -76,7 +87,7 @@ impl Supervise {
             state,
             action,
             station,
-            limits: limits(machine, station),
+            limits: reduced(limits(machine, station), machine, inputs),
             cause: self.interlock.cause(),
         }
     }
@@ -122,7 +133,7 @@ impl Supervise {
             (posture.switches.stop_discrepancy, Cause::StopDiscrepancy),
             (posture.tick_late, Cause::TickLate),
             (any_hand_stops(machine, inputs), Cause::HandStop),
-            (last.driven.bad_duty, Cause::BadDuty),
+            (last.driven.bad_signal, Cause::BadDuty),
         ] {
             if holds {
                 raise(cause, None);
@@ -178,6 +189,18 @@ fn limits(machine: &Machine, station: Station) -> StationLimits {
     match station {
         Station::Seat => machine.seat(),
         Station::Remote => machine.remote().unwrap_or(machine.seat()),
+    }
+}
+
+/// What a station may do, no faster than commissioning allows while the key is turned to that.
+fn reduced(limits: StationLimits, machine: &Machine, inputs: &Inputs) -> StationLimits {
+    let caps = [
+        limits.tip_speed,
+        machine.commissioning_speed().filter(|_| inputs.commissioning),
+    ];
+    StationLimits {
+        tip_speed: caps.into_iter().flatten().reduce(math::min),
+        ..limits
     }
 }
 

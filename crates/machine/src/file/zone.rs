@@ -1,9 +1,14 @@
 //! `[[zone]]` and `[guard]`: what the arms keep out of, and how far from each other.
 
+use std::ops::RangeInclusive;
+
 use nalgebra::Vector3;
 
-use super::{MM, Table};
-use crate::description::{Arm, Axis, Shape, Zone};
+use super::{MM, TIP_MM_S, Table};
+use crate::description::{Arm, Axis, Guard, Shape, Zone};
+
+/// How far to keep off.
+const MARGIN_MM: RangeInclusive<f64> = 0.0..=2000.0;
 
 /// Kinds of zones.
 #[derive(Debug, Clone, Copy)]
@@ -45,7 +50,7 @@ pub(super) fn zone(t: &Table, axes: &[Axis], arms: &[Arm]) -> Zone {
         spares: t.optional("spares").map_or_else(Vec::new, |key| {
             t.texts(key).iter().filter_map(|name| in_arm(key, name)).collect()
         }),
-        margin: t.number("margin_mm", 0.0..=2000.0),
+        margin: t.number("margin_mm", MARGIN_MM),
     }
 }
 
@@ -77,11 +82,18 @@ fn shape(t: &Table, kind: Kind) -> Shape {
     }
 }
 
-/// Only where there are arms that could meet does the file have to say how far they keep from each other.
-pub(super) fn arms_margin(t: &Table, arms: usize) -> f64 {
-    if arms > 1 {
-        t.table("guard", |t| t.number("arms_margin_mm", 0.0..=2000.0))
-    } else {
-        0.0
+/// `[guard]`: only where there are arms that could meet must the file say how far they keep from each other.
+pub(super) fn guard(t: &Table, arms: usize) -> Guard {
+    let guard = |t: &Table| Guard {
+        arms_margin: if arms > 1 {
+            t.number("arms_margin_mm", MARGIN_MM)
+        } else {
+            0.0
+        },
+        commissioning_speed: t.optional("commissioning_mm_s").map(|key| t.number(key, TIP_MM_S)),
+    };
+    match t.optional("guard") {
+        None if arms < 2 => Guard::default(),
+        _ => t.table("guard", guard),
     }
 }
