@@ -94,7 +94,7 @@ impl<'m> Hands<'m> {
             let Some((closest, closing)) = aim else { continue };
             match self.mode {
                 Mode::Joint => self.push_joints(arm, closing, posture),
-                Mode::Tip => self.push_tip(arm, closest),
+                Mode::Tip | Mode::Carry => self.push_tip(arm, closest),
             }
         }
     }
@@ -133,7 +133,13 @@ impl<'m> Hands<'m> {
         let around = Surroundings::new(self.machine, &posture.arms);
         let mut nearest = vec![None::<Aim>; self.machine.arms().len()];
         let two = nearest.len() > 1;
-        let last = self.machine.arms().iter().map(|arm| arm.joints.len() as u8 - 1).min().unwrap_or(0);
+        let last = self
+            .machine
+            .arms()
+            .iter()
+            .map(|arm| arm.joints.len() as u8 - 1)
+            .min()
+            .unwrap_or(0);
         let from_joint = self.from_joint.min(last);
         around.scan(
             |_, _| f32::INFINITY,

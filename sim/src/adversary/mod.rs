@@ -197,7 +197,10 @@ fn scenario(machine: &Arc<Description>, rng: &mut ChaCha8Rng) -> Scenario {
         until: None,
     };
     let payloads = machine.arms.iter().enumerate().map(load).collect();
-    let text = format!("name = \"adversary\"\nabout = \"hostile hands\"\nmachine = {:?}\nlength_s = {RUN_S}\nstation = \"seat\"\nmode = \"joint\"\n", machine.name);
+    let text = format!(
+        "name = \"adversary\"\nabout = \"hostile hands\"\nmachine = {:?}\nlength_s = {RUN_S}\nstation = \"seat\"\nmode = \"joint\"\n",
+        machine.name
+    );
     Scenario {
         machine: Arc::clone(machine),
         start,
@@ -208,10 +211,12 @@ fn scenario(machine: &Arc<Description>, rng: &mut ChaCha8Rng) -> Scenario {
 
 fn keeps_margins(machine: &Description, pose: &Pose) -> bool {
     let clear = machine.arms.iter().all(|arm| {
-        let above = arm.axes.iter().chain(&arm.grip).all(|&axis| pose.point(axis, &machine.axes[axis].joint.link).z > 0.1);
-        above
-            && clearance::of_arm(machine, arm, pose)
-                .all(|clear| clear.distance > machine.zones[clear.zone].margin)
+        let above = arm
+            .axes
+            .iter()
+            .chain(&arm.grip)
+            .all(|&axis| pose.point(axis, &machine.axes[axis].joint.link).z > 0.1);
+        above && clearance::of_arm(machine, arm, pose).all(|clear| clear.distance > machine.zones[clear.zone].margin)
     });
     clear && clearance::least_between_arms(machine, pose, None).is_none_or(|gap| gap > machine.guard.arms_margin)
 }
