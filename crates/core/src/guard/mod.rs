@@ -2,7 +2,8 @@
 //!
 //! Takes the [`Posture`] and the wanted [`Rates`]; gives rates that brake before the ends of each axis's range, keep every
 //! part of the arms out of the keep-out zones and the arms from each other, and ask for no more oil than the pumps give; and says what it
-//! held back. It holds no state, and it only ever makes less motion: every rate it gives lies between zero and the rate it was given, and what is
+//! held back. It holds no state, and it only ever makes less motion: every rate it gives lies between zero and the rate it was given, what the
+//! drive takes for led lies between zero and that where it has held something back, and what is
 //! no number becomes none.
 
 mod braking;
@@ -50,7 +51,24 @@ pub fn step(machine: &Machine, posture: &Posture, permit: &Permit, wanted: &Rate
     if wanted.together {
         hold_together(machine, wanted, &mut rates);
     }
+    for id in AxisId::all() {
+        rates.corrections.set(id, correction(wanted, id, rates.axes.get(id)));
+    }
     (rates, guarded)
+}
+
+/// What is left of a correction where a rate has been held back: as much of it, and no more than leaves the drive as led what lies between
+/// nothing and that rate.
+fn correction(wanted: &Rates, id: AxisId, rate: f32) -> f32 {
+    let (asked, back) = (wanted.axes.get(id), wanted.corrections.get(id));
+    if !back.is_finite() {
+        return 0.0;
+    }
+    if rate == asked {
+        return back;
+    }
+    let left = back * share_of(math::abs(rate), math::abs(asked));
+    math::clamp(left, math::min(rate, 0.0), math::max(rate, 0.0))
 }
 
 /// No part of an arm gets where it must not be, and the machine stays on its feet. Where one arm is not known, none moves: nobody knows how near
