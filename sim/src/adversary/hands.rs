@@ -94,7 +94,7 @@ impl<'m> Hands<'m> {
             let Some((closest, closing)) = aim else { continue };
             match self.mode {
                 Mode::Joint => self.push_joints(arm, closing, posture),
-                Mode::Tip => self.push_tip(arm, closest),
+                Mode::Tip | Mode::Carry => self.push_tip(arm, closest),
             }
         }
     }
