@@ -385,6 +385,7 @@ fn tracking(drive: &Drive) -> Tracking {
     Tracking {
         gain: single(drive.gain),
         smooth: single(drive.smooth),
+        damp: single(drive.damp),
         integral_time: single(drive.integral_time),
         lead: single(drive.lead),
         fill: each_way(drive.fill),

@@ -1,4 +1,4 @@
-//! What the core is given is what the file says.
+//! What the core gets of a description, and what is none.
 
 use super::*;
 use crate::{BUILTIN, builtin, read};
