@@ -2,6 +2,7 @@
 
 use bellcrank_core::inputs::{HandFrame, Mode};
 use bellcrank_core::machine::LEVERS_MAX;
+use bellcrank_core::math;
 use bellcrank_core::units::Lever;
 use serde::{Deserialize, Serialize};
 
@@ -78,10 +79,9 @@ impl TryFrom<Said> for HandFrame {
 /// A lever's travel in steps, to the nearest.
 fn steps(lever: Lever) -> i16 {
     let steps = lever.share() * f32::from(LEVER_STEPS);
-    let half = if steps < 0.0 { -0.5 } else { 0.5 };
     #[allow(clippy::cast_possible_truncation, reason = "a lever's share is within 1")]
-    let steps = (steps + half) as i16;
-    steps
+    let nearest = (steps + 0.5 * math::sign(steps)) as i16;
+    nearest
 }
 
 fn share(steps: i16) -> Result<Lever, Refused> {
