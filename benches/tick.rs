@@ -44,6 +44,7 @@ impl Bench {
             sensors: self.sensors,
             stop_chain: [true, true],
             reset: false,
+            commissioning: false,
             selector: Station::Seat,
             seat: hand,
             remote: HandFrame {

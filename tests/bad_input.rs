@@ -5,6 +5,7 @@ use std::path::Path;
 
 use crate::command::bellcrank;
 
+mod hands;
 mod rigs;
 
 /// Runs the command in a folder that holds one file; expects exit code 2, a word on standard error that has all of `says`, nothing on

@@ -5,11 +5,11 @@ use bellcrank_core::cause::Cause;
 use bellcrank_core::inputs::{HandFrame, Mode, SensorInput, Station};
 use bellcrank_core::linkage::Linkage;
 use bellcrank_core::machine::{
-    Arm, Axis, AxisId, Calibration, Channel, EachWay, Joint, JointAxis, Machine, Parts, PerAxis, Signal, StationLimits,
-    Timing, Tracking, Twin, ValveCurve, Watch, Zone,
+    Arm, Axis, AxisId, Calibration, Channel, EachWay, Joint, JointAxis, Machine, Parts, PerAxis, Pwm, SeatPlace, Shape,
+    Signal, Spares, StationLimits, Timing, Tracking, Twin, ValveCurve, Watch, Zone,
 };
 use bellcrank_core::sense::Posture;
-use bellcrank_core::supervise::{Event, State, What};
+use bellcrank_core::supervise::{Action, Event, Permit, State, What};
 use bellcrank_core::units::{Duration, Instant, Lever, Volts};
 use bellcrank_core::{Controller, Inputs, Outputs};
 
@@ -21,6 +21,14 @@ pub const EXCITATION: f32 = 5.0;
 
 const DEADBAND: f32 = 0.1;
 const FULL_RATE: f32 = 0.5;
+
+/// What the bench's valves are told by.
+pub const PWM: Pwm = Pwm {
+    neutral: 0.5,
+    low: 0.1,
+    high: 0.9,
+    reversed: false,
+};
 
 /// Two direct axes, a slew and a lift, that make an arm of 2 m in front of a zone.
 #[allow(clippy::too_many_lines, reason = "it is all plain values")]
@@ -44,25 +52,28 @@ pub fn parts() -> Parts {
                 out: FULL_RATE,
                 inward: FULL_RATE,
             },
+            out: [].into_iter().collect(),
+            inward: [].into_iter().collect(),
         },
         area: EachWay {
             out: 1e-4,
             inward: 1e-4,
         },
-        channel: Channel {
-            neutral: 0.5,
-            low: 0.1,
-            high: 0.9,
-            reversed: false,
-        },
+        channel: Channel::Pwm(PWM),
         tracking: Tracking {
             gain: 2.0,
+            smooth: 0.0,
             integral_time: 1.0,
+            lead: 0.0,
+            fill: EachWay { out: 0.0, inward: 0.0 },
+            hold: 0.0,
             ramp_up: 5.0,
             ramp_down: 5.0,
             stop_ramp: 10.0,
+            jerk: 0.0,
             braking: 2.0,
         },
+        dither: None,
         watch: Watch {
             jump_rate: 3.0,
             sensor_confirm: micros(10_000),
@@ -82,11 +93,17 @@ pub fn parts() -> Parts {
         about,
         link,
         radius: 0.1,
+        cylinder: None,
+        mass: 0.0,
+        centre: [0.0; 3],
     };
     let station = |late, speed_cap| StationLimits {
         frame_late: micros(late),
         speed_cap,
         dead_zone: 0.05,
+        tip_speed: None,
+        expo: 0.0,
+        slow_share: 0.25,
     };
     Parts {
         axes: [axis(0), axis(1)].into_iter().collect(),
@@ -103,18 +120,25 @@ pub fn parts() -> Parts {
             tip_speed: 0.5,
             pitch_rate: 0.5,
             tip_ramp: 0.2,
-            tip_braking: 2.0,
-            levers: [2, 3, 4, 5],
+            payload: 0.0,
+            levers: [2, 3, 4, 5].into_iter().collect(),
         }]
         .into_iter()
         .collect(),
         zones: [Zone {
-            min: [0.0, 1.2, 0.0],
-            max: [3.0, 2.0, 3.0],
+            shape: Shape::Box {
+                min: [0.0, 1.2, 0.0],
+                max: [3.0, 2.0, 3.0],
+            },
+            carried: None,
+            spares: Spares::default(),
             margin: 0.1,
         }]
         .into_iter()
         .collect(),
+        arm_margin: 0.0,
+        footing: None,
+        commissioning_speed: None,
         timing: Timing {
             tick: micros(TICK_US),
             tick_late: micros(10_000),
@@ -125,8 +149,23 @@ pub fn parts() -> Parts {
         },
         seat: station(60_000, 1.0),
         remote: Some(station(150_000, 0.5)),
+        seat_place: SeatPlace {
+            position: [0.2, -0.1, 0.8],
+            yaw: 0.5,
+        },
         pump_flow: 1e-3,
         second_pump_flow: 0.0,
+    }
+}
+
+/// What a station may do while nothing stands against it.
+pub fn permit(machine: &Machine) -> Permit {
+    Permit {
+        state: State::Enabled,
+        action: Action::Drive,
+        station: Station::Seat,
+        limits: machine.seat(),
+        cause: None,
     }
 }
 
@@ -198,6 +237,7 @@ impl<'m> Bench<'m> {
                 sensors: PerAxis::default(),
                 stop_chain: [true, true],
                 reset: false,
+                commissioning: false,
                 selector: Station::Seat,
                 seat: hand,
                 remote: hand,
@@ -293,7 +333,7 @@ impl<'m> Bench<'m> {
         }
         let outputs = self.controller.tick(&self.inputs);
         for (index, stroke) in self.strokes.iter_mut().enumerate() {
-            let duty = outputs.duties.get(AxisId::new(index).unwrap()).share();
+            let duty = outputs.valves.get(AxisId::new(index).unwrap()).number();
             let opening = (duty - 0.5) / 0.4;
             let beyond = (opening.abs() - DEADBAND).max(0.0) / (1.0 - DEADBAND);
             let supplied = outputs.valve_power && outputs.dump_closed && self.broken.jammed != Some(index);
@@ -363,7 +403,7 @@ impl<'m> Bench<'m> {
 
     /// The duty of an axis.
     pub fn duty(&self, index: usize) -> f32 {
-        self.outputs.unwrap().duties.get(AxisId::new(index).unwrap()).share()
+        self.outputs.unwrap().valves.get(AxisId::new(index).unwrap()).number()
     }
 
     /// Presses and lets go of the reset button.

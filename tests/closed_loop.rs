@@ -76,7 +76,7 @@ fn a_stopped_machine_has_every_duty_at_neutral() {
         let (trace, _) = run(&builtin(name), 1);
         let last = trace.samples.last().unwrap();
         assert!(matches!(last.state, State::Stopped | State::Fault), "{name}");
-        assert!(last.axes.iter().all(|axis| axis.duty == 0.5), "{name}");
+        assert!(last.axes.iter().all(|axis| axis.signal == 0.5), "{name}");
         assert!(
             last.supply < 10e5,
             "{name}: {} Pa still in the pressure line",

@@ -1,35 +1,63 @@
 //! The core under inputs that no sane board gives: whatever comes in, what goes out is legal, and power only comes with a permit.
 
 use bellcrank_core::Machine;
-use bellcrank_core::inputs::{HandFrame, Inputs, Mode, SensorInput, Station};
+use bellcrank_core::inputs::{Frame, GoTo, HandFrame, Inputs, Mode, SensorInput, Station, Target};
 use bellcrank_core::machine::{LEVERS_MAX, PerAxis};
 use bellcrank_core::supervise::State;
 use bellcrank_core::units::{Duration, Instant, Lever, Volts};
 use proptest::prelude::*;
 use proptest::sample::select;
 
-use crate::check::{Bench, parts_with_twin};
+use crate::check::{Bench, PWM, parts_with_twin};
 
 fn lever() -> impl Strategy<Value = Lever> {
     prop_oneof![3 => Just(0.0_f32), 2 => -1.0_f32..=1.0, 1 => select(vec![-1.0_f32, 1.0])]
         .prop_map(|share| Lever::new(share).unwrap())
 }
 
-fn hand() -> impl Strategy<Value = HandFrame> {
+fn mode() -> impl Strategy<Value = Mode> {
+    select(vec![Mode::Joint, Mode::Tip, Mode::Carry])
+}
+
+fn frame() -> impl Strategy<Value = Frame> {
+    select(vec![Frame::Machine, Frame::Seat, Frame::Tool])
+}
+
+fn go_to() -> BoxedStrategy<GoTo> {
+    let place = prop::array::uniform3(prop_oneof![4 => -2.0_f32..2.0, 1 => any::<f32>()]);
+    let speed = prop_oneof![4 => 0.0_f32..1.0, 1 => any::<f32>()];
+    (0_u8..3, 0_u8..3, place, any::<bool>(), frame(), speed)
+        .prop_map(|(number, arm, place, by, frame, speed)| GoTo {
+            number,
+            arm,
+            to: if by { Target::By(place) } else { Target::At(place) },
+            frame,
+            speed,
+        })
+        .boxed()
+}
+
+fn hand() -> BoxedStrategy<HandFrame> {
     (
         prop_oneof![6 => (0_u32..50_000).prop_map(Some), 1 => Just(None), 1 => any::<u32>().prop_map(Some)],
         prop_oneof![2 => Just([Lever::default(); LEVERS_MAX]), 1 => prop::array::uniform16(lever())],
-        any::<bool>(),
+        (mode(), frame(), any::<bool>(), prop::option::weighted(0.2, go_to())),
         prop::bool::weighted(0.8),
         prop::bool::weighted(0.97),
     )
-        .prop_map(|(age, levers, tip, enable, stop_clear)| HandFrame {
-            age: age.map(Duration::from_ticks),
-            levers,
-            mode: if tip { Mode::Tip } else { Mode::Joint },
-            enable,
-            stop_clear,
-        })
+        .prop_map(
+            |(age, levers, (mode, frame, slow, go_to), enable, stop_clear)| HandFrame {
+                age: age.map(Duration::from_ticks),
+                levers,
+                mode,
+                frame,
+                slow,
+                go_to,
+                enable,
+                stop_clear,
+            },
+        )
+        .boxed()
 }
 
 fn sensor() -> impl Strategy<Value = SensorInput> {
@@ -54,7 +82,7 @@ fn sensor() -> impl Strategy<Value = SensorInput> {
 }
 
 /// One thing that stays as it is for so many ticks.
-fn spell() -> impl Strategy<Value = (u32, Inputs, u64)> {
+pub fn spell() -> impl Strategy<Value = (u32, Inputs, u64)> {
     (
         1_u32..120,
         (sensor(), sensor()),
@@ -75,6 +103,7 @@ fn spell() -> impl Strategy<Value = (u32, Inputs, u64)> {
                 sensors,
                 stop_chain: [first, second],
                 reset,
+                commissioning: false,
                 selector: if remote { Station::Remote } else { Station::Seat },
                 seat,
                 remote: remote_hand,
@@ -98,10 +127,10 @@ proptest! {
                 now = now.wrapping_add(dt);
                 inputs.now = Instant::from_ticks(now);
                 let out = controller.tick(&inputs);
-                for (id, axis) in machine.axes() {
-                    let duty = out.duties.get(id).share();
-                    prop_assert!(duty >= axis.channel.low - 1e-6 && duty <= axis.channel.high + 1e-6);
-                    prop_assert!(out.valve_power || duty == axis.channel.neutral);
+                for (id, _) in machine.axes() {
+                    let duty = out.valves.get(id).number();
+                    prop_assert!(duty >= PWM.low - 1e-6 && duty <= PWM.high + 1e-6);
+                    prop_assert!(out.valve_power || duty == PWM.neutral);
                 }
                 let state = out.status.state;
                 prop_assert!(!out.valve_power || matches!(state, State::Enabled | State::Stopping), "power in {state}");
@@ -112,6 +141,7 @@ proptest! {
                 // Motion begins from `Ready` and nowhere else.
                 if state == State::Enabled && before != State::Enabled {
                     prop_assert_eq!(before, State::Ready);
+                    prop_assert_eq!(inputs.hand(inputs.selector).go_to, None);
                     prop_assert!(inputs.hand(inputs.selector).levers.iter().all(|lever| lever.share().abs() <= 0.05));
                 }
                 // What is latched is left for standby alone.

@@ -90,7 +90,7 @@ fn a_weak_coil_moves_its_spool_by_its_share_while_it_lasts() {
     for (t, share) in [(1.95, 1.0), (2.25, 0.7), (3.3, 1.0)] {
         let lift = axis(&trace, LIFT, t);
         // The file's channel: duty = 0.5 + 0.4 demand. Hysteresis and stiction are 2.5 % of full travel together.
-        let asked = (lift.duty - 0.5) / 0.4;
+        let asked = (lift.signal - 0.5) / 0.4;
         assert!((lift.spool - share * asked).abs() < 0.025, "{lift:?} at {t}");
     }
 }

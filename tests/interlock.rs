@@ -331,6 +331,7 @@ fn a_selector_that_points_at_a_station_the_machine_has_not_enables_nobody() {
 fn the_gate_alone_holds_against_an_open_stop_channel() {
     use bellcrank_core::gate::Gate;
     use bellcrank_core::machine::PerAxis;
+    use bellcrank_core::outputs::ValveSignal;
     use bellcrank_core::supervise::{Action, Permit};
     use bellcrank_core::units::Duty;
     let machine = machine();
@@ -350,14 +351,17 @@ fn the_gate_alone_holds_against_an_open_stop_channel() {
                         stop_chain,
                         ..bench.inputs
                     };
-                    let duties = PerAxis::all(Duty::new(duty).unwrap());
-                    let out = Gate::default().step(&machine, &inputs, &permit, &duties);
+                    let valves = PerAxis::all(ValveSignal::Duty(Duty::new(duty).unwrap()));
+                    let mut gate = Gate::default();
+                    let out = gate.step(&machine, &inputs, &permit, &valves);
+                    assert_ne!(out.alive, gate.step(&machine, &inputs, &permit, &valves).alive);
+                    assert_eq!(out.engine_run, stop_chain == [true, true] && state != State::Fault);
                     let may = stop_chain == [true, true] && action != Action::Cut;
                     assert_eq!((out.valve_power, out.dump_closed), (may, may));
                     let legal = (0.1..=0.9).contains(&duty);
                     let wanted = if may && legal { duty } else { 0.5 };
                     for (id, _) in machine.axes() {
-                        assert_eq!(out.duties.get(id).share(), wanted);
+                        assert_eq!(out.valves.get(id).number(), wanted);
                     }
                 }
             }

@@ -1,3 +1,4 @@
 //! What tests and benches share; the tests themselves live in `main.rs` and its modules.
 
 pub mod cases;
+pub mod poses;

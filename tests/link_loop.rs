@@ -68,7 +68,7 @@ impl<'m> Site<'m> {
         self.outputs = self.controller.tick(&inputs(self.strokes, self.air.us, frame));
         self.moved = 0.0;
         for (index, stroke) in self.strokes.iter_mut().enumerate() {
-            let duty = self.outputs.duties.get(AxisId::new(index).unwrap()).share();
+            let duty = self.outputs.valves.get(AxisId::new(index).unwrap()).number();
             let opening = (duty - 0.5) / 0.4;
             let beyond = (opening.abs() - 0.1).max(0.0) / 0.9;
             if self.outputs.valve_power {
@@ -121,6 +121,7 @@ fn inputs(strokes: [f32; 2], us: u64, remote: HandFrame) -> Inputs {
         stop_chain: [true, true],
         reset: false,
         selector: Station::Remote,
+        commissioning: false,
         seat: HandFrame::default(),
         remote,
     }

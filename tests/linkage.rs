@@ -112,6 +112,49 @@ fn textbook_four_bar() {
     assert!((f64::from(open.stroke(angle).unwrap()) - f64::from(stroke_at(40.0))).abs() < 1e-6);
 }
 
+/// Source: triangle inequality. A coupler that cannot reach, a joint angle beyond the textbook rocker's limit (crank and coupler in one
+/// line: cos = (100² + 80² - 160²) / (2·100·80), so 54.90°), and that limit itself, where the crank has no hold of the rocker.
+#[test]
+fn a_four_bar_that_does_not_close_is_an_error() {
+    let with_coupler = |coupler| {
+        let Linkage::FourBar(bars) = four_bar(-1.0, 1.0) else {
+            unreachable!()
+        };
+        Linkage::FourBar(FourBar { coupler, ..bars })
+    };
+    assert_eq!(with_coupler(0.02).angle(stroke_at(150.0)), Err(LinkageError::TooShort));
+    assert_eq!(with_coupler(0.3).angle(stroke_at(40.0)), Err(LinkageError::TooLong));
+    let limit = (180.0 - (-0.575_f64).acos().to_degrees()).to_radians();
+    let open = four_bar(-1.0, 1.0);
+    for beyond in [1e-5, 0.01, 0.3] {
+        assert_eq!(
+            open.stroke((limit - beyond) as f32),
+            Err(LinkageError::TooShort),
+            "{beyond}"
+        );
+    }
+    // To the last bit, the limit may lie on either side.
+    let mut at = limit as f32;
+    while open.ratio(at) == Err(LinkageError::TooShort) {
+        at = at.next_up();
+    }
+    assert_eq!(open.ratio(at), Err(LinkageError::DeadCentre), "{at}");
+    assert!(open.ratio(limit as f32 + 0.01).is_ok());
+    for linkage in [
+        open,
+        Linkage::Direct { zero: 0.1 },
+        Linkage::Slide { zero: 0.1, gear: 2.0 },
+    ] {
+        assert_eq!(linkage.angle(f32::NAN), Err(LinkageError::NotFinite));
+        assert_eq!(linkage.stroke(f32::NAN), Err(LinkageError::NotFinite));
+        assert_eq!(linkage.ratio(f32::NAN), Err(LinkageError::NotFinite));
+        let infinite = f32::INFINITY;
+        assert!(
+            linkage.angle(infinite).is_err() && linkage.stroke(infinite).is_err() && linkage.ratio(infinite).is_err()
+        );
+    }
+}
+
 /// Freudenstein's equation in f64, open circuit: the textbook's θ4 at θ2 (PV-08).
 fn theta4(theta2: f64) -> f64 {
     let (k1, k2, k3) = (2.5, 1.25, 0.5625);
@@ -121,8 +164,8 @@ fn theta4(theta2: f64) -> f64 {
 }
 
 /// Angle from the triangle of two arms of 0.1 m and the pin-to-pin length of a stroke.
-fn theta2(stroke: f32) -> f64 {
-    2.0 * ((f64::from(stroke) + f64::from(1e-6_f32)) / 0.2).asin()
+fn theta2(stroke: f64) -> f64 {
+    2.0 * ((stroke + f64::from(1e-6_f32)) / 0.2).asin()
 }
 
 proptest! {
@@ -147,7 +190,13 @@ proptest! {
         prop_assert!((f64::from(linkage.stroke(found).unwrap()) - f64::from(stroke)).abs() < 1e-6);
         let ratio = f64::from(linkage.ratio(found).unwrap());
         prop_assert!((ratio / lever - 1.0).abs() < 1e-4, "{ratio} {lever}");
-        prop_assert!(f64::from(found) < PI);
+        // The same by differences of the angle in f64; and monotone.
+        let included = |length: f64| ((a * a + b * b - length * length) / (2.0 * a * b)).acos();
+        let h = 1e-6 * length;
+        let by_differences = 2.0 * h / (included(length + h) - included(length - h));
+        prop_assert!((ratio / by_differences - 1.0).abs() < 1e-4, "{ratio} {by_differences}");
+        let (below, above) = (linkage.angle(stroke - 1e-4).unwrap(), linkage.angle(stroke + 1e-4).unwrap());
+        prop_assert!(below < found && found < above && f64::from(found) < PI);
     }
 
     /// Crank and coupler are in one line at 24.1 degrees, which is a dead centre. Against Freudenstein's equation: there and back, the ratio by differences of the f64 angle, and monotone.
@@ -155,19 +204,20 @@ proptest! {
     fn four_bar_to_its_stated_error(degrees in 30.0_f64..150.0) {
         let linkage = four_bar(-1.0, 1.0);
         let stroke = stroke_at(degrees);
-        let wanted = |stroke: f32| {
+        let wanted = |stroke: f64| {
             let angle = theta4(theta2(stroke));
             if angle < -PI { angle + 2.0 * PI } else { angle }
         };
         let found = linkage.angle(stroke).unwrap();
         // The cylinder's angle is rounded with its stroke, up to 2e-8 m, over its least lever of 0.026 m.
-        prop_assert!((f64::from(found) - wanted(stroke)).abs() < 2e-6, "{found} {}", wanted(stroke));
+        prop_assert!((f64::from(found) - wanted(f64::from(stroke))).abs() < 2e-6, "{found}");
         prop_assert!((linkage.stroke(found).unwrap() - stroke).abs() < 1e-6);
-        let (below, above) = (stroke - 1e-4, stroke + 1e-4);
-        let way = f64::from(above) - f64::from(below);
-        let by_differences = way / (wanted(above) - wanted(below));
+        // Differences in f64: their own error is the square of the step, 1e-10, over the square of the least length, 1e-3.
+        let (h, at) = (1e-5, f64::from(stroke));
+        let by_differences = 2.0 * h / (wanted(at + h) - wanted(at - h));
         let ratio = f64::from(linkage.ratio(found).unwrap());
-        prop_assert!((ratio / by_differences - 1.0).abs() < 1e-3, "{ratio} {by_differences}");
+        prop_assert!((ratio / by_differences - 1.0).abs() < 1e-4, "{ratio} {by_differences}");
+        let (below, above) = (stroke - 1e-4, stroke + 1e-4);
         prop_assert!(linkage.angle(above).unwrap() > found && found > linkage.angle(below).unwrap());
     }
 

@@ -1,22 +1,33 @@
 //! Tests: one module a subject. `check` is what several of them stand on.
 
 mod bad_input;
+mod carry;
 mod check;
 mod closed_loop;
 mod command;
 mod docs;
+mod drive;
+mod go_to;
 mod guard;
+mod guard_keepout;
+mod guard_law;
 mod hostile;
 mod hydraulic_faults;
+mod ideal;
 mod interlock;
+mod inverse;
 mod kinematics;
 mod link;
 mod link_fuzz;
 mod link_loop;
 mod linkage;
+mod plan;
 mod plant;
 mod rehearsals;
 mod rig;
 mod sense;
+mod stages_sense;
+mod stopping;
 mod survey;
 mod tidy;
+mod valve_signal;

@@ -13,7 +13,7 @@ fn the_main_job_surveys_rehearses_judges_and_writes_one_page() {
     let said: Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(said["surveys"].as_array().unwrap().len(), 2);
     let rehearsals = said["rehearsals"].as_array().unwrap();
-    assert_eq!(rehearsals.len(), 9);
+    assert_eq!(rehearsals.len(), 12);
     for found in rehearsals {
         assert_eq!(found["passed"], true, "{found:#}");
         let checks = found["checks"].as_array().unwrap();

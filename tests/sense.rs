@@ -14,7 +14,7 @@ use bellcrank_core::supervise::State;
 use bellcrank_core::units::{Duration, Instant, Ohms, Volts};
 use proptest::prelude::*;
 
-use crate::check::{Bench, EXCITATION, TICK_US, parts, parts_with_twin};
+use crate::check::{Bench, EXCITATION, TICK_US, parts, parts_with_twin, permit};
 
 /// Reads axis 0 of the bench's machine, on which 0.5 to 9.5 V are 0 to 3 rad, tick after tick.
 struct Reader<'m> {
@@ -336,7 +336,10 @@ fn a_stale_reading_is_used_at_its_worst() {
         bench.run(age_ms);
         let mut wanted = Rates::default();
         wanted.axes.set(id, -0.4);
-        -guard::step(&machine, &bench.posture(), &wanted).0.axes.get(id)
+        -guard::step(&machine, &bench.posture(), &permit(&machine), &wanted)
+            .0
+            .axes
+            .get(id)
     };
     let (fresh, old, older) = (given(0), given(10), given(40));
     assert!(fresh > old && old > 0.0, "{fresh}, {old}");

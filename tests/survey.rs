@@ -77,6 +77,7 @@ fn by_hand(slew: Option<f64>) -> Description {
         carrier: Some(Carrier {
             mass: CARRIER_MASS,
             centre: Vector3::new(-BEHIND, 0.0, 0.5),
+            tip_margin: 0.0,
             support: vec![
                 corner(-1.0, -1.0),
                 corner(1.0, -1.0),
@@ -116,6 +117,19 @@ fn middle(reach: f64, height: f64) -> f64 {
 #[track_caller]
 fn near(found: f64, expect: f64) {
     assert!((found / expect - 1.0).abs() < 1e-6, "{found} is not {expect}");
+}
+
+/// One step of the converter, 10 V in 2^16 - 1 steps, at the slew sensor's 160 degrees in 9 V: at the tip it is as many radians times the
+/// distance from the joint, which is the longest with the elbow at the straighter end of its range (law of cosines).
+#[test]
+fn a_step_of_the_converter_is_carried_to_the_tip() {
+    let step = 10.0 / 65_535.0 * 160_f64.to_radians() / 9.0;
+    let whole = (LINK * LINK + SECOND_LINK * SECOND_LINK + 2.0 * LINK * SECOND_LINK * 0.1_f64.cos()).sqrt();
+    let survey = survey(&by_hand(None), 0.0).unwrap();
+    for (axis, from_joint) in survey.axes.iter().zip([whole, SECOND_LINK]) {
+        near(axis.count_joint_deg, step.to_degrees());
+        near(axis.count_tip_mm.unwrap(), step * from_joint * 1e3);
+    }
 }
 
 /// By pressure: the motor's torque carries link and load, `T = g (m c + W r)`, so `W = T / (g r) - m c / r`.

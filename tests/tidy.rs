@@ -11,12 +11,13 @@ use std::{
 const STAGES: [&str; 6] = ["sense", "supervise", "plan", "guard", "drive", "gate"];
 
 /// What every stage but the last may build on.
-const GROUND: [&str; 10] = [
+const GROUND: [&str; 11] = [
     "units",
     "math",
     "vec3",
     "linkage",
     "chain",
+    "keepout",
     "machine",
     "inputs",
     "outputs",

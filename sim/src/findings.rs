@@ -1,12 +1,13 @@
 //! What a rehearsal showed: measured figures, and whether they are what the scenario expects.
 
+use bellcrank_core::inputs::Mode;
 use bellcrank_core::supervise::{State, What};
 use nalgebra::Vector3;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use crate::scenario::{Line, Scenario};
-use crate::trace::{Noticed, Trace, event_name};
+use crate::scenario::{Line, Scenario, Target};
+use crate::trace::{Noticed, Trace, event_name, obstacle_name};
 use crate::tracking::{Tracking, tracking};
 
 /// A tip slower than this is at rest, m/s: what is left is the load swaying on trapped oil.
@@ -47,6 +48,12 @@ pub struct Findings {
     pub off_line_m: Option<f64>,
     /// Length of the way that the tip went along that line, m.
     pub along_line_m: Option<f64>,
+    /// What was in the way of the first go-to that was refused: the name of a zone, an axis or an arm.
+    pub refused: Option<String>,
+    /// How far along its line that was, m.
+    pub refused_along_m: Option<f64>,
+    /// Largest change of the tips' places to one another while they carried, m. Null outside carry mode.
+    pub apart_m: Option<f64>,
     /// How well each tip that was led kept to where it should be, up to the first fault. Empty where none was led.
     pub tracking: Vec<Tracking>,
     /// Greatest tip speed, m/s.
@@ -77,6 +84,7 @@ pub fn judge(scenario: &Scenario, seed: u64, trace: &Trace) -> Findings {
     let fault_at = scenario.first_fault();
     let noticed = fault_at.and_then(|at| first_noticed(trace, at));
     let line = scenario.line().map(|line| along(trace, &line, fault_at));
+    let refused = refused(scenario, trace);
     let nearest = trace
         .samples
         .iter()
@@ -106,6 +114,9 @@ pub fn judge(scenario: &Scenario, seed: u64, trace: &Trace) -> Findings {
         nearest_m: nearest,
         off_line_m: line.map(|(off, _)| off),
         along_line_m: line.map(|(_, along)| along),
+        refused: refused.as_ref().map(|(name, _)| name.clone()),
+        refused_along_m: refused.map(|(_, along)| along),
+        apart_m: apart(scenario, trace),
         tracking: tracking(scenario, trace),
         fastest_tip_m_s: fastest,
         end_state: trace
@@ -178,7 +189,6 @@ fn moved_on(trace: &Trace, from: f64) -> f64 {
 
 /// Largest distance of a tip from its line while it is asked to follow it, and how far it went along, up to the first fault.
 fn along(trace: &Trace, line: &Line, fault_at: Option<f64>) -> (f64, f64) {
-    let direction = Vector3::from(line.velocity).normalize();
     // Until at rest after the lever was let go.
     let end = fault_at.unwrap_or(line.end + 1.0).min(line.end + 1.0);
     let tips = trace
@@ -186,14 +196,45 @@ fn along(trace: &Trace, line: &Line, fault_at: Option<f64>) -> (f64, f64) {
         .iter()
         .filter(|s| s.t >= line.start && s.t <= end)
         .map(|s| s.arms[line.arm].tip());
-    let mut start = None;
+    let (mut start, mut direction) = (None, Vector3::zeros());
     let (mut off, mut along) = (0.0_f64, 0.0_f64);
     for tip in tips {
-        let way = tip - *start.get_or_insert(tip);
+        let start = *start.get_or_insert_with(|| {
+            direction = match line.toward {
+                Target::By(way) => Vector3::from(way).normalize(),
+                Target::At(place) => (Vector3::from(place) - tip).normalize(),
+            };
+            tip
+        });
+        let way = tip - start;
         off = off.max((way - direction * way.dot(&direction)).norm());
         along = along.max(way.dot(&direction));
     }
     (off, along)
+}
+
+/// What was in the way of the first go-to that was refused, and how far along.
+fn refused(scenario: &Scenario, trace: &Trace) -> Option<(String, f64)> {
+    trace.events.iter().find_map(|event| match event.what {
+        What::OrderRefused(refusal) => Some((
+            obstacle_name(&scenario.machine, &refusal),
+            1e-3 * f64::from(refusal.along_mm),
+        )),
+        _ => None,
+    })
+}
+
+/// Largest change of where the second arm's tip is beside the first's, from when the machine is first enabled, up to the first fault.
+fn apart(scenario: &Scenario, trace: &Trace) -> Option<f64> {
+    if scenario.mode != Mode::Carry {
+        return None;
+    }
+    let until = scenario.first_fault().unwrap_or(f64::INFINITY);
+    let healthy = trace.samples.iter().take_while(|sample| sample.t < until);
+    let carried = healthy.skip_while(|sample| sample.state != State::Enabled);
+    let mut between = carried.filter_map(|sample| Some(sample.arms.get(1)?.tip() - sample.arms.first()?.tip()));
+    let first = between.next()?;
+    Some(between.map(|now| (now - first).norm()).fold(0.0, f64::max))
 }
 
 fn checks(scenario: &Scenario, found: &Findings) -> Vec<Check> {
@@ -242,6 +283,26 @@ fn checks(scenario: &Scenario, found: &Findings) -> Vec<Check> {
     at_most("stopped after", found.stopped_after_s, expect.stopped, ms);
     at_most("moved on by", found.moved_on_m, expect.travel, mm);
     at_most("off the line by", found.off_line_m, expect.off_line, mm);
+    at_most("tips apart by", found.apart_m, expect.apart, mm);
+    if let Some(least) = expect.along_line {
+        let along = found.along_line_m;
+        add(
+            "along the line by",
+            along.map_or_else(|| "never".to_string(), mm),
+            format!("at least {}", mm(least)),
+            along.is_some_and(|along| along >= least),
+        );
+    }
+    let refused = found.refused.clone();
+    if expect.refused.is_some() || refused.is_some() {
+        let shown = |name: &Option<String>| name.clone().unwrap_or_else(|| "nothing".to_string());
+        add(
+            "go-to refused for",
+            shown(&refused),
+            shown(&expect.refused),
+            refused == expect.refused,
+        );
+    }
     if let Some(state) = expect.state {
         let wanted = state.to_string();
         add(

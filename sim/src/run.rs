@@ -111,8 +111,8 @@ impl<'s> Recorder<'s> {
     }
 
     fn digest(&mut self, outputs: &Outputs, plant: &Plant) {
-        for (_, duty) in outputs.duties.iter() {
-            self.digest.update(&duty.share().to_bits().to_le_bytes());
+        for (_, told) in outputs.valves.iter() {
+            self.digest.update(&told.number().to_bits().to_le_bytes());
         }
         let flags = [
             outputs.valve_power,
@@ -171,7 +171,7 @@ impl<'s> Recorder<'s> {
                     rate: view.stroke_rate,
                     asked: driven.asked.into(),
                     opening: driven.opening.into(),
-                    duty: outputs.duties.get(id).share().into(),
+                    signal: outputs.valves.get(id).number().into(),
                     spool: view.spool,
                     pressure_a: view.pressure_a,
                     pressure_b: view.pressure_b,

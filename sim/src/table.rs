@@ -89,6 +89,9 @@ fn noticed(found: &Findings) -> String {
     match (&found.noticed, &found.noticed_axis) {
         (Some(what), Some(axis)) => format!("{what} ({axis})"),
         (Some(what), None) => what.clone(),
+        (None, _) if found.refused.is_some() => {
+            format!("go-to refused ({})", found.refused.as_deref().unwrap_or_default())
+        }
         (None, _) if found.fault_at_s.is_some() => "nothing".to_string(),
         (None, _) => "-".to_string(),
     }
@@ -129,6 +132,9 @@ mod tests {
             nearest_m: Some(0.3),
             off_line_m: None,
             along_line_m: None,
+            refused: None,
+            refused_along_m: None,
+            apart_m: None,
             tracking: Vec::new(),
             fastest_tip_m_s: 0.5,
             end_state: "fault".into(),

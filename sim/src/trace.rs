@@ -1,8 +1,9 @@
 //! What one rehearsal recorded: samples of everything worth plotting, and every event.
 
 use bellcrank_core::cause::Cause;
-use bellcrank_core::last_tick::Held;
+use bellcrank_core::last_tick::{Held, Obstacle, Refusal};
 use bellcrank_core::supervise::{State, What};
+use bellcrank_machine::description::Description;
 use nalgebra::Vector3;
 
 /// The record of one rehearsal.
@@ -46,8 +47,8 @@ pub struct AxisSample {
     pub asked: f64,
     /// Opening asked of the valve, -1 to 1.
     pub opening: f64,
-    /// Duty of its channel, 0 to 1.
-    pub duty: f64,
+    /// What its valve is told: a duty of 0 to 1, the extending coil's current less the retracting one's, A, or a voltage, V.
+    pub signal: f64,
     /// True spool position, -1 to 1.
     pub spool: f64,
     /// Pressure of the extending chamber, Pa.
@@ -93,9 +94,45 @@ pub fn event_name(what: &What) -> String {
         What::State(state) => state.to_string(),
         What::Cause(cause) => cause.name().to_string(),
         What::Held(Held::FromZone(_)) => "held back from a zone".to_string(),
+        What::Held(Held::FromArm) => "held back from the other arm".to_string(),
+        What::Held(Held::FromTipping) => "held back from tipping".to_string(),
         What::Held(Held::FromEnd) => "held back from the end of its range".to_string(),
         What::ResetRefused => "reset refused".to_string(),
         What::EnableRefused => "enable refused".to_string(),
+        What::OrderRefused(_) => "go-to refused".to_string(),
+    }
+}
+
+/// What an obstacle is called that has no name in the machine file.
+pub const OUT_OF_REACH: &str = "out of reach";
+/// The same for an order that is none.
+pub const UNUSABLE: &str = "unusable order";
+
+/// What is in the way of a refused go-to: the name of a zone, of an axis at the end of its range or of another arm, or one of two words.
+pub fn obstacle_name(machine: &Description, refusal: &Refusal) -> String {
+    let name = match refusal.obstacle {
+        Obstacle::Zone(number) => machine.zones.get(usize::from(number)).map(|zone| &zone.name),
+        Obstacle::EndOfRange(axis) => machine.axes.get(axis.index()).map(|axis| &axis.name),
+        Obstacle::OtherArm => machine
+            .arms
+            .get(1 - usize::from(refusal.arm).min(1))
+            .map(|arm| &arm.name),
+        Obstacle::Reach => return OUT_OF_REACH.to_string(),
+        Obstacle::Unusable => None,
+    };
+    name.map_or_else(|| UNUSABLE.to_string(), Clone::clone)
+}
+
+/// An event in words, with what it names of the machine.
+pub fn event_text(machine: &Description, what: &What) -> String {
+    match what {
+        What::OrderRefused(refusal) => format!(
+            "{}: {}, {} mm along",
+            event_name(what),
+            obstacle_name(machine, refusal),
+            refusal.along_mm
+        ),
+        _ => event_name(what),
     }
 }
 

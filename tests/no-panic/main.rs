@@ -11,25 +11,30 @@
 #![no_main]
 
 use bellcrank_core::inputs::HandFrame;
+use bellcrank_core::plan::inverse::{Angles, Inverse, Target};
 use bellcrank_core::units::Duration;
 use bellcrank_core::{Controller, Inputs, Machine, Outputs, math};
 use bellcrank_link::{Boot, HandEnd, KEY_BYTES, MachineEnd, Packet, Pair, PairingKey};
 use panic_never as _;
 
 /// What the linker takes for the start of the program, and so keeps, with all that it calls: the first tick of a new
-/// controller, a tick of one in any state whatever, each float function, and both ends of the link, new and in any state.
+/// controller, a tick of one in any state whatever, each float function, each arm's inverse, and both ends of the link, new and in
+/// any state.
 #[unsafe(no_mangle)]
 pub fn _start(
     machine: &Machine,
     controller: &mut Controller<'_>,
     inputs: &Inputs,
     [x, y, z]: [f32; 3],
+    (from, target): (&[f32], &Target),
     link: &mut Link,
-) -> ([Outputs; 2], f32) {
+) -> ([Outputs; 2], f32, Option<Angles>) {
     let first = Controller::new(machine).tick(inputs);
     let any = controller.tick(inputs);
+    let mut ready = machine.arms().iter().filter_map(|arm| Inverse::new(machine, arm).ok());
+    let angles = ready.find_map(|inverse| inverse.solve(from, target).ok());
     link.both_ends(inputs);
-    ([first, any], every_float_function(x, y, z) + planted(x))
+    ([first, any], every_float_function(x, y, z) + planted(x), angles)
 }
 
 /// What the link is told, and what it says.

@@ -53,7 +53,7 @@ pub enum Cause {
     WrongWay,
     /// Too far from where it was asked to be.
     Following,
-    /// A stage made a duty that is no duty.
+    /// A stage made a duty, current or voltage that is none.
     BadDuty,
 }
 
@@ -132,7 +132,7 @@ impl Cause {
             Self::NoMotion => "no motion when asked",
             Self::WrongWay => "motion the wrong way",
             Self::Following => "following error",
-            Self::BadDuty => "unusable duty",
+            Self::BadDuty => "unusable valve signal",
         }
     }
 }

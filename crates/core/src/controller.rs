@@ -44,13 +44,14 @@ impl<'m> Controller<'m> {
         let posture = self.sense.step(self.machine, inputs);
         let permit = self.supervise.step(self.machine, &posture, inputs, &self.last);
         let wanted = self.plan.step(self.machine, &posture, &permit, inputs);
-        let (rates, guarded) = guard::step(self.machine, &posture, &wanted);
+        let (rates, guarded) = guard::step(self.machine, &posture, &permit, &wanted);
         let driven = self.drive.step(self.machine, &posture, &permit, &rates);
-        let outputs = self.gate.step(self.machine, inputs, &permit, &driven.duties);
+        let outputs = self.gate.step(self.machine, inputs, &permit, &driven.valves);
 
         self.posture = Some(posture);
         self.last = LastTick {
             guarded,
+            refused: wanted.refused,
             driven,
             tips: wanted.tips,
             tip_velocities: wanted.tip_velocities,

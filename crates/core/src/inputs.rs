@@ -3,6 +3,7 @@
 use crate::machine::{LEVERS_MAX, PerAxis};
 use crate::math;
 use crate::units::{Duration, Instant, Lever, Volts};
+use crate::vec3::Vec3;
 
 /// The inputs of one tick. What is missing is `None` or stale by its age; it never looks like good data.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -16,6 +17,8 @@ pub struct Inputs {
     pub stop_chain: [bool; 2],
     /// The reset button on the machine's panel.
     pub reset: bool,
+    /// The key on the panel is turned to commissioning: tips go at reduced speed.
+    pub commissioning: bool,
     /// The station that the selector on the panel points at.
     pub selector: Station,
     /// The station at the seat.
@@ -78,6 +81,48 @@ pub enum Mode {
     Joint,
     /// The levers move the tips.
     Tip,
+    /// The levers of the first arm move what all arms hold between them: their tips keep their places to one another.
+    Carry,
+}
+
+/// Which way forward, left and up are for the hands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Frame {
+    /// Those of the machine.
+    #[default]
+    Machine,
+    /// Those of whoever sits in the seat and looks where it looks.
+    Seat,
+    /// Those of the tip itself: forward is where it points.
+    Tool,
+}
+
+/// An order to bring a tip somewhere on a straight line. It is given for as long as it stands in the frames of the station in charge:
+/// letting go of it ends the motion, and a new one has another number.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct GoTo {
+    /// Tells it from the order before it.
+    pub number: u8,
+    /// The arm.
+    pub arm: u8,
+    /// Where to.
+    pub to: Target,
+    /// The frame of that.
+    pub frame: Frame,
+    /// How fast at most, m/s, above 0. More than the arm's full tip speed counts as that; the station's cap comes on top.
+    pub speed: f32,
+}
+
+/// Where a tip is to go, m.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Target {
+    /// To a place.
+    At(Vec3),
+    /// So far from where it is.
+    By(Vec3),
 }
 
 /// The newest frame of a hand-control station.
@@ -90,6 +135,12 @@ pub struct HandFrame {
     pub levers: [Lever; LEVERS_MAX],
     /// What they mean.
     pub mode: Mode,
+    /// In which frame they move a tip.
+    pub frame: Frame,
+    /// Slow mode: everything at the station's slow share.
+    pub slow: bool,
+    /// The order that is being given, if one is.
+    pub go_to: Option<GoTo>,
     /// The enabling switch is held.
     pub enable: bool,
     /// The station's own stop button is not pressed (true is healthy).
@@ -103,6 +154,9 @@ impl Default for HandFrame {
             age: None,
             levers: [Lever::default(); LEVERS_MAX],
             mode: Mode::Joint,
+            frame: Frame::Machine,
+            slow: false,
+            go_to: None,
             enable: false,
             stop_clear: false,
         }
@@ -133,11 +187,13 @@ impl HandFrame {
         }
     }
 
-    /// Every lever is within the dead zone.
+    /// Every lever is within the dead zone, and no order is given.
     pub fn neutral(&self, dead_zone: f32) -> bool {
-        self.levers
-            .iter()
-            .all(|lever| lever.share() >= -dead_zone && lever.share() <= dead_zone)
+        self.go_to.is_none()
+            && self
+                .levers
+                .iter()
+                .all(|lever| lever.share() >= -dead_zone && lever.share() <= dead_zone)
     }
 
     /// There is a frame and it is no older than `late`.

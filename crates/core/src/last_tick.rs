@@ -1,7 +1,7 @@
 //! What planning wanted, and what the guard and the drive did, in one tick: what supervision is shown in the next.
 
-use crate::machine::{ARMS_MAX, PerAxis};
-use crate::units::Duty;
+use crate::machine::{ARMS_MAX, AxisId, PerAxis};
+use crate::outputs::ValveSignal;
 use crate::vec3::Vec3;
 
 /// What a tick leaves for the next.
@@ -10,6 +10,8 @@ use crate::vec3::Vec3;
 pub struct LastTick {
     /// What the guard held back.
     pub guarded: Guarded,
+    /// The order that planning has just refused.
+    pub refused: Option<Refusal>,
     /// What the drive commanded.
     pub driven: Driven,
     /// Where each tip should have been by then, m.
@@ -32,8 +34,54 @@ pub struct Guarded {
 pub enum Held {
     /// A keep-out zone: its number.
     FromZone(u8),
+    /// The other arm.
+    FromArm,
+    /// Where the machine would tip.
+    FromTipping,
     /// The end of its range.
     FromEnd,
+}
+
+/// An order to bring a tip somewhere that was refused before anything moved.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Refusal {
+    /// The arm that was to go, as the order has it.
+    pub arm: u8,
+    /// What is in the way.
+    pub obstacle: Obstacle,
+    /// How far along the line that is, mm.
+    pub along_mm: u16,
+}
+
+/// What can be in the way of a move.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Obstacle {
+    /// A keep-out zone: its number.
+    Zone(u8),
+    /// The other arm, where it stands.
+    OtherArm,
+    /// The end of the range of an axis.
+    EndOfRange(AxisId),
+    /// The arm is too short, or all but outstretched there.
+    Reach,
+    /// The order itself: it names no arm whose place is known, or a number that is none.
+    Unusable,
+}
+
+impl Refusal {
+    /// Of an order for an arm, for what is in the way so far along, m.
+    pub fn new(arm: u8, obstacle: Obstacle, along: f32) -> Self {
+        // What is no number becomes 0, what is more than fits the most that does.
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let along_mm = (1e3 * along + 0.5) as u16;
+        Self {
+            arm,
+            obstacle,
+            along_mm,
+        }
+    }
 }
 
 /// What the drive made of the wanted rates.
@@ -42,10 +90,10 @@ pub enum Held {
 pub struct Driven {
     /// Per axis: how it is driven.
     pub axes: PerAxis<AxisDriven>,
-    /// Per channel: what goes to the valve if the gate lets it.
-    pub duties: PerAxis<Duty>,
-    /// A duty came out that is no duty (neutral stands in its place).
-    pub bad_duty: bool,
+    /// Per axis: what goes to its valve if the gate lets it.
+    pub valves: PerAxis<ValveSignal>,
+    /// A signal came out that is none (that of a closed valve stands in its place).
+    pub bad_signal: bool,
 }
 
 /// How one axis is driven.

@@ -37,6 +37,7 @@ pub mod drive;
 pub mod gate;
 pub mod guard;
 pub mod inputs;
+pub mod keepout;
 pub mod last_tick;
 pub mod linkage;
 pub mod machine;

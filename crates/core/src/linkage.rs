@@ -5,8 +5,10 @@
 //! `tan²(γ/2) = (L² - (a-b)²) / ((a+b)² - L²)`, and the length from `L² = (a-b)² + 4ab sin²(γ/2)`: unlike the arc cosine,
 //! both keep their accuracy towards the dead centres (any trigonometry text).
 //!
-//! Errors in f32, over linkages of up to 2 m and away from dead centres by 5 degrees or more: angle within 1e-6 rad beside the rounding of the stroke, stroke
-//! within 1e-6 m, ratio within 1e-4 of itself. A slide or a motor is exact but for the rounding of its two operations (held by the tests).
+//! Errors in f32, over linkages of up to 2 m and away from dead centres by 5 degrees or more: angle within 1e-6 rad beside what the
+//! rounding of the stroke makes of it, a four-bar's within 2e-6 with it; stroke within 1e-6 m; ratio within 1e-4 of itself. A slide or a
+//! motor is exact but for the rounding of its two operations. What cannot close, and what is at a dead centre, is an error value, never a
+//! number (held by the tests).
 
 use crate::math;
 use crate::units::SMALLEST_DIVISOR;
@@ -86,7 +88,8 @@ pub enum LinkageError {
     NotFinite,
 }
 
-/// Least moment arm, m, at which a linkage still counts as able to move its joint.
+/// Least moment arm, m, at which a linkage still counts as able to move its joint. A thousand metres are its counterpart: there the joint
+/// hardly moves for any stroke.
 const DEAD_CENTRE_ARM: f32 = 1e-3;
 
 impl Linkage {
@@ -139,7 +142,7 @@ impl Linkage {
         };
         if !angle.is_finite() {
             Err(LinkageError::NotFinite)
-        } else if math::abs(ratio) >= DEAD_CENTRE_ARM {
+        } else if (DEAD_CENTRE_ARM..=1.0 / DEAD_CENTRE_ARM).contains(&math::abs(ratio)) {
             Ok(ratio)
         } else {
             Err(LinkageError::DeadCentre)
@@ -166,7 +169,7 @@ impl Linkage {
             }
             Self::Direct { zero } => zero.is_finite(),
             Self::Slide { zero, gear } => {
-                zero.is_finite() && length(math::abs(*gear)) && math::abs(*gear) < 1.0 / DEAD_CENTRE_ARM
+                zero.is_finite() && (DEAD_CENTRE_ARM..=1.0 / DEAD_CENTRE_ARM).contains(&math::abs(*gear))
             }
         }
     }
@@ -232,7 +235,7 @@ impl FourBar {
 }
 
 /// Angle between two sides of a triangle whose third side is `opposite`, 0 to π.
-fn included(a: f32, b: f32, opposite: f32) -> Result<f32, LinkageError> {
+pub(crate) fn included(a: f32, b: f32, opposite: f32) -> Result<f32, LinkageError> {
     let (apart, together) = (a - b, a + b);
     let over_shortest = (opposite - apart) * (opposite + apart);
     let under_longest = (together - opposite) * (together + opposite);

@@ -1,16 +1,16 @@
 //! All that one tick commands.
 
 use crate::cause::Cause;
-use crate::machine::{AxisId, PerAxis};
+use crate::machine::{AxisId, Channel, PerAxis};
 use crate::supervise::State;
-use crate::units::Duty;
+use crate::units::{Amps, Duty, Volts};
 
 /// The outputs of one tick. Without current every path is the safe one: valves centred, dump open, engine stopped.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Outputs {
-    /// PWM duty of each valve channel.
-    pub duties: PerAxis<Duty>,
+    /// What goes to each valve.
+    pub valves: PerAxis<ValveSignal>,
     /// Power to the valves' electronics.
     pub valve_power: bool,
     /// Current to the dump valve: with it the valve is closed and the supply can build pressure.
@@ -21,6 +21,53 @@ pub struct Outputs {
     pub alive: bool,
     /// For lamps and displays.
     pub status: Status,
+}
+
+/// What goes to one valve, of the kind that its channel is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum ValveSignal {
+    /// To electronics that read a pulse width.
+    Duty(Duty),
+    /// To two coils. One of them is always without current.
+    Currents {
+        /// The coil that extends.
+        out: Amps,
+        /// The coil that retracts.
+        inward: Amps,
+    },
+    /// To electronics that read a voltage.
+    Voltage(Volts),
+}
+
+impl Default for ValveSignal {
+    /// No signal at all, to a valve that there is not.
+    fn default() -> Self {
+        Self::Duty(Duty::default())
+    }
+}
+
+impl ValveSignal {
+    /// The signal at which the valve of a channel is closed: the neutral duty, no current in either coil, 0 V.
+    pub fn stay(channel: &Channel) -> Self {
+        match channel {
+            Channel::Pwm(pwm) => Self::Duty(pwm.stay()),
+            Channel::Coils(_) => Self::Currents {
+                out: Amps::default(),
+                inward: Amps::default(),
+            },
+            Channel::Voltage(_) => Self::Voltage(Volts::default()),
+        }
+    }
+
+    /// It as one number, for records: the duty; the extending coil's current less the retracting one's, A; the voltage, V.
+    pub fn number(self) -> f32 {
+        match self {
+            Self::Duty(duty) => duty.share(),
+            Self::Currents { out, inward } => out.amps() - inward.amps(),
+            Self::Voltage(volts) => volts.volts(),
+        }
+    }
 }
 
 /// What the operator is told.

@@ -62,6 +62,10 @@ quantity! {
     Volts, volts, f32::MIN, f32::MAX
 }
 quantity! {
+    /// A current through a valve's coil, A. From 0 up.
+    Amps, amps, 0.0, f32::MAX
+}
+quantity! {
     /// A resistance, ohm. From 0 up.
     Ohms, ohms, 0.0, f32::MAX
 }

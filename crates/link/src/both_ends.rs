@@ -45,6 +45,7 @@ fn hands() -> HandFrame {
         mode: Mode::Tip,
         enable: true,
         stop_clear: true,
+        ..HandFrame::default()
     }
 }
 

@@ -45,7 +45,7 @@
 //!
 //! # Sizes
 //!
-//! What the hands do takes 57 bytes with all levers at rest, an hour after both ends were switched on, and never more than 86, borders
+//! What the hands do takes 60 bytes with all levers at rest, an hour after both ends were switched on, and never more than 109, borders
 //! and tag included; no packet has more than [`PACKET_MAX`]. To make a frame takes some 9 500 instructions and to take one 13 000
 //! (x86-64 without its instructions for the hash, counted by callgrind), nearly all for the tag; to refuse one is no dearer than three
 //! tags. The hand control's end has about 1 000 bytes, the machine's 1 500.

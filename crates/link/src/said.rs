@@ -1,6 +1,6 @@
 //! What the hands say, as it stands in a frame: the only place where the core's types are turned into the wire's and back.
 
-use bellcrank_core::inputs::{HandFrame, Mode};
+use bellcrank_core::inputs::{Frame, GoTo, HandFrame, Mode, Target};
 use bellcrank_core::machine::LEVERS_MAX;
 use bellcrank_core::math;
 use bellcrank_core::units::Lever;
@@ -22,6 +22,9 @@ pub(crate) struct Said {
     stop: [u8; 2],
     enable: bool,
     mode: SaidMode,
+    frame: SaidFrame,
+    slow: bool,
+    go_to: Option<SaidGoTo>,
     levers: [i16; LEVERS_MAX],
 }
 
@@ -30,6 +33,32 @@ pub(crate) struct Said {
 enum SaidMode {
     Joint,
     Tip,
+    Carry,
+}
+
+/// Which way forward is.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+enum SaidFrame {
+    Machine,
+    Seat,
+    Tool,
+}
+
+/// An order for a place to go to.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+struct SaidGoTo {
+    number: u8,
+    arm: u8,
+    to: SaidTarget,
+    frame: SaidFrame,
+    speed: f32,
+}
+
+/// Where to, m.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+enum SaidTarget {
+    At([f32; 3]),
+    By([f32; 3]),
 }
 
 impl From<&HandFrame> for Said {
@@ -39,6 +68,9 @@ impl From<&HandFrame> for Said {
             age: _,
             levers,
             mode,
+            frame,
+            slow,
+            go_to,
             enable,
             stop_clear,
         } = frame;
@@ -48,7 +80,11 @@ impl From<&HandFrame> for Said {
             mode: match mode {
                 Mode::Joint => SaidMode::Joint,
                 Mode::Tip => SaidMode::Tip,
+                Mode::Carry => SaidMode::Carry,
             },
+            frame: frame.into(),
+            slow,
+            go_to: go_to.map(SaidGoTo::from),
             levers: levers.map(steps),
         }
     }
@@ -65,7 +101,11 @@ impl TryFrom<Said> for HandFrame {
             mode: match said.mode {
                 SaidMode::Joint => Mode::Joint,
                 SaidMode::Tip => Mode::Tip,
+                SaidMode::Carry => Mode::Carry,
             },
+            frame: said.frame.into(),
+            slow: said.slow,
+            go_to: said.go_to.map(GoTo::try_from).transpose()?,
             enable: said.enable,
             stop_clear: said.stop == STOP_CLEAR,
         };
@@ -73,6 +113,70 @@ impl TryFrom<Said> for HandFrame {
             *lever = share(steps)?;
         }
         Ok(frame)
+    }
+}
+
+impl From<Frame> for SaidFrame {
+    fn from(frame: Frame) -> Self {
+        match frame {
+            Frame::Machine => Self::Machine,
+            Frame::Seat => Self::Seat,
+            Frame::Tool => Self::Tool,
+        }
+    }
+}
+
+impl From<SaidFrame> for Frame {
+    fn from(said: SaidFrame) -> Self {
+        match said {
+            SaidFrame::Machine => Self::Machine,
+            SaidFrame::Seat => Self::Seat,
+            SaidFrame::Tool => Self::Tool,
+        }
+    }
+}
+
+impl From<GoTo> for SaidGoTo {
+    fn from(order: GoTo) -> Self {
+        let GoTo {
+            number,
+            arm,
+            to,
+            frame,
+            speed,
+        } = order;
+        Self {
+            number,
+            arm,
+            to: match to {
+                Target::At(at) => SaidTarget::At(at),
+                Target::By(by) => SaidTarget::By(by),
+            },
+            frame: frame.into(),
+            speed,
+        }
+    }
+}
+
+impl TryFrom<SaidGoTo> for GoTo {
+    type Error = Refused;
+
+    /// The order, if all its numbers are numbers. Whether it can be followed is for the core to say.
+    fn try_from(said: SaidGoTo) -> Result<Self, Refused> {
+        let (SaidTarget::At(way) | SaidTarget::By(way)) = said.to;
+        if !(said.speed.is_finite() && way.iter().all(|number| number.is_finite())) {
+            return Err(Refused::Malformed);
+        }
+        Ok(Self {
+            number: said.number,
+            arm: said.arm,
+            to: match said.to {
+                SaidTarget::At(at) => Target::At(at),
+                SaidTarget::By(by) => Target::By(by),
+            },
+            frame: said.frame.into(),
+            speed: said.speed,
+        })
     }
 }
 
@@ -99,15 +203,38 @@ pub mod tests {
         (
             prop::array::uniform16(-1.0_f32..=1.0),
             any::<[bool; 3]>(),
+            prop::sample::select(&[Mode::Joint, Mode::Tip, Mode::Carry][..]),
+            way(),
+            proptest::option::of(order()),
             proptest::option::of(any::<u32>()),
         )
-            .prop_map(|(levers, [tip, enable, stop_clear], age)| HandFrame {
-                age: age.map(Duration::from_ticks),
-                levers: levers.map(|share| Lever::new(share).unwrap()),
-                mode: if tip { Mode::Tip } else { Mode::Joint },
-                enable,
-                stop_clear,
-            })
+            .prop_map(
+                |(levers, [slow, enable, stop_clear], mode, frame, go_to, age)| HandFrame {
+                    age: age.map(Duration::from_ticks),
+                    levers: levers.map(|share| Lever::new(share).unwrap()),
+                    mode,
+                    frame,
+                    slow,
+                    go_to,
+                    enable,
+                    stop_clear,
+                },
+            )
+    }
+
+    fn way() -> impl Strategy<Value = Frame> {
+        prop::sample::select(&[Frame::Machine, Frame::Seat, Frame::Tool][..])
+    }
+
+    fn order() -> impl Strategy<Value = GoTo> {
+        let to = (any::<bool>(), prop::array::uniform3(-1e6_f32..1e6));
+        (any::<[u8; 2]>(), to, way(), -10.0_f32..10.0).prop_map(|([number, arm], (at, to), frame, speed)| GoTo {
+            number,
+            arm,
+            to: if at { Target::At(to) } else { Target::By(to) },
+            frame,
+            speed,
+        })
     }
 
     proptest! {
@@ -125,6 +252,28 @@ pub mod tests {
             // Sent on, it stays as it is.
             prop_assert_eq!(Said::from(&arrived), Said::from(&frame));
         }
+    }
+
+    #[test]
+    fn an_order_of_what_is_no_number_is_refused() {
+        let order = GoTo {
+            number: 1,
+            arm: 0,
+            to: Target::By([0.0, 0.8, 0.0]),
+            frame: Frame::Seat,
+            speed: 0.25,
+        };
+        for (to, speed) in [
+            (Target::By([0.0, f32::NAN, 0.0]), 0.25),
+            (Target::At([f32::INFINITY, 0.0, 0.0]), 0.25),
+            (order.to, f32::NAN),
+        ] {
+            assert_eq!(
+                GoTo::try_from(SaidGoTo::from(GoTo { to, speed, ..order })),
+                Err(Refused::Malformed)
+            );
+        }
+        assert_eq!(GoTo::try_from(SaidGoTo::from(order)), Ok(order));
     }
 
     #[test]

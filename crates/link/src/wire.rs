@@ -145,7 +145,7 @@ impl<'c> Sealed<'c> {
 
 #[cfg(test)]
 mod tests {
-    use bellcrank_core::inputs::HandFrame;
+    use bellcrank_core::inputs::{Frame, GoTo, HandFrame, Target};
     use bellcrank_core::machine::LEVERS_MAX;
     use bellcrank_core::units::Lever;
     use proptest::prelude::*;
@@ -210,9 +210,10 @@ mod tests {
     fn sizes_are_what_is_said_of_them() {
         let tagger = Tagger::new(&[9; 32]);
         let full = [Lever::new(-1.0).unwrap(); LEVERS_MAX];
-        let size = |sequence, stamp, levers| {
+        let size = |sequence, stamp, levers, go_to| {
             let said = Said::from(&HandFrame {
                 levers,
+                go_to,
                 ..HandFrame::default()
             });
             let body = Hands { sequence, stamp, said };
@@ -225,13 +226,20 @@ mod tests {
             held: u32::MAX,
             read: u32::MAX,
         };
-        assert_eq!(size(u32::MAX, longest, full), 86);
+        let order = GoTo {
+            number: u8::MAX,
+            arm: u8::MAX,
+            to: Target::By([1.0; 3]),
+            frame: Frame::Tool,
+            speed: 1.0,
+        };
+        assert_eq!(size(u32::MAX, longest, full, Some(order)), 109);
         // An hour after both were switched on.
         let usual = Stamp {
             echo: 3_600_000_000,
             held: 30_000,
             read: 0,
         };
-        assert_eq!(size(180_000, usual, [Lever::default(); LEVERS_MAX]), 57);
+        assert_eq!(size(180_000, usual, [Lever::default(); LEVERS_MAX], None), 60);
     }
 }

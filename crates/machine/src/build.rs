@@ -9,10 +9,11 @@ use bellcrank_core::machine::{
 };
 use bellcrank_core::units::{Duration, Ohms};
 use bellcrank_core::vec3::Vec3;
-use nalgebra::Vector3;
+use nalgebra::{Vector2, Vector3};
 
 use crate::description::{
-    Arm, Axis, Channel, Description, Drive, Feed, Joint, JointAxis, Sensor, Signal, Station, Timing, Twin, Watch, Zone,
+    Arm, Axis, Channel, Description, Drive, Feed, JointAxis, Linkage, SeatPlace, Sensor, Shape, Signal, Station,
+    Timing, Twin, Watch, Zone,
 };
 use crate::geometry::triangle::heading;
 use crate::geometry::{Clevis, FourBar, Geometry, GeometryError};
@@ -53,10 +54,18 @@ pub fn build(description: &Description) -> Result<Machine, BuildError> {
             core::ARMS_MAX,
             description.arms.iter().map(|a| arm(a, &description.axes)),
         )?,
-        zones: all("zones", core::ZONES_MAX, description.zones.iter().map(|z| Ok(zone(z))))?,
+        zones: all(
+            "zones",
+            core::ZONES_MAX,
+            description.zones.iter().map(|z| zone(z, &description.arms)),
+        )?,
+        arm_margin: single(description.guard.arms_margin),
+        footing: footing(description)?,
+        commissioning_speed: description.guard.commissioning_speed.map(single),
         timing: timing(&description.timing),
         seat: station(&description.stations.seat),
         remote: description.stations.remote.as_ref().map(station),
+        seat_place: seat_place(&description.seat),
         pump_flow: single(description.supply.flow),
         second_pump_flow: description
             .second_supply
@@ -93,13 +102,14 @@ fn axis(axis: &Axis) -> Result<core::Axis, BuildError> {
         stroke: (within(a.min(b)), within(a.max(b))),
         sensor: calibration(&axis.sensor)?,
         twin: axis.twin.as_ref().map(twin).transpose()?,
-        valve: ValveCurve {
-            deadband: each_way(axis.drive.deadband),
-            full_rate: each_way(axis.drive.full_rate),
-        },
+        valve: valve(&axis.drive)?,
         area: each_way((axis.actuator.area_a, axis.actuator.area_b)),
         channel: channel(&axis.channel),
         tracking: tracking(&axis.drive),
+        dither: axis.drive.dither.map(|(amplitude, frequency)| core::Dither {
+            amplitude: single(amplitude),
+            frequency: single(frequency),
+        }),
         watch: watch(&axis.watch),
         lever: axis.lever.map(lever).transpose()?,
         second_pump: axis.feed == Feed::Second,
@@ -172,43 +182,141 @@ fn four_bar(bars: &FourBar) -> linkage::FourBar {
 }
 
 fn arm(arm: &Arm, axes: &[Axis]) -> Result<core::Arm, BuildError> {
-    let joint = |&index: &usize| {
-        let axis = axes.get(index).ok_or(BuildError::NoSuch("axis", index))?;
-        Ok(core::Joint {
-            axis: axis_id(index)?,
-            about: about(&axis.joint),
-            link: vec3(axis.joint.link),
-            radius: single(axis.joint.radius),
-        })
-    };
-    let [forward, left, up, pitch] = arm.levers;
+    let joint = |&index: &usize| joint(index, axes.get(index).ok_or(BuildError::NoSuch("axis", index))?);
     Ok(core::Arm {
         base: vec3(arm.base),
         joints: all("joints in an arm", core::JOINTS_MAX, arm.axes.iter().map(joint))?,
         pitch_joint: u8::try_from(arm.pitch_joint).map_err(|_| BuildError::NoSuch("joint", arm.pitch_joint))?,
-        grip: arm.grip.map(axis_id).transpose()?,
+        grip: arm.grip.as_ref().map(joint).transpose()?,
         tip_speed: single(arm.tip_speed),
         pitch_rate: single(arm.pitch_rate),
         tip_ramp: single(arm.tip_ramp),
-        tip_braking: single(arm.tip_braking),
-        levers: [lever(forward)?, lever(left)?, lever(up)?, lever(pitch)?],
+        payload: single(arm.payload),
+        levers: all(
+            "levers of a tip",
+            core::TIP_LEVERS_MAX,
+            arm.levers.iter().map(|&number| lever(number)),
+        )?,
     })
 }
 
-fn about(joint: &Joint) -> core::JointAxis {
-    match joint.axis {
-        JointAxis::X => core::JointAxis::X,
-        JointAxis::Y => core::JointAxis::Y,
-        JointAxis::Z => core::JointAxis::Z,
+fn joint(index: usize, axis: &Axis) -> Result<core::Joint, BuildError> {
+    Ok(core::Joint {
+        axis: axis_id(index)?,
+        about: match axis.joint.axis {
+            JointAxis::X => core::JointAxis::X,
+            JointAxis::Y => core::JointAxis::Y,
+            JointAxis::Z => core::JointAxis::Z,
+        },
+        link: vec3(axis.joint.link),
+        radius: single(axis.joint.radius),
+        mass: single(axis.joint.mass),
+        centre: vec3(axis.joint.centre),
+        cylinder: cylinder(axis).map_err(|why| BuildError::Linkage {
+            axis: axis.name.clone(),
+            why,
+        })?,
+    })
+}
+
+/// The cylinder of an axis as something to be kept out; none where a motor sits on the joint.
+fn cylinder(axis: &Axis) -> Result<Option<core::Cylinder>, GeometryError> {
+    let Some(radius) = axis.actuator.kind.outer_radius() else {
+        return Ok(None);
+    };
+    let (barrel, rod) = match (&axis.linkage, Geometry::of(axis)?) {
+        (
+            Linkage::Clevis {
+                barrel_pin, rod_pin, ..
+            },
+            _,
+        ) => (barrel_pin, core::Rod::Link(vec3(*rod_pin))),
+        (Linkage::FourBar { barrel_pin, .. }, Geometry::FourBar(bars)) => {
+            (barrel_pin, core::Rod::Rocker(rocker(&bars)))
+        }
+        _ => return Ok(None),
+    };
+    Ok(Some(core::Cylinder {
+        barrel: vec3(*barrel),
+        rod,
+        radius: single(radius),
+    }))
+}
+
+fn rocker(bars: &FourBar) -> core::Rocker {
+    let plane = |v: Vector2<f64>| [single(v.x), single(v.y)];
+    // From the coupler's pin back to the rod's: the other way round than the angle of the file.
+    let back = Vector2::new(bars.rocker_angle.cos(), -bars.rocker_angle.sin());
+    core::Rocker {
+        child: plane(bars.child),
+        pivot: plane(bars.pivot),
+        rocker: single(bars.rocker_coupler),
+        coupler: single(bars.coupler),
+        side: single(bars.rocker_side),
+        rod: plane(back * (bars.rocker_rod / bars.rocker_coupler)),
     }
 }
 
-fn zone(zone: &Zone) -> core::Zone {
-    core::Zone {
-        min: vec3(zone.min),
-        max: vec3(zone.max),
-        margin: single(zone.margin),
+fn zone(zone: &Zone, arms: &[Arm]) -> Result<core::Zone, BuildError> {
+    let mut spares = core::Spares::default();
+    for &axis in &zone.spares {
+        let (arm, joint) = place(arms, axis).ok_or(BuildError::NoSuch("axis", axis))?;
+        spares.add(arm, joint);
     }
+    let carrier = |axis: usize| {
+        let (arm, joint) = place(arms, axis).ok_or(BuildError::NoSuch("axis", axis))?;
+        let small = |number| u8::try_from(number).map_err(|_| BuildError::NoSuch("joint", number));
+        Ok(core::Carried {
+            arm: small(arm)?,
+            joint: small(joint)?,
+        })
+    };
+    Ok(core::Zone {
+        shape: match &zone.shape {
+            Shape::Box { min, max } => core::Shape::Box {
+                min: vec3(*min),
+                max: vec3(*max),
+            },
+            Shape::Capsule { from, to, radius } => core::Shape::Capsule {
+                from: vec3(*from),
+                to: vec3(*to),
+                radius: single(*radius),
+            },
+            Shape::HalfSpace { point, outward } => core::Shape::HalfSpace {
+                point: vec3(*point),
+                outward: vec3(*outward),
+            },
+        },
+        carried: zone.on.map(carrier).transpose()?,
+        spares,
+        margin: single(zone.margin),
+    })
+}
+
+/// The arm that an axis is in, and where in it: its joints from base to tip, its grip after them.
+fn place(arms: &[Arm], axis: usize) -> Option<(usize, usize)> {
+    arms.iter().enumerate().find_map(|(number, arm)| {
+        let joint = arm.axes.iter().chain(&arm.grip).position(|&other| other == axis)?;
+        Some((number, joint))
+    })
+}
+
+/// What the arms stand on, if the file says. A slewing base turns over it: where it is then the core does not know, and does not look at tipping.
+fn footing(description: &Description) -> Result<Option<core::Footing>, BuildError> {
+    let turns = description.arms.iter().any(|arm| arm.on.is_some());
+    let Some(carrier) = description.carrier.as_ref().filter(|_| !turns) else {
+        return Ok(None);
+    };
+    let corners = carrier
+        .support
+        .iter()
+        .map(|corner| Ok([single(corner.x), single(corner.y)]));
+    Ok(Some(core::Footing {
+        mass: single(carrier.mass),
+        centre: [single(carrier.centre.x), single(carrier.centre.y)],
+        support: all("corners of the support", core::CORNERS_MAX, corners)?,
+        tip_margin: single(carrier.tip_margin),
+    }))
 }
 
 fn timing(timing: &Timing) -> core::Timing {
@@ -227,25 +335,68 @@ fn station(station: &Station) -> StationLimits {
         frame_late: micros(station.frame_late),
         speed_cap: single(station.speed_cap),
         dead_zone: single(station.dead_zone),
+        tip_speed: station.tip_speed.map(single),
+        expo: single(station.expo),
+        slow_share: single(station.slow_share),
+    }
+}
+
+fn seat_place(seat: &SeatPlace) -> core::SeatPlace {
+    core::SeatPlace {
+        position: vec3(seat.position),
+        yaw: single(seat.yaw),
     }
 }
 
 fn channel(channel: &Channel) -> core::Channel {
-    core::Channel {
-        neutral: single(channel.neutral),
-        low: single(channel.band.0),
-        high: single(channel.band.1),
-        reversed: channel.reversed,
+    match *channel {
+        Channel::Pwm {
+            neutral,
+            band,
+            reversed,
+        } => core::Channel::Pwm(core::Pwm {
+            neutral: single(neutral),
+            low: single(band.0),
+            high: single(band.1),
+            reversed,
+        }),
+        Channel::Coils { full } => core::Channel::Coils(core::Coils { full: each_way(full) }),
+        Channel::Voltage { full, reversed } => core::Channel::Voltage(core::Voltage {
+            full: single(full),
+            reversed,
+        }),
     }
+}
+
+fn valve(drive: &Drive) -> Result<ValveCurve, BuildError> {
+    let [out, inward] = drive.curve.each_ref().map(|points| {
+        let points = points.iter().map(|point| Ok(pair(*point)));
+        all("points in a valve curve", core::CURVE_POINTS_MAX, points)
+    });
+    Ok(ValveCurve {
+        deadband: each_way(drive.deadband),
+        full_rate: each_way(drive.full_rate),
+        out: out?,
+        inward: inward?,
+    })
 }
 
 fn tracking(drive: &Drive) -> Tracking {
     Tracking {
         gain: single(drive.gain),
+        smooth: single(drive.smooth),
         integral_time: single(drive.integral_time),
+        lead: single(drive.lead),
+        fill: each_way(drive.fill),
+        hold: single(drive.hold),
         ramp_up: single(1.0 / drive.ramp_up),
         ramp_down: single(1.0 / drive.ramp_down),
         stop_ramp: single(1.0 / drive.stop_ramp),
+        jerk: if drive.ramp_round > 0.0 {
+            single(1.0 / (drive.ramp_up * drive.ramp_round))
+        } else {
+            0.0
+        },
         braking: single(drive.braking),
     }
 }
@@ -317,25 +468,32 @@ mod tests {
         }
     }
 
+    /// Over the whole stroke of every axis: the errors that the core states for its linkages, and a ratio that is nearer than that.
     #[test]
     fn core_and_host_agree_on_every_linkage() {
-        // The core states 4e-6 rad for its angles, 1e-6 m for its strokes and 2e-5 relative for its ratios.
+        const STEPS: u16 = 500;
         for (name, _) in BUILTIN {
             let description = read(name, builtin(name).unwrap()).unwrap();
             let machine = build(&description).unwrap();
             for (axis, (_, core)) in description.axes.iter().zip(machine.axes()) {
                 let geometry = Geometry::of(axis).unwrap();
-                for i in 0..=20 {
-                    let stroke = core.stroke.0 + (core.stroke.1 - core.stroke.0) * i as f32 / 20.0;
+                let near = |got: f32, expect: f64, tolerance: f64| {
+                    let difference = (f64::from(got) - expect).abs();
+                    assert!(difference <= tolerance, "{name}, {}: {got} against {expect}", axis.name);
+                };
+                let mut before = None;
+                for i in 0..=STEPS {
+                    let share = f32::from(i) / f32::from(STEPS);
+                    let stroke = core.stroke.0 + (core.stroke.1 - core.stroke.0) * share;
                     let angle = geometry.angle(f64::from(stroke)).unwrap();
-                    let near = |got: f32, expect: f64, tolerance: f64| {
-                        let difference = (f64::from(got) - expect).abs();
-                        assert!(difference <= tolerance, "{name}, {}: {got} against {expect}", axis.name);
-                    };
-                    near(core.linkage.angle(stroke).unwrap(), angle, 4e-6);
+                    let found = core.linkage.angle(stroke).unwrap();
+                    near(found, angle, 2e-6);
                     near(core.linkage.stroke(single(angle)).unwrap(), f64::from(stroke), 1e-6);
                     let ratio = geometry.ratio(angle).unwrap();
                     near(core.linkage.ratio(single(angle)).unwrap(), ratio, 2e-5 * ratio.abs());
+                    if let Some(before) = before.replace(found) {
+                        assert_eq!(found > before, ratio > 0.0, "{name}, {}: at {stroke}", axis.name);
+                    }
                 }
             }
         }

@@ -116,11 +116,8 @@ mod tests {
 
         // Turned in and folded, the tip is in the seat.
         let tip = at(&[-110.0, -70.0, 130.0, 30.0, 0.0]);
-        let seat = &d.zones[0];
-        assert!(
-            (0..3).all(|i| seat.min[i] < tip[i] && tip[i] < seat.max[i]),
-            "{tip} is outside"
-        );
+        let (min, max) = d.zones[0].bounds().unwrap();
+        assert!((0..3).all(|i| min[i] < tip[i] && tip[i] < max[i]), "{tip} is outside");
     }
 
     /// Left arm, deg: slew, lift, reach, tilt, turn.

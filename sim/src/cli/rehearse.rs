@@ -1,5 +1,6 @@
 //! `bellcrank rehearse`: one closed-loop run of a scenario.
 
+use bellcrank_machine::description::Description;
 use clap::builder::NonEmptyStringValueParser;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -10,7 +11,7 @@ use crate::report::{self, Rehearsed};
 use crate::run;
 use crate::scenario;
 use crate::table;
-use crate::trace::{Trace, event_name};
+use crate::trace::{Trace, event_text};
 use crate::tracking::Tracking;
 
 /// What `--help` opens with.
@@ -21,8 +22,8 @@ Writes a page with pictures and charts to NAME.html and everything that was reco
 NAME being that of the scenario. The same scenario and seed give the same run to the bit; its digest tells. Exit code 1 \
 if an expectation of the scenario does not hold.
 
-Built-in scenarios: straight-lift, setting-a-stone, wrong-lever, stuck-open-valve, lost-radio-link, broken-sensor-wire, \
-stop-in-mid-swing, burst-hose, hot-oil-on-a-slope. A scenario file is TOML with the unit in each key; sim/scenarios/ has these as examples.";
+Built-in scenarios: straight-lift, setting-a-stone, go-to, go-to-through-the-seat, carry-lift, wrong-lever, \
+stuck-open-valve, lost-radio-link, broken-sensor-wire, stop-in-mid-swing, burst-hose, hot-oil-on-a-slope. A scenario file is TOML with the unit in each key; sim/scenarios/ has these as examples.";
 
 /// `bellcrank rehearse SCENARIO`
 #[derive(Debug, clap::Args)]
@@ -76,9 +77,8 @@ impl Args {
         let csv = out.write(&format!("{stem}.csv"), report::csv(&scenario, &trace).as_bytes())?;
 
         let verdict = Verdict::from(findings.passed);
-        let axis_name = |axis: usize| scenario.machine.axes[axis].name.clone();
         let report = RehearseReport {
-            events: event_rows(&trace, axis_name),
+            events: event_rows(&scenario.machine, &trace),
             findings,
             page_file: page.display().to_string(),
             csv_file: csv.display().to_string(),
@@ -89,11 +89,11 @@ impl Args {
     }
 }
 
-fn event_rows(trace: &Trace, axis_name: impl Fn(usize) -> String) -> Vec<EventRow> {
+fn event_rows(machine: &Description, trace: &Trace) -> Vec<EventRow> {
     let row = |event: &crate::trace::Noticed| EventRow {
         at_s: event.t,
-        what: event_name(&event.what),
-        axis: event.axis.map(&axis_name),
+        what: event_text(machine, &event.what),
+        axis: event.axis.map(|axis| machine.axes[axis].name.clone()),
     };
     trace.events.iter().map(row).collect()
 }

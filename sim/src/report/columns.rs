@@ -39,7 +39,7 @@ fn axis_heading(axis: &Axis) -> Vec<String> {
         .map(|(what, per)| format!("{what}_{unit}{per}"));
     let mut columns = vec!["angle_deg".to_string()];
     columns.extend(stroke);
-    columns.extend(["opening", "duty", "spool", "a_bar", "b_bar"].map(String::from));
+    columns.extend(["opening", "signal", "spool", "a_bar", "b_bar"].map(String::from));
     columns.iter().map(|column| named(&axis.name, column)).collect()
 }
 
@@ -70,7 +70,7 @@ fn axis_cells(axis: &Axis, sample: &AxisSample) -> [String; 9] {
         scale * sample.rate,
         scale * sample.asked,
         sample.opening,
-        sample.duty,
+        sample.signal,
         sample.spool,
         BAR * sample.pressure_a,
         BAR * sample.pressure_b,

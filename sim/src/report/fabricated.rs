@@ -71,7 +71,7 @@ pub fn straight_lift() -> Scenario {
                 act: Act::Tip {
                     arm: 0,
                     velocity: [0.0, 0.0, 0.25],
-                    pitch: 0.0,
+                    turning: [0.0; 3],
                 },
             },
             Hand {
@@ -144,6 +144,9 @@ fn machine() -> d::Description {
         frame_late: 0.2,
         speed_cap: 1.0,
         dead_zone: 0.05,
+        tip_speed: None,
+        expo: 0.0,
+        slow_share: 1.0,
     };
     d::Description {
         name: "wall <setter>".into(),
@@ -155,6 +158,7 @@ fn machine() -> d::Description {
             stop_budget: 0.5,
             reaction: 0.05,
         },
+        seat: d::SeatPlace::default(),
         stations: d::Stations {
             seat: station,
             remote: None,
@@ -182,10 +186,18 @@ fn machine() -> d::Description {
         arms: vec![arm("left", 0.5, 0), arm("right", -0.5, 3)],
         zones: vec![d::Zone {
             name: "seat & <driver>".into(),
-            min: Vector3::new(-0.5, -0.4, 0.5),
-            max: Vector3::new(0.4, 0.4, 2.1),
+            shape: d::Shape::Box {
+                min: Vector3::new(-0.5, -0.4, 0.5),
+                max: Vector3::new(0.4, 0.4, 2.1),
+            },
+            on: None,
+            spares: Vec::new(),
             margin: 0.1,
         }],
+        guard: d::Guard {
+            arms_margin: 0.1,
+            commissioning_speed: None,
+        },
     }
 }
 
@@ -200,8 +212,8 @@ fn arm(name: &str, y: f64, first: usize) -> d::Arm {
         tip_speed: 0.25,
         pitch_rate: 0.5,
         tip_ramp: 0.3,
-        tip_braking: 1.0,
-        levers: [0, 1, 2, 3],
+        payload: 0.0,
+        levers: vec![0, 1, 2, 3],
     }
 }
 
@@ -288,7 +300,7 @@ fn axis(name: String, axis: d::JointAxis, link: Vector3<f64>, linkage: d::Linkag
             every: 0.0,
         },
         twin: None,
-        channel: d::Channel {
+        channel: d::Channel::Pwm {
             neutral: 0.5,
             band: (0.25, 0.75),
             reversed: false,
@@ -296,11 +308,18 @@ fn axis(name: String, axis: d::JointAxis, link: Vector3<f64>, linkage: d::Linkag
         drive: d::Drive {
             deadband: (0.1, 0.1),
             full_rate: (0.1, 0.1),
+            curve: [Vec::new(), Vec::new()],
             ramp_up: 0.3,
             ramp_down: 0.2,
             stop_ramp: 0.2,
+            ramp_round: 0.0,
             gain: 2.0,
+            smooth: 0.0,
             integral_time: 0.0,
+            lead: 0.0,
+            fill: (0.0, 0.0),
+            hold: 0.0,
+            dither: None,
             braking: 0.5,
         },
         watch: d::Watch {
@@ -341,7 +360,7 @@ fn sample(scenario: &Scenario, t: f64, faulty: bool) -> Sample {
             },
             asked: if index == 1 { asked } else { 0.0 },
             opening: if index == 1 { 5.0 * asked } else { 0.0 },
-            duty: 0.5,
+            signal: 0.5,
             spool: if index == 1 && after > 0.0 { 0.6 } else { 5.0 * asked },
             pressure_a: 60e5 + 20e5 * moving * (9.0 * t).sin(),
             pressure_b: 20e5,

@@ -83,7 +83,12 @@ pub fn of(rehearsed: &Rehearsed) -> Vec<Moment> {
         add(Kind::Rest, found.stopped_after_s.map(|after| fault + after));
     } else {
         let hand = |wanted: fn(&Act) -> bool| scenario.hands.iter().find(|hand| wanted(&hand.act)).map(|hand| hand.at);
-        let moved = hand(|act| matches!(act, Act::Tip { .. } | Act::Circle { .. } | Act::Lever { .. }));
+        let moved = hand(|act| {
+            matches!(
+                act,
+                Act::Tip { .. } | Act::GoTo { .. } | Act::Circle { .. } | Act::Lever { .. }
+            )
+        });
         add(Kind::Moved, moved);
         add(
             Kind::LetGo,

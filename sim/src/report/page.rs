@@ -8,7 +8,7 @@ use super::{Rehearsed, moments, panels, picture};
 use crate::findings::Check;
 use crate::scenario::{Act, Fault, FaultKind, Load, Scenario};
 use crate::table;
-use crate::trace::{Trace, event_name};
+use crate::trace::{Trace, event_text};
 
 const STYLE: &str = include_str!("style.css");
 
@@ -232,7 +232,7 @@ fn log(scenario: &Scenario, trace: &Trace) -> Markup {
                     @for event in &trace.events {
                         tr class=[event.cause().map(|_| "cause")] {
                             td class="figure" { (format!("{:.3}", event.t)) }
-                            td { (event_name(&event.what)) }
+                            td { (event_text(&scenario.machine, &event.what)) }
                             td { (event.axis.map_or("-", |axis| &scenario.machine.axes[axis].name)) }
                         }
                     }

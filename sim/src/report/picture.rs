@@ -1,5 +1,6 @@
 //! The machine at one moment: from the side above, from above below it, both to one scale and with one forward axis.
 
+use bellcrank_machine::description::Zone;
 use maud::{Markup, html};
 use nalgebra::Vector3;
 
@@ -56,7 +57,8 @@ impl Room {
             .iter()
             .flat_map(|sample| &sample.arms)
             .flat_map(|arm| &arm.points);
-        let zones = machine.zones.iter().flat_map(|zone| [&zone.min, &zone.max]);
+        let corners: Vec<_> = machine.zones.iter().filter_map(Zone::bounds).collect();
+        let zones = corners.iter().flat_map(|(min, max)| [min, max]);
         let round = Vector3::repeat(radius);
         let (least, greatest) = arms
             .chain(zones)
@@ -165,8 +167,8 @@ fn view(
     let way = |arm: usize, samples: &[Sample]| path(samples.iter().map(|sample| project(&sample.arms[arm].tip())));
     let bones = |sample: &Sample, arm: usize| path(sample.arms[arm].points.iter().map(project));
     html! {
-        @for zone in &machine.zones {
-            @let (a, b) = (project(&zone.min), project(&zone.max));
+        @for (zone, (min, max)) in machine.zones.iter().filter_map(|zone| Some((zone, zone.bounds()?))) {
+            @let (a, b) = (project(&min), project(&max));
             rect class="zone" x=(px(a.0)) y=(px(b.1)) width=(px(b.0 - a.0)) height=(px(a.1 - b.1)) {}
             text class="fill-text halo" font-size=(LETTERS) text-anchor="middle" x=(px(f64::midpoint(a.0, b.0))) y=(px(a.1 + LETTERS)) {
                 (zone.name)

@@ -1,6 +1,5 @@
 //! Scenario files: TOML, unit in each key, every mistake reported at once.
 
-use std::f64::consts::TAU;
 use std::ops::RangeInclusive;
 use std::path::Path;
 use std::sync::Arc;
@@ -12,10 +11,9 @@ use bellcrank_core::supervise::{State, What};
 use bellcrank_machine::description::{Axis, Description, Signal};
 use bellcrank_machine::document::{self, DocumentError, Table};
 use bellcrank_machine::find;
-use nalgebra::Vector3;
 
-use super::{Act, BUILTIN, Expect, Fault, FaultKind, Hand, Load, Scenario, folder};
-use crate::trace::event_name;
+use super::{BUILTIN, Expect, Fault, FaultKind, Load, Scenario, folder};
+use crate::trace::{OUT_OF_REACH, UNUSABLE, event_name};
 
 /// Longest rehearsal, s.
 const LENGTH_MAX: f64 = 3600.0;
@@ -58,9 +56,12 @@ fn scenario(t: &Table, file: &str, machine: &Arc<Description>) -> Scenario {
         station => station.unwrap_or_default(),
     };
     let mode = t
-        .choice("mode", &[("joint", Mode::Joint), ("tip", Mode::Tip)])
+        .choice(
+            "mode",
+            &[("joint", Mode::Joint), ("tip", Mode::Tip), ("carry", Mode::Carry)],
+        )
         .unwrap_or_default();
-    let who = Who { machine, station };
+    let who = Who { machine, station, mode };
     let mut hands = t.tables("hand", |t| who.hand(t, length));
     let mut faults: Vec<Fault> = t.optional("fault").map_or_else(Vec::new, |key| {
         t.tables(key, |t| who.fault(t, length)).into_iter().flatten().collect()
@@ -94,13 +95,14 @@ fn scenario(t: &Table, file: &str, machine: &Arc<Description>) -> Scenario {
 const STATIONS: [(&str, Station); 2] = [("seat", Station::Seat), ("remote", Station::Remote)];
 
 /// The machine and the station that a scenario's names and speeds are checked against.
-struct Who<'m> {
-    machine: &'m Description,
-    station: Station,
+pub(super) struct Who<'m> {
+    pub(super) machine: &'m Description,
+    pub(super) station: Station,
+    pub(super) mode: Mode,
 }
 
 impl Who<'_> {
-    fn axis(&self, t: &Table, key: &'static str) -> usize {
+    pub(super) fn axis(&self, t: &Table, key: &'static str) -> usize {
         named(t, key, "axis", self.machine.axes.iter().map(|axis| &axis.name))
     }
 
@@ -133,7 +135,7 @@ impl Who<'_> {
         index
     }
 
-    fn arm(&self, t: &Table, key: &'static str) -> usize {
+    pub(super) fn arm(&self, t: &Table, key: &'static str) -> usize {
         named(t, key, "arm", self.machine.arms.iter().map(|arm| &arm.name))
     }
 
@@ -193,105 +195,6 @@ impl Who<'_> {
         load
     }
 
-    /// `[[hand]]`: a time and one act.
-    fn hand(&self, t: &Table, length: f64) -> Hand {
-        Hand {
-            at: t.number("at_s", 0.0..=length),
-            act: self.act(t),
-        }
-    }
-
-    fn act(&self, t: &Table) -> Act {
-        let acts = [
-            t.optional("enable").map(|key| Act::Enable(t.flag(key))),
-            t.optional("reset").map(|key| Act::Reset(t.flag(key))),
-            t.optional("tip").map(|key| t.table(key, |t| self.tip(t))),
-            t.optional("circle").map(|key| t.table(key, |t| self.circle(t))),
-            t.optional("lever").map(|key| t.table(key, |t| self.lever(t))),
-            t.optional("neutral").map(|key| {
-                if !t.flag(key) {
-                    t.complain(key, "false", "true: levers are moved by `tip` and `lever`");
-                }
-                Act::Neutral
-            }),
-        ];
-        let given: Vec<Act> = acts.into_iter().flatten().collect();
-        if given.len() != 1 && t.clean() {
-            t.complain(
-                "at_s",
-                format!("{} acts", given.len()),
-                "one of enable, reset, tip, circle, lever, neutral",
-            );
-        }
-        given.first().copied().unwrap_or(Act::Neutral)
-    }
-
-    fn tip(&self, t: &Table) -> Act {
-        let arm = self.arm(t, "arm");
-        let velocity: Vector3<f64> = t.vector3("velocity_mm_s", -5000.0..=5000.0);
-        let pitch = t
-            .optional("pitch_deg_s")
-            .map_or(0.0, |key| t.number(key, -360.0..=360.0));
-        if t.clean()
-            && let Some(known) = self.machine.arms.get(arm)
-        {
-            let cap = self.speed_cap();
-            let fastest = known.tip_speed * cap;
-            if velocity.iter().any(|v| v.abs() > fastest * (1.0 + 1e-9)) {
-                let found = format!("{:.0} mm/s", 1e3 * velocity.amax());
-                t.complain(
-                    "velocity_mm_s",
-                    found,
-                    format!("at most {:.0} mm/s: full lever from this station", 1e3 * fastest),
-                );
-            }
-            if pitch.abs() > known.pitch_rate * cap * (1.0 + 1e-9) {
-                let wanted = format!("at most {:.1} deg/s: full lever", (known.pitch_rate * cap).to_degrees());
-                t.complain("pitch_deg_s", format!("{:.1} deg/s", pitch.to_degrees()), wanted);
-            }
-        }
-        Act::Tip {
-            arm,
-            velocity: velocity.into(),
-            pitch,
-        }
-    }
-
-    fn circle(&self, t: &Table) -> Act {
-        let arm = self.arm(t, "arm");
-        let fastest = self.machine.arms.get(arm).map_or(5.0, |arm| arm.tip_speed) * self.speed_cap();
-        let radius = t.number("radius_mm", 10.0..=5000.0);
-        // A hand needs a second to get it under way and a second to end it: faster than once round in a second it cannot.
-        let fastest = fastest.min(TAU * radius) * (1.0 + 1e-9);
-        Act::Circle {
-            arm,
-            radius,
-            speed: t.number("speed_mm_s", 1.0..=1e3 * fastest),
-        }
-    }
-
-    fn lever(&self, t: &Table) -> Act {
-        let axis = self.axis(t, "axis");
-        if t.clean() && self.machine.axes.get(axis).is_some_and(|axis| axis.lever.is_none()) {
-            t.complain(
-                "axis",
-                "an axis without a lever",
-                "an axis with a lever in the machine file",
-            );
-        }
-        Act::Lever {
-            axis,
-            share: t.number("share", -1.0..=1.0),
-        }
-    }
-
-    fn speed_cap(&self) -> f64 {
-        match (&self.machine.stations.remote, self.station) {
-            (Some(remote), Station::Remote) => remote.speed_cap,
-            _ => self.machine.stations.seat.speed_cap,
-        }
-    }
-
     /// `[[fault]]`: a time, a kind, and what that kind needs.
     fn fault(&self, t: &Table, length: f64) -> Option<Fault> {
         let at = t.number("at_s", 0.0..=length);
@@ -307,6 +210,18 @@ impl Who<'_> {
         Some(Fault { at, lasts, kind })
     }
 
+    /// What is in the way of a go-to: a zone, an axis at the end of its range or another arm, by its name, or one of two words.
+    fn obstacle(&self, t: &Table, key: &'static str) -> String {
+        let machine = self.machine;
+        let zones = machine.zones.iter().map(|zone| &zone.name);
+        let axes = machine.axes.iter().map(|axis| &axis.name);
+        let arms = machine.arms.iter().map(|arm| &arm.name);
+        let words = [OUT_OF_REACH.to_string(), UNUSABLE.to_string()];
+        let names: Vec<&String> = zones.chain(arms).chain(axes).chain(&words).collect();
+        let index = named(t, key, "zone, arm or axis", names.iter().copied());
+        names.get(index).map_or_else(String::new, |name| (*name).clone())
+    }
+
     fn expect(&self, t: &Table) -> Expect {
         let seconds = |key| t.optional(key).map(|key| t.number(key, 0.0..=60_000.0));
         let metres = |key| t.optional(key).map(|key| t.number(key, 0.0..=10_000.0));
@@ -318,6 +233,9 @@ impl Who<'_> {
             travel: metres("travel_mm"),
             clearance: metres("clearance_mm"),
             off_line: metres("off_line_mm"),
+            along_line: metres("along_line_mm"),
+            apart: metres("apart_mm"),
+            refused: t.optional("refused").map(|key| self.obstacle(t, key)),
             state: t.optional("state").and_then(|key| {
                 let states = State::ALL.map(|state| (state.to_string(), state));
                 let options: Vec<_> = states.iter().map(|(name, state)| (name.as_str(), *state)).collect();
@@ -411,7 +329,12 @@ const KINDS: [(&str, Make); 20] = [
 
 /// The name of a cause, or of the guard's holding back, as the event log prints it.
 fn cause(t: &Table, key: &'static str) -> String {
-    let held = [What::Held(Held::FromZone(0)), What::Held(Held::FromEnd)];
+    let held = [
+        What::Held(Held::FromZone(0)),
+        What::Held(Held::FromArm),
+        What::Held(Held::FromTipping),
+        What::Held(Held::FromEnd),
+    ];
     let names: Vec<String> = Cause::ALL
         .iter()
         .map(|cause| cause.name().to_string())

@@ -1,20 +1,28 @@
 //! A scenario: a machine at work, hands that do something, things that go wrong, and what must then hold.
 
+mod acts;
 mod file;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use bellcrank_core::inputs::{Mode, Station};
+use bellcrank_core::inputs::{Frame, Mode, Station};
 use bellcrank_machine::description::Description;
 use bellcrank_machine::document::{self, BuiltIn};
+use nalgebra::{Rotation3, Vector3};
 
 pub use file::{parse, read};
 
 /// The built-in scenarios in the order of the main job: name of the file and its text.
-pub const BUILTIN: [BuiltIn; 9] = [
+pub const BUILTIN: [BuiltIn; 12] = [
     ("straight-lift", include_str!("../../scenarios/straight-lift.toml")),
     ("setting-a-stone", include_str!("../../scenarios/setting-a-stone.toml")),
+    ("go-to", include_str!("../../scenarios/go-to.toml")),
+    (
+        "go-to-through-the-seat",
+        include_str!("../../scenarios/go-to-through-the-seat.toml"),
+    ),
+    ("carry-lift", include_str!("../../scenarios/carry-lift.toml")),
     ("wrong-lever", include_str!("../../scenarios/wrong-lever.toml")),
     (
         "stuck-open-valve",
@@ -100,14 +108,29 @@ pub enum Act {
     Reset(bool),
     /// Lets go of every lever.
     Neutral,
-    /// Moves the levers of an arm so that its tip is asked to go at this velocity, m/s, and pitch rate, rad/s.
+    /// Chooses the frame in which the levers move a tip.
+    Frame(Frame),
+    /// Switches slow mode on or off. What the other acts ask for is then slowed too.
+    Slow(bool),
+    /// Moves the levers of an arm so that its tip is asked to go at this velocity, m/s, and to turn at these rates, rad/s.
     Tip {
         /// The arm.
         arm: usize,
         /// Forward, left, up, m/s.
         velocity: [f64; 3],
-        /// Pitch rate, rad/s.
-        pitch: f64,
+        /// Pitch, roll, yaw, rad/s.
+        turning: [f64; 3],
+    },
+    /// Gives an order to bring a tip somewhere on a straight line, until the levers are let go of or another is given.
+    GoTo {
+        /// The arm.
+        arm: usize,
+        /// Where to, m.
+        to: Target,
+        /// In which frame that is told.
+        frame: Frame,
+        /// How fast at most, m/s.
+        speed: f64,
     },
     /// Moves the levers of an arm so that its tip is asked to draw an upright circle: forward first, then up, back and down to
     /// where it began, with a smooth start and end.
@@ -126,6 +149,15 @@ pub enum Act {
         /// Deflection.
         share: f64,
     },
+}
+
+/// Where a tip is ordered to go.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Target {
+    /// To this place, m.
+    At([f64; 3]),
+    /// By so much, m.
+    By([f64; 3]),
 }
 
 /// Something that goes wrong: what, when, for how long.
@@ -297,6 +329,12 @@ pub struct Expect {
     pub clearance: Option<f64>,
     /// Largest distance of a tip from the straight line asked for, m.
     pub off_line: Option<f64>,
+    /// Least way of a tip along the line asked for, m.
+    pub along_line: Option<f64>,
+    /// Largest change of the tips' places to one another while they carry, m.
+    pub apart: Option<f64>,
+    /// What must be in the way of a go-to, so that it is refused: its name.
+    pub refused: Option<String>,
     /// The state of the interlock at the end.
     pub state: Option<bellcrank_core::supervise::State>,
 }
@@ -320,19 +358,43 @@ impl Scenario {
         self.faults.first().map(|fault| fault.at)
     }
 
-    /// The line that a tip is asked to follow: the first tip command, with when it begins and when it ends.
+    /// The line that a tip is asked to follow: the first tip command or order, with when it begins and when it ends. None where it is told
+    /// in the frame of the tip itself, which turns on the way.
     pub fn line(&self) -> Option<Line> {
-        let (index, start, arm, velocity) = self.hands.iter().enumerate().find_map(|(index, hand)| match hand.act {
-            Act::Tip { arm, velocity, .. } if velocity != [0.0; 3] => Some((index, hand.at, arm, velocity)),
-            _ => None,
+        let mut frame = Frame::Machine;
+        let (index, start, arm, toward, frame) = self.hands.iter().enumerate().find_map(|(index, hand)| {
+            let (arm, toward, frame) = match hand.act {
+                Act::Frame(chosen) => {
+                    frame = chosen;
+                    return None;
+                }
+                Act::Tip { arm, velocity, .. } if velocity != [0.0; 3] => (arm, Target::By(velocity), frame),
+                Act::GoTo { arm, to, frame, .. } => (arm, to, frame),
+                _ => return None,
+            };
+            Some((index, hand.at, arm, toward, frame))
         })?;
+        let seat = self.machine.seat;
+        let turned = |v: [f64; 3]| Rotation3::from_axis_angle(&Vector3::z_axis(), seat.yaw) * Vector3::from(v);
+        let toward = match (frame, toward) {
+            (Frame::Machine, toward) => toward,
+            (Frame::Seat, Target::By(v)) => Target::By(turned(v).into()),
+            (Frame::Seat, Target::At(place)) => Target::At((seat.position + turned(place)).into()),
+            (Frame::Tool, _) => return None,
+        };
+        let ends = |act: &Act| {
+            matches!(
+                act,
+                Act::Neutral | Act::Tip { .. } | Act::GoTo { .. } | Act::Enable(false)
+            )
+        };
         let end = self.hands[index + 1..]
             .iter()
-            .find(|hand| matches!(hand.act, Act::Neutral | Act::Tip { .. } | Act::Enable(false)))
+            .find(|hand| ends(&hand.act))
             .map_or(self.length, |hand| hand.at);
         Some(Line {
             arm,
-            velocity,
+            toward,
             start,
             end,
         })
@@ -344,9 +406,9 @@ impl Scenario {
 pub struct Line {
     /// The arm.
     pub arm: usize,
-    /// The velocity asked for, m/s.
-    pub velocity: [f64; 3],
-    /// When the lever is moved, s.
+    /// Where it leads, in the machine frame: along a velocity or a way, or to a place.
+    pub toward: Target,
+    /// When the lever is moved or the order given, s.
     pub start: f64,
     /// When it is let go, s.
     pub end: f64,

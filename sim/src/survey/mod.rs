@@ -15,6 +15,8 @@ pub mod lift;
 mod oil;
 mod report;
 
+use std::collections::BTreeMap;
+
 use bellcrank_machine::description::{Axis, Description};
 use bellcrank_machine::geometry::Geometry;
 use nalgebra::Vector3;
@@ -94,7 +96,7 @@ fn with_payload(bodies: &Bodies, machine: &Description, mass: f64) -> Bodies {
 struct SeenArm {
     tips: Option<[Seen; 4]>,
     /// For each zone the least distance, and the axis whose link it is.
-    zones: Vec<(Seen, usize)>,
+    zones: BTreeMap<usize, (Seen, usize)>,
 }
 
 /// The value of an extreme, where the tip is, and the pose.
@@ -128,10 +130,9 @@ impl SeenArm {
             }
         }
         for Clearance { distance, zone, axis } in clearance::of_arm(machine, arm, pose) {
-            match self.zones.get_mut(zone) {
-                None => self.zones.push((seen(distance), axis)),
-                Some(nearest) if distance < nearest.0.value => *nearest = (seen(distance), axis),
-                Some(_) => {}
+            let nearest = self.zones.entry(zone).or_insert_with(|| (seen(distance), axis));
+            if distance < nearest.0.value {
+                *nearest = (seen(distance), axis);
             }
         }
     }
@@ -144,17 +145,13 @@ impl SeenArm {
             angles_deg: degrees(&seen.angles),
         };
         let [furthest, nearest, highest, lowest] = self.tips.expect("a grid has poses").each_ref().map(place);
-        let zones = self
-            .zones
-            .iter()
-            .zip(&machine.zones)
-            .map(|((seen, axis), zone)| ZoneSurvey {
-                zone: zone.name.clone(),
-                clearance_mm: seen.value * 1e3,
-                margin_mm: zone.margin * 1e3,
-                nearest_link: machine.axes[*axis].name.clone(),
-                angles_deg: degrees(&seen.angles),
-            });
+        let zones = self.zones.iter().map(|(&zone, (seen, axis))| ZoneSurvey {
+            zone: machine.zones[zone].name.clone(),
+            clearance_mm: seen.value * 1e3,
+            margin_mm: machine.zones[zone].margin * 1e3,
+            nearest_link: machine.axes[*axis].name.clone(),
+            angles_deg: degrees(&seen.angles),
+        });
         let axes = arm.axes.iter().map(|&axis| machine.axes[axis].name.clone());
         ArmSurvey {
             arm: arm.name.clone(),

@@ -2,12 +2,12 @@
 
 use std::f64::consts::TAU;
 
-use bellcrank_core::inputs::{HandFrame, Station};
+use bellcrank_core::inputs::{self, Frame, GoTo, HandFrame, Station};
 use bellcrank_core::machine::LEVERS_MAX;
 use bellcrank_core::units::Lever;
 use bellcrank_machine::description;
 
-use crate::scenario::{Act, FaultKind, Scenario};
+use crate::scenario::{Act, FaultKind, Scenario, Target};
 
 /// How long a hand takes to get a circle under way, s.
 const SMOOTH_S: f64 = 1.0;
@@ -16,6 +16,9 @@ const SMOOTH_S: f64 = 1.0;
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Hands {
     levers: [f64; LEVERS_MAX],
+    frame: Frame,
+    slow: bool,
+    go_to: Option<GoTo>,
     enable: bool,
     /// The reset button is pressed.
     pub reset: bool,
@@ -25,12 +28,12 @@ impl Hands {
     /// Everything the hands have done up to `t`, with the faults that are on having the last word.
     pub fn at(scenario: &Scenario, t: f64) -> Self {
         let mut hands = Self::default();
-        for hand in scenario.hands.iter().take_while(|hand| hand.at <= t) {
-            hands.act(scenario, hand.act, t - hand.at);
+        for (number, hand) in (1..).zip(scenario.hands.iter().take_while(|hand| hand.at <= t)) {
+            hands.act(scenario, number, hand.act, t - hand.at);
         }
         for fault in scenario.faults.iter().filter(|fault| fault.on(t)) {
             if let FaultKind::WrongLever { act } = fault.kind {
-                hands.act(scenario, act, t - fault.at);
+                hands.act(scenario, 0, act, t - fault.at);
             }
         }
         hands
@@ -49,40 +52,69 @@ impl Hands {
             age: None,
             levers,
             mode: scenario.mode,
+            frame: self.frame,
+            slow: self.slow,
+            go_to: self.go_to,
             enable: self.enable,
             stop_clear: true,
         }
     }
 
-    /// The levers of an arm for a velocity of its tip, m/s, and a pitch rate, rad/s.
-    fn tip(&mut self, scenario: &Scenario, arm: usize, velocity: [f64; 3], pitch: f64) {
+    /// The levers of an arm for a velocity of its tip, m/s, and rates of pitch, roll and yaw, rad/s.
+    fn tip(&mut self, scenario: &Scenario, arm: usize, velocity: [f64; 3], turning: [f64; 3]) {
         let station = station(scenario);
         let arm = &scenario.machine.arms[arm];
-        let [forward, left, up] = velocity.map(|v| v / arm.tip_speed);
-        for (&lever, share) in arm.levers.iter().zip([forward, left, up, pitch / arm.pitch_rate]) {
-            self.levers[lever] = deflection(share / station.speed_cap, station.dead_zone);
+        let moving = velocity.map(|v| v / arm.tip_speed);
+        let turning = turning.map(|w| w / arm.pitch_rate);
+        for (&lever, share) in arm.levers.iter().zip(moving.into_iter().chain(turning)) {
+            self.levers[lever] = deflection(share / station.speed_cap, station);
         }
     }
 
-    /// Does `act`, which began `since` ago, s.
-    fn act(&mut self, scenario: &Scenario, act: Act, since: f64) {
+    /// Does `act`, the scenario's act of that number, which began `since` ago, s.
+    fn act(&mut self, scenario: &Scenario, number: usize, act: Act, since: f64) {
         match act {
             Act::Enable(held) => self.enable = held,
             Act::Reset(held) => self.reset = held,
-            Act::Neutral => self.levers = [0.0; LEVERS_MAX],
+            Act::Neutral => {
+                self.levers = [0.0; LEVERS_MAX];
+                self.go_to = None;
+            }
             Act::Lever { axis, share } => {
                 if let Some(lever) = scenario.machine.axes[axis].lever {
                     self.levers[lever] = share;
                 }
             }
-            Act::Tip { arm, velocity, pitch } => {
-                self.tip(scenario, arm, velocity, pitch);
+            Act::Frame(frame) => self.frame = frame,
+            Act::Slow(slow) => self.slow = slow,
+            Act::Tip { arm, velocity, turning } => {
+                self.tip(scenario, arm, velocity, turning);
             }
+            Act::GoTo { arm, to, frame, speed } => self.go_to = Some(order(number, arm, to, frame, speed)),
             Act::Circle { arm, radius, speed } => {
                 let [forward, up] = on_circle(radius, speed, since);
-                self.tip(scenario, arm, [forward, 0.0, up], 0.0);
+                self.tip(scenario, arm, [forward, 0.0, up], [0.0; 3]);
             }
         }
+    }
+}
+
+/// An order as a frame carries it.
+#[allow(
+    clippy::cast_possible_truncation,
+    reason = "narrowed to what a frame carries; a few rows and arms, each with a number of its own"
+)]
+fn order(number: usize, arm: usize, to: Target, frame: Frame, speed: f64) -> GoTo {
+    let narrow = |v: [f64; 3]| v.map(|x| x as f32);
+    GoTo {
+        number: number as u8,
+        arm: arm as u8,
+        to: match to {
+            Target::At(place) => inputs::Target::At(narrow(place)),
+            Target::By(way) => inputs::Target::By(narrow(way)),
+        },
+        frame,
+        speed: speed as f32,
     }
 }
 
@@ -107,13 +139,19 @@ fn on_circle(radius: f64, speed: f64, since: f64) -> [f64; 2] {
     [share * speed * cos, share * speed * sin]
 }
 
-/// The deflection that comes out as `share` once the dead zone has been taken out.
-fn deflection(share: f64, dead_zone: f64) -> f64 {
+/// The deflection that comes out as `share` once the dead zone has been taken out and the station's curve put on.
+fn deflection(share: f64, station: &description::Station) -> f64 {
     if share == 0.0 {
-        0.0
-    } else {
-        share.signum() * (dead_zone + share.abs() * (1.0 - dead_zone))
+        return 0.0;
     }
+    // The curve rises all the way: from the far end Newton's rule comes down on its root, and never past it.
+    let expo = station.expo;
+    let mut straight = 1.0_f64.max(share.abs());
+    for _ in 0..50 {
+        let curved = straight * (1.0 - expo + expo * straight * straight);
+        straight -= (curved - share.abs()) / (1.0 - expo + 3.0 * expo * straight * straight);
+    }
+    share.signum() * (station.dead_zone + straight * (1.0 - station.dead_zone))
 }
 
 fn station(scenario: &Scenario) -> &description::Station {

@@ -89,6 +89,7 @@ impl<'s> Wiring<'s> {
             sensors,
             stop_chain: [closed(0), closed(1)],
             reset: hands.reset,
+            commissioning: false,
             selector: self.scenario.station,
             seat: self.seat.frame_at(t),
             remote: self.remote.frame_at(t),
@@ -105,9 +106,8 @@ impl<'s> Wiring<'s> {
         };
         for (index, axis) in self.scenario.machine.axes.iter().enumerate() {
             let Some(id) = AxisId::new(index) else { continue };
-            let duty = f64::from(outputs.duties.get(id).share());
             // On a faulty signal the electronics let go of the spool.
-            inputs.spool[index] = electronics::demand(&axis.channel, duty).unwrap_or(0.0);
+            inputs.spool[index] = electronics::demand(&axis.channel, outputs.valves.get(id)).unwrap_or(0.0);
         }
         let mut faults = Faults::default();
         for kind in self.scenario.active(t) {

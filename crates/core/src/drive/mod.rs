@@ -1,25 +1,39 @@
-//! Drive: joint rates to valve openings to PWM duties.
+//! Drive: joint rates to valve openings to what goes to each valve.
 //!
 //! Takes the [`Permit`], the [`Posture`] and the guarded [`Rates`]; gives what goes to each valve if the gate lets it. It
 //! holds, per axis, where the stroke should be by now, the integral of the difference, and the last command of the ramp.
+//!
+//! What is stated, for any rates and any posture, and held by the tests:
+//!
+//! - what goes to a valve lies within its channel's legal band;
+//! - while driving, a command changes in a tick by no more than the steeper of the two ramps lets it; in a ramped stop it falls by the stop
+//!   ramp; cut, it is none at once;
+//! - a valve opens only towards what is asked; where nothing is asked, only to bring back an axis that has left its hold band;
+//! - an axis that drifts is brought back once it is off by its hold band, until it is off by half of that: nearer its valve stays closed.
 
 mod curve;
-mod feedback;
+mod dither;
+mod follow;
+mod pi;
+mod ramp;
 
 use crate::last_tick::{AxisDriven, Driven};
 use crate::machine::{Axis, Machine, PerAxis};
 use crate::math;
+use crate::outputs::ValveSignal;
 use crate::plan::Rates;
 use crate::sense::{AxisPosture, Posture};
 use crate::supervise::{Action, Permit};
 
-pub use curve::{duty, opening};
-use feedback::Feedback;
+pub use curve::{opening, signal};
+use dither::Wave;
+use follow::{Asked, Follow};
+use ramp::Ramp;
 
 /// A closed valve opens when more than this share of full rate is commanded.
-const OPEN_ABOVE: f32 = 0.015;
+const OPEN_ABOVE: f32 = 0.006;
 /// An open valve closes when no more than this is.
-const CLOSE_BELOW: f32 = 0.005;
+const CLOSE_BELOW: f32 = 0.002;
 
 /// What driving remembers.
 #[derive(Debug, Clone, Copy, Default)]
@@ -31,31 +45,32 @@ pub struct Drive {
 #[derive(Debug, Clone, Copy, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct AxisDrive {
-    feedback: Feedback,
-    command: f32,
+    follow: Follow,
+    ramp: Ramp,
     /// The valve is open: its deadband has been jumped.
     open: bool,
+    wave: Wave,
 }
 
 impl Drive {
     /// One tick of driving.
     pub fn step(&mut self, machine: &Machine, posture: &Posture, permit: &Permit, rates: &Rates) -> Driven {
         let mut driven = Driven::default();
+        let dt = posture.dt_s();
         for (id, axis) in machine.axes() {
+            let now = posture.axes.get(id);
+            let ratio = if now.known { now.ratio } else { 0.0 };
+            let asked = Asked {
+                rate: rates.axes.get(id) * ratio,
+                correction: rates.corrections.get(id) * ratio,
+            };
             let mut state = self.axes.get(id);
-            let axis_driven = state.step(
-                axis,
-                &posture.axes.get(id),
-                permit.action,
-                rates.axes.get(id),
-                posture.dt_s(),
-            );
+            let axis_driven = state.step(axis, &now, permit.action, asked, dt);
+            let told = signal(&axis.channel, state.dithered(axis, axis_driven.opening, dt));
             self.axes.set(id, state);
-            let asked_duty = duty(&axis.channel, axis_driven.opening);
-            driven.bad_duty |= asked_duty.is_err();
-            driven
-                .duties
-                .set(id, asked_duty.unwrap_or_else(|_| axis.channel.stay()));
+            driven.bad_signal |= told.is_err();
+            let told = told.unwrap_or_else(|_| ValveSignal::stay(&axis.channel));
+            driven.valves.set(id, told);
             driven.axes.set(id, axis_driven);
         }
         driven
@@ -63,49 +78,41 @@ impl Drive {
 }
 
 impl AxisDrive {
-    fn step(&mut self, axis: &Axis, now: &AxisPosture, action: Action, joint_rate: f32, dt: f32) -> AxisDriven {
-        let asked = if now.known { joint_rate * now.ratio } else { 0.0 };
-        let wanted = match action {
+    fn step(&mut self, axis: &Axis, now: &AxisPosture, action: Action, asked: Asked, dt: f32) -> AxisDriven {
+        match action {
             Action::Drive => {
-                let rate = self.feedback.step(axis, now, asked, dt);
-                math::clamp(rate / axis.valve.full_rate.toward(rate), -1.0, 1.0)
+                let rate = self.follow.step(axis, now, asked, dt);
+                let wanted = math::clamp(rate / axis.valve.full_rate.toward(rate), -1.0, 1.0);
+                self.ramp.drive(wanted, &axis.tracking, dt);
             }
-            Action::RampDown | Action::Cut => {
-                self.feedback = Feedback::default();
-                0.0
+            Action::RampDown => {
+                self.follow = Follow::default();
+                self.ramp.stop(&axis.tracking, dt);
             }
-        };
-        self.command = match action {
-            Action::Cut => 0.0,
-            Action::RampDown => toward(self.command, wanted, axis.tracking.stop_ramp * dt),
-            Action::Drive if math::abs(wanted) < math::abs(self.command) => {
-                toward(self.command, wanted, axis.tracking.ramp_down * dt)
+            Action::Cut => {
+                self.follow = Follow::default();
+                self.ramp.cut();
             }
-            Action::Drive => toward(self.command, wanted, axis.tracking.ramp_up * dt),
-        };
+        }
+        let command = self.ramp.command();
         // Opened and closed at different commands, so that noise around nothing does not rattle the spool across its deadband.
         let least = if self.open { CLOSE_BELOW } else { OPEN_ABOVE };
-        self.open = math::abs(self.command) > least;
-        let opening = if self.open {
-            opening(&axis.valve, self.command)
-        } else {
-            0.0
-        };
+        let closed = math::abs(command) <= least;
+        // What is no number is not closed either: it is refused as a duty, and noticed.
+        self.open = !closed;
         AxisDriven {
-            asked,
-            command: self.command,
-            opening,
-            lag: self.feedback.lag(),
+            asked: asked.rate,
+            command,
+            opening: if self.open { opening(&axis.valve, command) } else { 0.0 },
+            lag: self.follow.lag(),
         }
     }
-}
 
-/// From `from` towards `to` by at most `step`, and exactly there when it is within reach.
-fn toward(from: f32, to: f32, step: f32) -> f32 {
-    let left = to - from;
-    if math::abs(left) <= step {
-        to
-    } else {
-        from + math::clamp(left, -step, step)
+    /// The opening with the dither of its valve. A closed one is left alone.
+    fn dithered(&mut self, axis: &Axis, opening: f32, dt: f32) -> f32 {
+        match axis.dither {
+            Some(dither) if self.open => math::clamp(opening + self.wave.step(dither, dt), -1.0, 1.0),
+            _ => opening,
+        }
     }
 }

@@ -1,28 +1,40 @@
 //! Guard: how far the wanted rates may go.
 //!
 //! Takes the [`Posture`] and the wanted [`Rates`]; gives rates that brake before the ends of each axis's range, keep every
-//! link out of the keep-out zones, and ask for no more oil than the pumps give; and says what it held back. It holds no
-//! state, and it only ever makes less motion: every rate it gives lies between zero and the rate it was given.
+//! part of the arms out of the keep-out zones and the arms from each other, and ask for no more oil than the pumps give; and says what it
+//! held back. It holds no state, and it only ever makes less motion: every rate it gives lies between zero and the rate it was given, what the
+//! drive takes for led lies between zero and that where it has held something back, and what is
+//! no number becomes none.
 
+mod braking;
+mod footing;
 mod zone;
 
 use crate::last_tick::{Guarded, Held};
-use crate::machine::{Axis, AxisId, Machine, PerAxis};
+use crate::machine::{Arm, Axis, AxisId, Machine, PerAxis};
 use crate::math;
 use crate::plan::Rates;
 use crate::sense::{AxisPosture, Posture};
+use crate::supervise::Permit;
 use crate::units::seconds;
+use crate::vec3::{add, norm, scale};
 
-pub use zone::{Nearest, distance};
+use braking::Braking;
 
 /// Worth an event once less than this share of a rate is left.
 const WORTH_TELLING: f32 = 0.9;
 
+/// A rate that has been cut to less than this share of its axis's full rate is too slow for a valve to follow evenly.
+const LEAST_SHARE: f32 = 0.02;
+
 /// One tick of guarding.
-pub fn step(machine: &Machine, posture: &Posture, wanted: &Rates) -> (Rates, Guarded) {
+pub fn step(machine: &Machine, posture: &Posture, permit: &Permit, wanted: &Rates) -> (Rates, Guarded) {
     let mut rates = *wanted;
     let mut guarded = Guarded::default();
     let reaction = seconds(machine.timing().reaction);
+    for (_, rate) in rates.axes.iter_mut().filter(|(_, rate)| !rate.is_finite()) {
+        *rate = 0.0;
+    }
     for (id, axis) in machine.axes() {
         let asked = rates.axes.get(id);
         let allowed = before_ends(axis, &posture.axes.get(id), asked, reaction);
@@ -31,11 +43,69 @@ pub fn step(machine: &Machine, posture: &Posture, wanted: &Rates) -> (Rates, Gua
             guarded.axes.set(id, Some(Held::FromEnd));
         }
     }
-    for (index, arm) in machine.arms().iter().enumerate() {
-        zone::hold_back(machine, arm, posture.arm(index), reaction, &mut rates, &mut guarded);
+    around_arms(machine, posture, &mut rates.axes, &mut guarded);
+    if let Some(cap) = permit.limits.tip_speed {
+        within_tip_speed(machine, posture, cap, &mut rates.axes);
     }
     within_flow(machine, posture, &mut rates);
+    if wanted.together {
+        hold_together(machine, wanted, &mut rates);
+    }
+    for id in AxisId::all() {
+        rates.corrections.set(id, correction(wanted, id, rates.axes.get(id)));
+    }
     (rates, guarded)
+}
+
+/// What is left of a correction where a rate has been held back: as much of it, and no more than leaves the drive as led what lies between
+/// nothing and that rate.
+fn correction(wanted: &Rates, id: AxisId, rate: f32) -> f32 {
+    let (asked, back) = (wanted.axes.get(id), wanted.corrections.get(id));
+    if !back.is_finite() {
+        return 0.0;
+    }
+    if rate == asked {
+        return back;
+    }
+    let left = back * share_of(math::abs(rate), math::abs(asked));
+    math::clamp(left, math::min(rate, 0.0), math::max(rate, 0.0))
+}
+
+/// No part of an arm gets where it must not be, and the machine stays on its feet. Where one arm is not known, none moves: nobody knows how near
+/// another is to it.
+fn around_arms(machine: &Machine, posture: &Posture, rates: &mut PerAxis<f32>, guarded: &mut Guarded) {
+    let ids = || machine.arms().iter().flat_map(Arm::movers).map(|joint| joint.axis);
+    // Arms that are asked for nothing need no holding back.
+    if ids().all(|id| rates.get(id) == 0.0) {
+        return;
+    }
+    if posture.arms.iter().any(Option::is_none) {
+        for id in ids() {
+            rates.set(id, 0.0);
+        }
+        return;
+    }
+    let mut braking = Braking::new(machine, posture, rates);
+    zone::hold_back(machine, posture, &mut braking);
+    if let Some(footing) = machine.footing() {
+        footing::hold_back(machine, footing, posture, &mut braking);
+    }
+    braking.finish(rates, guarded);
+}
+
+/// No tip faster than the cap, m/s: the joints of its arm are slowed alike, so that it keeps its path.
+fn within_tip_speed(machine: &Machine, posture: &Posture, cap: f32, rates: &mut PerAxis<f32>) {
+    for (arm, pose) in machine.arms().iter().zip(&posture.arms) {
+        let Some(pose) = pose else { continue };
+        let moves = pose.point_columns(arm.joints.len(), pose.tip).zip(&arm.joints);
+        let velocity = moves.fold([0.0; 3], |sum, (column, joint)| {
+            add(sum, scale(column, rates.get(joint.axis)))
+        });
+        let share = share_of(cap, norm(velocity));
+        for joint in &arm.joints {
+            rates.set(joint.axis, rates.get(joint.axis) * share);
+        }
+    }
 }
 
 /// The speed from which a distance suffices to react and then brake to rest: `distance = v reaction + v² / (2 braking)`.
@@ -47,7 +117,8 @@ fn speed_for(distance: f32, reaction: f32, braking: f32) -> f32 {
     math::sqrt(lost * lost + 2.0 * braking * distance) - lost
 }
 
-/// The joint rate of one axis that can still be braked before the end of its range. Nothing where its place is not known.
+/// The joint rate of one axis that can still be braked before the end of its range, down to a creep into its cushion. Nothing where its place
+/// is not known.
 fn before_ends(axis: &Axis, now: &AxisPosture, asked: f32, reaction: f32) -> f32 {
     let stroke_rate = asked * now.ratio;
     if !now.known || stroke_rate == 0.0 {
@@ -61,7 +132,12 @@ fn before_ends(axis: &Axis, now: &AxisPosture, asked: f32, reaction: f32) -> f32
     };
     // From where the stroke may be by now at worst.
     let left = left - now.spread;
-    let most = speed_for(left, reaction, axis.tracking.braking);
+    let creep = LEAST_SHARE * axis.valve.full_rate.toward(stroke_rate);
+    let most = if left > creep * reaction {
+        math::max(speed_for(left, reaction, axis.tracking.braking), creep)
+    } else {
+        0.0
+    };
     asked * share_of(most, math::abs(stroke_rate))
 }
 
@@ -93,6 +169,22 @@ fn within_flow(machine: &Machine, posture: &Posture, rates: &mut Rates) {
     }
     for id in AxisId::all() {
         rates.axes.set(id, rates.axes.get(id) * shares.get(id));
+    }
+}
+
+/// Slows all joints of all arms by what slows one of them most: what they hold between them stays as it is.
+fn hold_together(machine: &Machine, wanted: &Rates, rates: &mut Rates) {
+    let joints = || {
+        machine
+            .arms()
+            .iter()
+            .flat_map(|arm| &arm.joints)
+            .map(|joint| joint.axis)
+    };
+    let share = |id| share_of(math::abs(rates.axes.get(id)), math::abs(wanted.axes.get(id)));
+    let least = joints().map(share).fold(1.0, math::min);
+    for id in joints() {
+        rates.axes.set(id, wanted.axes.get(id) * least);
     }
 }
 

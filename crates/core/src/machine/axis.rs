@@ -1,9 +1,11 @@
 //! One axis: linkage, sensor, valve, channel, and how it is driven and watched.
 
-use super::{Calibration, Field, Twin, check, finite, is_lever, positive};
+use heapless::Vec;
+
+use super::{Calibration, Channel, Field, Twin, check, finite, is_lever, positive};
 use crate::linkage::Linkage;
 use crate::math;
-use crate::units::{Duration, Duty};
+use crate::units::Duration;
 
 /// A value for each direction of an axis.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -26,35 +28,48 @@ impl EachWay {
     }
 }
 
-/// What is believed of the valve: share of command at which motion starts, and stroke rate at full command, each way.
-#[derive(Debug, Clone, Copy, PartialEq)]
+/// Most measured points of a valve curve.
+pub const CURVE_POINTS_MAX: usize = 8;
+
+/// What is believed of the valve, each way: the opening at which motion starts, the greatest stroke rate, and what was measured between
+/// the two.
+#[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ValveCurve {
-    /// Command at which motion starts, 0 to below 1.
+    /// Opening at which motion starts, 0 to below 1.
     pub deadband: EachWay,
     /// Stroke rate at full command, m/s or rad/s.
     pub full_rate: EachWay,
+    /// Measured points above that deadband when extending: opening, and the share of the full rate that it gives. Both rise from point to
+    /// point; between points it goes in straight lines, and so from the last to full rate at full opening, unless it has the full rate.
+    pub out: Vec<(f32, f32), CURVE_POINTS_MAX>,
+    /// The same when retracting.
+    pub inward: Vec<(f32, f32), CURVE_POINTS_MAX>,
 }
 
-/// The PWM channel towards a valve's electronics, as shares of its period.
-#[derive(Debug, Clone, Copy, PartialEq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct Channel {
-    /// The duty that means "stay".
-    pub neutral: f32,
-    /// Least legal duty.
-    pub low: f32,
-    /// Greatest legal duty.
-    pub high: f32,
-    /// A rising duty retracts instead of extends.
-    pub reversed: bool,
-}
+impl ValveCurve {
+    /// The curve in the direction of `rate`: its points, the end of the deadband first and that of full rate last.
+    pub fn points(&self, rate: f32) -> impl Iterator<Item = (f32, f32)> + '_ {
+        let measured = if rate < 0.0 { &self.inward } else { &self.out };
+        let ends = measured.last().is_some_and(|last| last.1 == 1.0);
+        core::iter::once((self.deadband.toward(rate), 0.0))
+            .chain(measured.iter().copied())
+            .chain((!ends).then_some((1.0, 1.0)))
+    }
 
-impl Channel {
-    /// The duty that means "stay".
-    pub fn stay(&self) -> Duty {
-        // Never refused: `Machine::new` has seen to it. Zero duty would be off, which is as safe.
-        Duty::new(self.neutral).unwrap_or_default()
+    fn usable(&self) -> bool {
+        let rises = |rate: f32| {
+            self.points(rate)
+                .zip(self.points(rate).skip(1))
+                .all(|(low, high)| low.0 < high.0 && low.1 < high.1 && high.0 <= 1.0 && high.1 <= 1.0)
+        };
+        self.deadband
+            .both()
+            .iter()
+            .all(|share| finite(&[*share]) && *share >= 0.0 && *share < 1.0)
+            && rises(1.0)
+            && rises(-1.0)
+            && self.full_rate.both().iter().all(|rate| positive(*rate))
     }
 }
 
@@ -64,16 +79,60 @@ impl Channel {
 pub struct Tracking {
     /// Gain on the lag between asked and measured stroke, 1/s.
     pub gain: f32,
+    /// Time over which that lag is smoothed before it is fed back, s. 0 for none.
+    pub smooth: f32,
     /// Integral time, s; 0 switches it off.
     pub integral_time: f32,
+    /// What passes between a command and the motion it causes, s: it is given ahead by that. 0 for none.
+    pub lead: f32,
+    /// What the axis would move by for the oil that fills its lines before it moves, m or rad. 0 for none.
+    pub fill: EachWay,
+    /// How far it may drift before it is brought back where nothing is asked of it, m or rad. 0: it is left alone.
+    pub hold: f32,
     /// Change of the command from zero to full, 1/s.
     pub ramp_up: f32,
     /// Change of the command from full to zero, 1/s.
     pub ramp_down: f32,
     /// The same in a category 1 stop, 1/s.
     pub stop_ramp: f32,
+    /// How fast those changes build up, but for a stop's, 1/s². 0: at once.
+    pub jerk: f32,
     /// Deceleration the axis can be trusted to reach, m/s² or rad/s².
     pub braking: f32,
+}
+
+impl Tracking {
+    fn usable(&self) -> bool {
+        let Self {
+            gain,
+            smooth,
+            integral_time,
+            lead,
+            fill: EachWay { out, inward },
+            hold,
+            ramp_up,
+            ramp_down,
+            stop_ramp,
+            jerk,
+            braking,
+        } = *self;
+        [gain, smooth, integral_time, lead, out, inward, hold, jerk]
+            .iter()
+            .all(|number| finite(&[*number]) && *number >= 0.0)
+            && [ramp_up, ramp_down, stop_ramp, braking]
+                .iter()
+                .all(|rate| positive(*rate))
+    }
+}
+
+/// A small, fast to and fro of an open valve.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Dither {
+    /// Either way, as a share of full opening.
+    pub amplitude: f32,
+    /// Hz
+    pub frequency: f32,
 }
 
 /// When an axis is called faulty.
@@ -119,10 +178,12 @@ pub struct Axis {
     pub valve: ValveCurve,
     /// Oil per stroke: m² for a cylinder, m³/rad for a motor.
     pub area: EachWay,
-    /// Command to duty.
+    /// What its valve is told by.
     pub channel: Channel,
     /// Feedback, ramps, braking.
     pub tracking: Tracking,
+    /// The dither of its valve, if it wants one.
+    pub dither: Option<Dither>,
     /// Diagnostics.
     pub watch: Watch,
     /// The lever that moves it in joint mode.
@@ -148,36 +209,12 @@ impl Axis {
             self.sensor.usable() && self.twin.as_ref().is_none_or(Twin::usable),
             Field::Sensor,
         )?;
-        check(
-            self.valve
-                .deadband
-                .both()
-                .iter()
-                .all(|share| finite(&[*share]) && *share >= 0.0 && *share < 1.0)
-                && self.valve.full_rate.both().iter().all(|rate| positive(*rate)),
-            Field::Valve,
-        )?;
+        check(self.valve.usable(), Field::Valve)?;
         check(self.area.both().iter().all(|area| positive(*area)), Field::Area)?;
-        let Channel { neutral, low, high, .. } = self.channel;
+        check(self.channel.usable(), Field::Channel)?;
+        let dither = |d: Dither| positive(d.amplitude) && d.amplitude < 1.0 && positive(d.frequency);
         check(
-            finite(&[low, neutral, high]) && 0.0 <= low && low < neutral && neutral < high && high <= 1.0,
-            Field::Channel,
-        )?;
-        let Tracking {
-            gain,
-            integral_time,
-            ramp_up,
-            ramp_down,
-            stop_ramp,
-            braking,
-        } = self.tracking;
-        check(
-            finite(&[gain, integral_time])
-                && gain >= 0.0
-                && integral_time >= 0.0
-                && [ramp_up, ramp_down, stop_ramp, braking]
-                    .iter()
-                    .all(|rate| positive(*rate)),
+            self.tracking.usable() && self.dither.is_none_or(dither),
             Field::Tracking,
         )?;
         let Watch {

@@ -6,6 +6,8 @@ pub const AXES_MAX: usize = 14;
 pub const ARMS_MAX: usize = 2;
 /// Most joints in one arm.
 pub const JOINTS_MAX: usize = 7;
+/// Most levers that move a tip: forward, left, up, pitch, roll, yaw.
+pub const TIP_LEVERS_MAX: usize = 6;
 /// Most keep-out zones.
 pub const ZONES_MAX: usize = 8;
 /// Levers (each way of a stick, rockers, rollers) that a hand-control frame carries.

@@ -6,6 +6,8 @@
 
 mod arm;
 mod axis;
+mod channel;
+mod footing;
 mod ids;
 mod sensor;
 mod whole;
@@ -15,12 +17,14 @@ use heapless::Vec;
 
 use crate::units::SMALLEST_DIVISOR;
 
-pub use arm::{Arm, Joint, JointAxis};
-pub use axis::{Axis, Channel, EachWay, FASTER_THAN_CURVE, Tracking, ValveCurve, Watch};
-pub use ids::{ARMS_MAX, AXES_MAX, AxisId, JOINTS_MAX, LEVERS_MAX, PerAxis, ZONES_MAX};
+pub use arm::{Arm, Cylinder, Joint, JointAxis, Rocker, Rod};
+pub use axis::{Axis, CURVE_POINTS_MAX, Dither, EachWay, FASTER_THAN_CURVE, Tracking, ValveCurve, Watch};
+pub use channel::{Channel, Coils, Pwm, Voltage};
+pub use footing::{CORNERS_MAX, Edge, Footing};
+pub use ids::{ARMS_MAX, AXES_MAX, AxisId, JOINTS_MAX, LEVERS_MAX, PerAxis, TIP_LEVERS_MAX, ZONES_MAX};
 pub use sensor::{Calibration, POINTS_MAX, Signal, Twin};
-pub use whole::{StationLimits, Timing};
-pub use zone::Zone;
+pub use whole::{SeatPlace, StationLimits, Timing};
+pub use zone::{Carried, Shape, Spares, Zone};
 
 /// What [`Machine::new`] checks and keeps.
 #[derive(Debug, Clone, PartialEq)]
@@ -32,12 +36,20 @@ pub struct Parts {
     pub arms: Vec<Arm, ARMS_MAX>,
     /// Keep-out zones.
     pub zones: Vec<Zone, ZONES_MAX>,
+    /// Distance that the arms keep from each other, m.
+    pub arm_margin: f32,
+    /// What the arms stand on; none where nobody has said.
+    pub footing: Option<Footing>,
+    /// Greatest tip speed while the machine is being commissioned, m/s; none where it is not reduced.
+    pub commissioning_speed: Option<f32>,
     /// Times.
     pub timing: Timing,
     /// The station at the seat.
     pub seat: StationLimits,
     /// The wireless station.
     pub remote: Option<StationLimits>,
+    /// Where the seat looks, for whoever moves a tip from it.
+    pub seat_place: SeatPlace,
     /// Flow of the pump, m³/s.
     pub pump_flow: f32,
     /// Flow of a second pump for axes of its own, m³/s. 0 where there is none.
@@ -82,11 +94,15 @@ pub enum Field {
     PitchJoint,
     Grip,
     TipSpeed,
-    Box,
+    Shape,
+    Carried,
     Margin,
     Timing,
     Station,
+    SeatPlace,
     PumpFlow,
+    Mass,
+    Footing,
 }
 
 impl core::fmt::Display for MachineError {
@@ -116,7 +132,8 @@ impl Machine {
                 .map_err(|field| MachineError::Arm(index, field))?;
         }
         for (index, zone) in parts.zones.iter().enumerate() {
-            zone.check().map_err(|field| MachineError::Zone(index, field))?;
+            zone.check(&parts.arms)
+                .map_err(|field| MachineError::Zone(index, field))?;
         }
         check(parts.timing.usable(), Field::Timing).map_err(MachineError::Whole)?;
         check(
@@ -124,6 +141,10 @@ impl Machine {
             Field::Station,
         )
         .map_err(MachineError::Whole)?;
+        check(parts.footing.as_ref().is_none_or(Footing::usable), Field::Footing).map_err(MachineError::Whole)?;
+        check(parts.commissioning_speed.is_none_or(positive), Field::TipSpeed).map_err(MachineError::Whole)?;
+        check(not_negative(parts.arm_margin), Field::Margin).map_err(MachineError::Whole)?;
+        check(parts.seat_place.usable(), Field::SeatPlace).map_err(MachineError::Whole)?;
         let feeds_some = parts.axes.iter().any(|axis| axis.second_pump);
         let flows = positive(parts.pump_flow) && (positive(parts.second_pump_flow) || !feeds_some);
         check(flows, Field::PumpFlow).map_err(MachineError::Whole)?;
@@ -150,6 +171,21 @@ impl Machine {
         &self.0.zones
     }
 
+    /// Distance that its arms keep from each other, m.
+    pub fn arm_margin(&self) -> f32 {
+        self.0.arm_margin
+    }
+
+    /// What its arms stand on.
+    pub fn footing(&self) -> Option<&Footing> {
+        self.0.footing.as_ref()
+    }
+
+    /// Greatest tip speed while it is being commissioned, m/s.
+    pub fn commissioning_speed(&self) -> Option<f32> {
+        self.0.commissioning_speed
+    }
+
     /// Its times.
     pub fn timing(&self) -> &Timing {
         &self.0.timing
@@ -163,6 +199,11 @@ impl Machine {
     /// The wireless station.
     pub fn remote(&self) -> Option<StationLimits> {
         self.0.remote
+    }
+
+    /// Where the seat is and where it looks.
+    pub fn seat_place(&self) -> &SeatPlace {
+        &self.0.seat_place
     }
 
     /// Flow of the first or the second pump, m³/s.
@@ -185,6 +226,11 @@ fn check(holds: bool, field: Field) -> Result<(), Field> {
 
 fn finite(numbers: &[f32]) -> bool {
     numbers.iter().all(|number| number.is_finite())
+}
+
+/// Finite and not below zero.
+fn not_negative(number: f32) -> bool {
+    number.is_finite() && number >= 0.0
 }
 
 /// Finite and above zero, with room to divide by it.

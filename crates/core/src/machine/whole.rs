@@ -2,6 +2,7 @@
 
 use super::{finite, positive};
 use crate::units::Duration;
+use crate::vec3::Vec3;
 
 /// Times that the core keeps.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,7 +32,32 @@ pub struct StationLimits {
     pub speed_cap: f32,
     /// Deflection below which a lever is neutral.
     pub dead_zone: f32,
+    /// Greatest speed of a tip, m/s; none where it is as fast as it can.
+    pub tip_speed: Option<f32>,
+    /// How much finer a lever is near neutral, 0 to 1: so much of it goes with the cube of the deflection.
+    pub expo: f32,
+    /// Share of that speed that is left in slow mode.
+    pub slow_share: f32,
 }
+
+/// Where the seat is and where it looks.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct SeatPlace {
+    /// In the machine frame, m.
+    pub position: Vec3,
+    /// Turned to the left from the machine's forward by so much, rad.
+    pub yaw: f32,
+}
+
+impl SeatPlace {
+    pub(super) fn usable(&self) -> bool {
+        finite(&self.position) && self.yaw >= -TURN && self.yaw <= TURN
+    }
+}
+
+/// More than a turn is a mistake.
+const TURN: f32 = 6.3;
 
 impl Timing {
     pub(super) fn usable(&self) -> bool {
@@ -47,5 +73,10 @@ impl StationLimits {
             && finite(&[self.dead_zone])
             && self.dead_zone >= 0.0
             && self.dead_zone < 1.0
+            && self.tip_speed.is_none_or(positive)
+            && self.expo >= 0.0
+            && self.expo <= 1.0
+            && positive(self.slow_share)
+            && self.slow_share <= 1.0
     }
 }

@@ -15,7 +15,7 @@ use heapless::Vec;
 
 use crate::chain::ArmPose;
 use crate::inputs::{Inputs, Station};
-use crate::machine::{ARMS_MAX, Machine, PerAxis};
+use crate::machine::{ARMS_MAX, Joint, Machine, PerAxis};
 use crate::units::{Duration, Instant, seconds};
 
 use axis::AxisSense;
@@ -72,10 +72,12 @@ impl Posture {
 pub fn poses(machine: &Machine, axes: &PerAxis<AxisPosture>) -> Vec<Option<ArmPose>, ARMS_MAX> {
     let mut poses = Vec::new();
     for arm in machine.arms() {
-        let joints = || arm.joints.iter().map(|joint| axes.get(joint.axis));
-        let known = joints().all(|joint| joint.known);
+        let now = |joint: &Joint| axes.get(joint.axis);
+        let known = arm.joints.iter().map(now).all(|joint| joint.known);
+        let grip = arm.grip.iter().map(now).filter(|grip| grip.known);
+        let angles = arm.joints.iter().map(now).chain(grip).map(|joint| joint.angle);
         // Cannot be full: a machine has no more arms than this has room for.
-        let _ = poses.push(known.then(|| ArmPose::new(arm, joints().map(|joint| joint.angle))));
+        let _ = poses.push(known.then(|| ArmPose::new(arm, angles)));
     }
     poses
 }
@@ -95,6 +97,9 @@ pub struct Sense {
 impl Sense {
     /// One tick of sensing. A reading that cannot be believed is bridged with the last credible one for `sensor_confirm` and then
     /// named as the axis's fault; one older than `stale` at once, sensors that differ after their own time.
+    ///
+    /// Guaranteed, whatever was read: every number is finite; the time since the tick before is above zero and at most `tick_late`; an
+    /// open channel of the stop chain is demanded in the same tick; an axis has a ratio, and an arm a pose, only where the strokes are known.
     pub fn step(&mut self, machine: &Machine, inputs: &Inputs) -> Posture {
         let timing = machine.timing();
         let (dt, tick_late) = self.elapsed(inputs.now, timing.tick, timing.tick_late);

@@ -4,7 +4,7 @@ use heapless::Deque;
 
 use super::State;
 use crate::cause::Cause;
-use crate::last_tick::Held;
+use crate::last_tick::{Held, Refusal};
 use crate::machine::AxisId;
 use crate::units::Instant;
 
@@ -37,6 +37,8 @@ pub enum What {
     ResetRefused,
     /// An enable was refused: a lever is not at neutral, or the machine is not ready.
     EnableRefused,
+    /// An order to bring a tip somewhere was refused, before anything moved.
+    OrderRefused(Refusal),
 }
 
 /// The newest events, and how many there have been.

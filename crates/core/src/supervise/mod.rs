@@ -11,7 +11,7 @@ mod watch;
 
 use crate::cause::{Category, Cause};
 use crate::inputs::{Inputs, Station};
-use crate::last_tick::{Guarded, LastTick};
+use crate::last_tick::{Guarded, LastTick, Obstacle};
 use crate::machine::{AxisId, Machine, PerAxis, StationLimits};
 use crate::math;
 use crate::sense::Posture;
@@ -73,6 +73,10 @@ impl Supervise {
     }
 
     /// One tick of supervision.
+    ///
+    /// Guaranteed: a cause of category 0 takes the power in the tick that shows it; one of category 1 ends the driving in that tick, and
+    /// takes the power when everything is at rest or the stop budget is over. Neither comes back but by an accepted reset and, after it,
+    /// the enabling switch pressed anew.
     pub fn step(&mut self, machine: &Machine, posture: &Posture, inputs: &Inputs, last: &LastTick) -> Permit {
         let sight = Sight {
             machine,
@@ -81,6 +85,13 @@ impl Supervise {
             last,
         };
         self.log_guard(posture, &last.guarded);
+        if let Some(refusal) = last.refused {
+            let axis = match refusal.obstacle {
+                Obstacle::EndOfRange(axis) => Some(axis),
+                _ => None,
+            };
+            self.note(posture, What::OrderRefused(refusal), axis);
+        }
         let powered = matches!(self.state, State::Enabled | State::Stopping);
         let standing = self.find_causes(sight, powered);
         if !powered {
@@ -100,7 +111,7 @@ impl Supervise {
             state,
             action,
             station: self.station,
-            limits: self.limits(machine),
+            limits: reduced(self.limits(machine), machine, inputs),
             cause: self.latches.first(),
         }
     }
@@ -127,7 +138,7 @@ impl Supervise {
             (any_hand_stops(machine, inputs), Cause::HandStop),
             // Without power a missing station is no event: it only cannot enable.
             (powered && !self.is_heard(sight), Cause::LinkLost),
-            (last.driven.bad_duty, Cause::BadDuty),
+            (last.driven.bad_signal, Cause::BadDuty),
         ] {
             if holds {
                 raise(self, cause, None);
@@ -265,6 +276,18 @@ impl Supervise {
             what,
             axis,
         });
+    }
+}
+
+/// What a station may do, no faster than commissioning allows while the key is turned to that.
+fn reduced(limits: StationLimits, machine: &Machine, inputs: &Inputs) -> StationLimits {
+    let caps = [
+        limits.tip_speed,
+        machine.commissioning_speed().filter(|_| inputs.commissioning),
+    ];
+    StationLimits {
+        tip_speed: caps.into_iter().flatten().reduce(math::min),
+        ..limits
     }
 }
 

@@ -143,6 +143,16 @@ pub enum ActuatorKind {
     },
 }
 
+impl ActuatorKind {
+    /// Outer radius of a cylinder with a wall of a tenth of its bore (common practice, no source), m. None for a motor.
+    pub fn outer_radius(&self) -> Option<f64> {
+        match self {
+            Self::Cylinder { bore, .. } => Some(0.6 * bore),
+            Self::Motor { .. } => None,
+        }
+    }
+}
+
 /// A closed-centre 4/3 proportional valve section with its port valves.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Valve {

@@ -26,6 +26,8 @@ pub struct Description {
     pub name: String,
     /// The tick and the times the core must keep.
     pub timing: Timing,
+    /// Where the seat is and where it looks.
+    pub seat: SeatPlace,
     /// Hand-control stations. The seat is always there; `remote` only where the machine has a radio link.
     pub stations: Stations,
     /// What turns the pumps. None: something that never slows down.
@@ -44,6 +46,8 @@ pub struct Description {
     pub arms: Vec<Arm>,
     /// Volumes that no arm part may enter.
     pub zones: Vec<Zone>,
+    /// What the guard keeps beside the zones.
+    pub guard: Guard,
 }
 
 impl Description {
@@ -96,6 +100,30 @@ pub struct Station {
     pub speed_cap: f64,
     /// Lever deflection, 0 to 1, below which a lever counts as neutral.
     pub dead_zone: f64,
+    /// Greatest speed of a tip from this station, whatever its levers mean, m/s. None: as fast as it can.
+    pub tip_speed: Option<f64>,
+    /// How much finer a lever is near neutral: the share of it, 0 to 1, that goes with the cube of the deflection.
+    pub expo: f64,
+    /// Share of that speed, 0 to 1, that is left in slow mode.
+    pub slow_share: f64,
+}
+
+/// What the guard keeps beside the zones.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Guard {
+    /// Distance that the arms keep from each other, m. 0 where there is only one.
+    pub arms_margin: f64,
+    /// Greatest speed of a tip while the key is turned to commissioning, m/s. None: that key does nothing.
+    pub commissioning_speed: Option<f64>,
+}
+
+/// Where whoever works the machine sits, and where the seat looks: the frame that "forward" and "left" can be told in.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct SeatPlace {
+    /// In the machine frame, m. On a slewing base: in that base's frame.
+    pub position: Vector3<f64>,
+    /// How far the seat is turned to the left from the machine's forward, rad.
+    pub yaw: f64,
 }
 
 /// All that no joint moves, on the ground.
@@ -107,6 +135,8 @@ pub struct Carrier {
     pub centre: Vector3<f64>,
     /// Corners of the convex polygon that touches the ground (tracks, wheels, feet), seen from above, counter-clockwise, m.
     pub support: Vec<Vector2<f64>>,
+    /// The core keeps this share of the moment with which the carrier alone stands on each edge, 0 to below 1.
+    pub tip_margin: f64,
 }
 
 /// One driven joint with its linkage, actuator, valve section, sensor, output channel and what the core believes of it.
@@ -227,15 +257,30 @@ pub enum Circuit {
     Crossed,
 }
 
-/// The PWM channel towards the valve's electronics, as shares of the period.
+/// What the core tells the valve by.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Channel {
-    /// Duty that the valve takes as "stay".
-    pub neutral: f64,
-    /// Least and greatest legal duty; full retract and full extend.
-    pub band: (f64, f64),
-    /// A rising duty retracts instead of extends.
-    pub reversed: bool,
+pub enum Channel {
+    /// A pulse width towards the valve's electronics, as shares of the period.
+    Pwm {
+        /// Duty that the valve takes as "stay".
+        neutral: f64,
+        /// Least and greatest legal duty; full retract and full extend.
+        band: (f64, f64),
+        /// A rising duty retracts instead of extends.
+        reversed: bool,
+    },
+    /// The current of two coils.
+    Coils {
+        /// Current for full extend in the one, and for full retract in the other, A.
+        full: (f64, f64),
+    },
+    /// A voltage of either sign towards the valve's electronics.
+    Voltage {
+        /// Voltage for full extend, and its negative for full retract, V.
+        full: f64,
+        /// A positive voltage retracts instead of extends.
+        reversed: bool,
+    },
 }
 
 /// What the core believes of the valve, and how it drives it.
@@ -245,16 +290,31 @@ pub struct Drive {
     pub deadband: (f64, f64),
     /// Stroke rate at full command when extending / retracting, m/s.
     pub full_rate: (f64, f64),
+    /// Measured points above the deadband when extending / retracting: command, share of the full rate. Both rise; where the last is not
+    /// at the full rate, full command is.
+    pub curve: [Vec<(f64, f64)>; 2],
     /// Time from zero to full command, s.
     pub ramp_up: f64,
     /// Time from full command to zero, s.
     pub ramp_down: f64,
     /// The same for a category 1 stop, s.
     pub stop_ramp: f64,
+    /// Time in which a ramp reaches its slope, s. 0: at once.
+    pub ramp_round: f64,
     /// Gain on the accumulated difference between asked and measured stroke, 1/s.
     pub gain: f64,
+    /// Time over which that difference is smoothed before it is fed back, s.
+    pub smooth: f64,
     /// Time over which a lasting difference is taken out, s. 0 switches the integral part off.
     pub integral_time: f64,
+    /// What passes between a command and the motion it causes, s: delay and lag of valve and oil.
+    pub lead: f64,
+    /// What the axis would move by for the oil that fills its lines before it moves, when extending / retracting, m.
+    pub fill: (f64, f64),
+    /// How far it may drift before it is brought back where nothing is asked of it, m. 0: it is left alone.
+    pub hold: f64,
+    /// Amplitude (share of full command) and frequency (Hz) of the dither. None without.
+    pub dither: Option<(f64, f64)>,
     /// Deceleration that the axis can be trusted to reach, m/s², for braking before its end of range and before zones.
     pub braking: f64,
 }
@@ -299,25 +359,76 @@ pub struct Arm {
     pub pitch_joint: usize,
     /// Tip speed at full lever in tip mode, m/s.
     pub tip_speed: f64,
-    /// Tip pitch rate at full lever in tip mode, rad/s.
+    /// Rate at which the tip pitches, rolls or yaws at full lever in tip mode, rad/s.
     pub pitch_rate: f64,
     /// Time from rest to full tip speed and back in tip mode, s (`tip_ramp_ms`).
     pub tip_ramp: f64,
-    /// Deceleration of the tip that can be trusted before a zone, m/s² (`tip_braking_mm_s2`).
-    pub tip_braking: f64,
-    /// Numbers of the levers that move the tip forward, left, up and pitch it, in tip mode.
-    pub levers: [usize; 4],
+    /// What the core believes to hang at its tip, as far as tipping goes: its rated load, kg (`payload_kg`).
+    pub payload: f64,
+    /// Numbers of the levers that in tip mode move the tip forward, left and up, pitch it, and where there are five or six of them
+    /// roll and yaw it.
+    pub levers: Vec<usize>,
 }
 
-/// A box fixed to the machine that no arm part may enter.
+/// A volume that no arm part may enter, but for those that it spares.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Zone {
     /// Unique name.
     pub name: String,
-    /// Corner with the least coordinates, m.
-    pub min: Vector3<f64>,
-    /// Corner with the greatest coordinates, m.
-    pub max: Vector3<f64>,
+    /// Its shape, in the machine frame, or in that of the joint that carries it.
+    pub shape: Shape,
+    /// The axis whose link carries it. None: it is fixed to the machine.
+    pub on: Option<usize>,
+    /// Axes whose links and cylinders may be in it.
+    pub spares: Vec<usize>,
     /// Distance that the core keeps from it, m.
     pub margin: f64,
+}
+
+/// The shape of a zone.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Shape {
+    /// A box with its sides along the axes.
+    Box {
+        /// Corner with the least coordinates, m.
+        min: Vector3<f64>,
+        /// Corner with the greatest coordinates, m.
+        max: Vector3<f64>,
+    },
+    /// All that is no further than `radius` from the line between two points.
+    Capsule {
+        /// One end of the line, m.
+        from: Vector3<f64>,
+        /// The other, m.
+        to: Vector3<f64>,
+        /// m.
+        radius: f64,
+    },
+    /// All that lies behind a plane.
+    HalfSpace {
+        /// A point of the plane, m.
+        point: Vector3<f64>,
+        /// Unit vector square to it, out of the zone.
+        outward: Vector3<f64>,
+    },
+}
+
+impl Zone {
+    /// The corners of the least box around a zone that is fixed to the machine, m. None where it has no end, or moves.
+    pub fn bounds(&self) -> Option<(Vector3<f64>, Vector3<f64>)> {
+        match &self.shape {
+            _ if self.on.is_some() => None,
+            Shape::Box { min, max } => Some((*min, *max)),
+            Shape::Capsule { from, to, radius } => {
+                let round = Vector3::repeat(*radius);
+                Some((from.inf(to) - round, from.sup(to) + round))
+            }
+            Shape::HalfSpace { .. } => None,
+        }
+    }
+
+    /// It keeps the parts of this axis out.
+    pub fn meets(&self, axis: usize) -> bool {
+        self.on != Some(axis) && !self.spares.contains(&axis)
+    }
 }

@@ -1,8 +1,8 @@
 //! `[[arm]]`: which axes make an arm, and how its tip is moved.
 
-use bellcrank_core::machine::{JOINTS_MAX, LEVERS_MAX};
+use bellcrank_core::machine::{JOINTS_MAX, LEVERS_MAX, TIP_LEVERS_MAX};
 
-use super::{MM, Table};
+use super::{MM, TIP_MM_S, Table};
 use crate::description::{Arm, Axis};
 
 /// What the arms so far have taken.
@@ -63,36 +63,42 @@ pub(super) fn arm(t: &Table, axes: &[Axis], taken: &mut Taken) -> Arm {
         );
     }
 
-    let levers = t.wholes("levers", 0..=LEVERS_MAX - 1);
-    let levers = levers.try_into().unwrap_or_else(|found: Vec<usize>| {
-        if !found.is_empty() || t.clean() {
-            let wanted = "four levers, for forward, left, up and pitch";
-            t.complain("levers", format!("{} of them", found.len()), wanted);
-        }
-        [0; 4]
-    });
-    if t.clean()
-        && levers
-            .iter()
-            .enumerate()
-            .any(|(i, lever)| levers.iter().take(i).any(|other| other == lever))
-    {
-        t.complain("levers", format!("{levers:?}"), "four different levers");
-    }
-
     Arm {
         base: t.vector3("base_mm", MM),
         on,
         axes: indices,
         grip,
         pitch_joint: pitch_joint.unwrap_or(0),
-        tip_speed: t.number("tip_mm_s", 1.0..=3000.0),
+        tip_speed: t.number("tip_mm_s", TIP_MM_S),
         pitch_rate: t.number("pitch_deg_s", 0.1..=360.0),
         tip_ramp: t.number("tip_ramp_ms", 1.0..=10_000.0),
-        tip_braking: t.number("tip_braking_mm_s2", 1.0..=50_000.0),
-        levers,
+        payload: t.number("payload_kg", 0.0..=100_000.0),
+        levers: levers(t, names.len(), pitch_joint.unwrap_or(0)),
         name,
     }
+}
+
+/// The levers that move the tip of an arm of so many joints.
+fn levers(t: &Table, joints: usize, pitch_joint: usize) -> Vec<usize> {
+    let levers = t.wholes("levers", 0..=LEVERS_MAX - 1);
+    if !t.clean() {
+        return levers;
+    }
+    let count = levers.len();
+    let found = format!("{count} of them");
+    if !(4..=TIP_LEVERS_MAX).contains(&count) {
+        let wanted = "four to six levers, for forward, left, up and pitch, and then roll and yaw";
+        t.complain("levers", found, wanted);
+    } else if count == TIP_LEVERS_MAX && joints < TIP_LEVERS_MAX {
+        let wanted = "six levers for an arm of six joints or more alone";
+        t.complain("levers", found, wanted);
+    } else if count == 5 && joints <= pitch_joint + 1 {
+        let wanted = "four levers: no joint beyond pitch_joint could roll the tip";
+        t.complain("levers", found, wanted);
+    } else if (1..count).any(|i| levers[..i].contains(&levers[i])) {
+        t.complain("levers", format!("{levers:?}"), "levers that all differ");
+    }
+    levers
 }
 
 /// The axis of the slewing base that carries an arm.

@@ -1,15 +1,15 @@
-//! `[[axis]]`, and the `[watch]` that all axes share.
+//! `[[axis]]`, and the `[watch]` and `[drive]` that all axes share.
 //!
 //! Where the actuator is a motor its stroke is an angle, so the keys that give a stroke end in `_deg` instead of `_mm`.
 
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
 
-use bellcrank_core::machine::LEVERS_MAX;
+use bellcrank_core::machine::{CURVE_POINTS_MAX, LEVERS_MAX};
 
 use super::{MM, MS, SHARE, Table, checks, hydraulics, sensor};
 use crate::description::{
-    Actuator, Answer, Axis, Channel, Circuit, Drive, Feed, Joint, JointAxis, Linkage, Notches, Valve, Watch,
+    Actuator, Answer, Axis, Channel, Circuit, Drive, Feed, Joint, JointAxis, Linkage, Notches, Timing, Valve, Watch,
 };
 
 /// What the rest of the file has to do with an axis.
@@ -20,8 +20,8 @@ pub(super) struct Setting<'a> {
     pub(super) pressure: f64,
     pub(super) second_supply: bool,
     pub(super) watch: &'a BTreeMap<&'static str, f64>,
-    /// s
-    pub(super) stop_budget: f64,
+    pub(super) drive: &'a BTreeMap<&'static str, f64>,
+    pub(super) timing: &'a Timing,
 }
 
 /// What a stroke is measured in.
@@ -59,7 +59,7 @@ pub(super) fn axis(t: &Table, setting: &Setting) -> Axis {
         sensor: t.table("sensor", |t| sensor::sensor(t, stroke)),
         twin: t.optional("twin").map(|key| t.table(key, |t| sensor::twin(t, stroke))),
         channel: t.table("channel", channel),
-        drive: t.table("drive", |t| drive(t, stroke, setting.stop_budget)),
+        drive: t.table("drive", |t| drive(t, stroke, setting)),
         watch: watch_of(t, stroke, setting.watch),
         lever: t.optional("lever").map(|key| t.whole(key, 0..=LEVERS_MAX - 1)),
         linkage,
@@ -194,39 +194,141 @@ fn valve_of(t: &Table, valves: &[(String, Valve)]) -> Valve {
     }
 }
 
+#[derive(Clone, Copy)]
+enum ChannelKind {
+    Pwm,
+    Coils,
+    Voltage,
+}
+
 fn channel(t: &Table) -> Channel {
-    let neutral = t.number("neutral", SHARE);
-    let band = t.rising("band", SHARE);
-    if neutral <= band.0 || neutral >= band.1 {
-        t.wrong("neutral", format!("inside band ({}), on neither end", t.words("band")));
-    }
-    Channel {
-        neutral,
-        band,
-        reversed: t.optional("reversed").is_some_and(|key| t.flag(key)),
+    use ChannelKind::{Coils, Pwm, Voltage};
+    let kinds = [("pwm", Pwm), ("coils", Coils), ("voltage", Voltage)];
+    let kind = t.optional("kind").map_or(Some(Pwm), |key| t.choice(key, &kinds));
+    let reversed = || t.optional("reversed").is_some_and(|key| t.flag(key));
+    match kind {
+        Some(Coils) => Channel::Coils {
+            full: t.pair("full_ma", 1.0..=10_000.0),
+        },
+        Some(Voltage) => Channel::Voltage {
+            full: t.number("full_v", 0.1..=30.0),
+            reversed: reversed(),
+        },
+        Some(Pwm) => {
+            let neutral = t.number("neutral", SHARE);
+            let band = t.rising("band", SHARE);
+            if neutral <= band.0 || neutral >= band.1 {
+                t.wrong("neutral", format!("inside band ({}), on neither end", t.words("band")));
+            }
+            Channel::Pwm {
+                neutral,
+                band,
+                reversed: reversed(),
+            }
+        }
+        None => {
+            t.pass_over_rest();
+            Channel::Coils {
+                full: (f64::NAN, f64::NAN),
+            }
+        }
     }
 }
 
-fn drive(t: &Table, stroke: Stroke, stop_budget: f64) -> Drive {
-    let rate = |key| t.pair(key, 0.1..=10_000.0);
-    let drive = Drive {
-        deadband: t.pair("deadband", 0.0..=0.6),
-        full_rate: rate(stroke.pick("full_mm_s", "full_deg_s")),
-        ramp_up: t.number("ramp_up_ms", MS),
-        ramp_down: t.number("ramp_down_ms", MS),
-        stop_ramp: t.number("stop_ramp_ms", MS),
-        gain: t.number("gain_per_s", 0.0..=100.0),
-        integral_time: t.number("integral_ms", 0.0..=60_000.0),
-        braking: t.number(stroke.pick("braking_mm_s2", "braking_deg_s2"), 1.0..=50_000.0),
-    };
-    if drive.stop_ramp > stop_budget {
-        let wanted = format!(
-            "at most timing.stop_budget_ms ({:.0}): power is cut then",
-            stop_budget * 1e3
-        );
+/// What the axes may share in the machine's `[drive]`, with ranges. The first five must be given, there or on
+/// the axis.
+const SHARED: [(&str, RangeInclusive<f64>); 10] = [
+    ("ramp_up_ms", MS),
+    ("ramp_down_ms", MS),
+    ("stop_ramp_ms", MS),
+    ("gain_per_s", 0.0..=100.0),
+    ("integral_ms", 0.0..=60_000.0),
+    ("ramp_round_ms", 0.0..=1000.0),
+    ("smooth_ms", 0.0..=1000.0),
+    ("lead_ms", 0.0..=500.0),
+    ("dither_percent", 0.1..=10.0),
+    ("dither_hz", 10.0..=1000.0),
+];
+
+/// The machine's own `[drive]`, what an axis does not say itself; or those keys of an axis' `drive`.
+pub(super) fn shared_drive(t: &Table, timing: &Timing) -> BTreeMap<&'static str, f64> {
+    let given = given(t, &SHARED);
+    let budget = timing.stop_budget;
+    if given.get("stop_ramp_ms").is_some_and(|ramp| *ramp > budget) {
+        let wanted = format!("at most timing.stop_budget_ms ({:.0}): power is cut then", budget * 1e3);
         t.wrong("stop_ramp_ms", wanted);
     }
+    if given.get("dither_hz").is_some_and(|hz| hz * timing.tick > 0.5) {
+        let wanted = format!("at most {:.0}: half a wave takes a tick", 0.5 / timing.tick);
+        t.wrong("dither_hz", wanted);
+    }
+    given
+}
+
+fn drive(t: &Table, stroke: Stroke, setting: &Setting) -> Drive {
+    let own = shared_drive(t, setting.timing);
+    let shared = |key| own.get(key).or(setting.drive.get(key)).copied();
+    let needed = |key: &'static str| {
+        shared(key).unwrap_or_else(|| {
+            t.complain(key, "nothing, neither here nor in [drive]", "it in one of the two");
+            f64::NAN
+        })
+    };
+    let rate = |key| t.pair(key, 0.1..=10_000.0);
+    let deadband = t.pair("deadband", 0.0..=0.6);
+    let curve = |key, deadband| t.optional(key).map_or_else(Vec::new, |key| curve(t, key, deadband));
+    let drive = Drive {
+        deadband,
+        curve: [curve("curve_out", deadband.0), curve("curve_in", deadband.1)],
+        full_rate: rate(stroke.pick("full_mm_s", "full_deg_s")),
+        ramp_up: needed("ramp_up_ms"),
+        ramp_down: needed("ramp_down_ms"),
+        stop_ramp: needed("stop_ramp_ms"),
+        ramp_round: shared("ramp_round_ms").unwrap_or(0.0),
+        gain: needed("gain_per_s"),
+        smooth: shared("smooth_ms").unwrap_or(0.0),
+        integral_time: needed("integral_ms"),
+        lead: shared("lead_ms").unwrap_or(0.0),
+        fill: t
+            .optional(stroke.pick("fill_mm", "fill_deg"))
+            .map_or((0.0, 0.0), |key| t.pair(key, 0.0..=20.0)),
+        hold: t
+            .optional(stroke.pick("hold_mm", "hold_deg"))
+            .map_or(0.0, |key| t.number(key, 0.01..=100.0)),
+        dither: shared("dither_percent").zip(shared("dither_hz")),
+        braking: t.number(stroke.pick("braking_mm_s2", "braking_deg_s2"), 1.0..=50_000.0),
+    };
+    if shared("dither_percent").is_some() != shared("dither_hz").is_some() {
+        t.complain("dither_percent", "one of dither_percent and dither_hz", "both, or none");
+    }
     drive
+}
+
+/// Points of a valve curve, from its deadband on.
+fn curve(t: &Table, key: &'static str, deadband: f64) -> Vec<(f64, f64)> {
+    let points: Vec<(f64, f64)> = t.points(key, SHARE).iter().map(|point| (point.x, point.y)).collect();
+    let mut before = (deadband, 0.0);
+    for &point in &points {
+        if t.clean() && (point.0 <= before.0 || point.1 <= before.1) {
+            t.complain(
+                key,
+                format!("[{}, {}] after [{}, {}]", point.0, point.1, before.0, before.1),
+                "command and share of the full rate both rising, from the deadband on",
+            );
+        }
+        before = point;
+    }
+    if points.len() > CURVE_POINTS_MAX {
+        t.wrong(key, format!("at most {CURVE_POINTS_MAX} points"));
+    }
+    points
+}
+
+/// The keys of a table that it has.
+fn given(t: &Table, keys: &[(&'static str, RangeInclusive<f64>)]) -> BTreeMap<&'static str, f64> {
+    keys.iter()
+        .filter_map(|(key, range)| Some((*key, t.number(t.optional(key)?, range.clone()))))
+        .collect()
 }
 
 /// Oldest reading that is used where the file does not say, s.
@@ -251,10 +353,7 @@ const WATCH: [(&str, RangeInclusive<f64>); 12] = [
 
 /// The machine's own `[watch]`: what an axis does not say itself.
 pub(super) fn machine_watch(t: &Table) -> BTreeMap<&'static str, f64> {
-    WATCH
-        .into_iter()
-        .filter_map(|(key, range)| Some((key, t.number(t.optional(key)?, range))))
-        .collect()
+    given(t, &WATCH)
 }
 
 /// An axis' `watch`, if it has one, over the machine's.
@@ -262,9 +361,9 @@ fn watch_of(t: &Table, stroke: Stroke, machine: &BTreeMap<&'static str, f64>) ->
     let own = t
         .optional("watch")
         .map_or_else(BTreeMap::new, |key| t.table(key, machine_watch));
-    let given = |key: &'static str| own.get(key).or(machine.get(key)).copied();
+    let either = |key: &'static str| own.get(key).or(machine.get(key)).copied();
     let get = |key: &'static str| {
-        given(key).unwrap_or_else(|| {
+        either(key).unwrap_or_else(|| {
             t.complain(
                 "watch",
                 format!("no {key}, neither here nor in [watch]"),
@@ -276,7 +375,7 @@ fn watch_of(t: &Table, stroke: Stroke, machine: &BTreeMap<&'static str, f64>) ->
     Watch {
         jump_rate: get(stroke.pick("jump_mm_s", "jump_deg_s")),
         sensor_confirm: get("confirm_ms"),
-        stale: given("stale_ms").unwrap_or(STALE),
+        stale: either("stale_ms").unwrap_or(STALE),
         still_rate: get(stroke.pick("still_mm_s", "still_deg_s")),
         settle: get("settle_ms"),
         unasked: get("unasked_ms"),

@@ -21,11 +21,26 @@ pub(super) fn carrier(t: &Table) -> Carrier {
             None => {}
         }
     }
-    Carrier {
+    let carrier = Carrier {
         mass: t.number("mass_kg", 1.0..=1e6),
         centre: t.vector3("centre_mm", MM),
         support,
+        tip_margin: t.number("tip_margin_percent", 0.0..=90.0) / 100.0,
+    };
+    let on_its_feet =
+        |(start, end): (&Vector2<f64>, &Vector2<f64>)| (end - start).perp(&(carrier.centre.xy() - start)) > 0.0;
+    if t.clean() && !edges(&carrier.support).all(on_its_feet) {
+        t.wrong(
+            "centre_mm",
+            "a centre of mass over the support: else it tips with its arms off",
+        );
     }
+    carrier
+}
+
+/// From each corner to the next, round the polygon.
+fn edges(corners: &[Vector2<f64>]) -> impl Iterator<Item = (&Vector2<f64>, &Vector2<f64>)> {
+    corners.iter().zip(corners.iter().cycle().skip(1))
 }
 
 /// What is wrong with a support, and what would be right.
@@ -57,6 +72,5 @@ fn fault(corners: &[Vector2<f64>]) -> Option<(String, String)> {
 
 /// Area of a polygon, m²; negative where its corners go round clockwise.
 fn area(corners: &[Vector2<f64>]) -> f64 {
-    let next = corners.iter().cycle().skip(1);
-    corners.iter().zip(next).map(|(a, b)| 0.5 * a.perp(b)).sum()
+    edges(corners).map(|(a, b)| 0.5 * a.perp(b)).sum()
 }

@@ -6,6 +6,7 @@
 //! | key | when left out |
 //! |---|---|
 //! | `joint.centre_mm` | half of `link_mm` |
+//! | `channel.kind` | `pwm`: `neutral`, `band`. `coils`: `full_ma`, the extending coil first. `voltage`: `full_v` |
 //! | `channel.reversed` | false |
 //! | `cylinder.coulomb_at_mm_s`, `motor.coulomb_at_deg_s` | 5 mm/s, 0.5 deg/s: it only rounds the corner of simulated friction |
 //! | `breakaway_n`, `breakaway_nm` | the Coulomb friction: nothing sticks |
@@ -20,11 +21,21 @@
 //! | `oil.grade_vg`, `at_100_c_mm2_s`, `working_c` | 46, 6.8 mm²/s, 50 °C |
 //! | `[engine]` | something that never slows down |
 //! | a key of an axis' `watch` | that of the machine's `[watch]` |
+//! | a key of an axis' `drive` that the machine's `[drive]` may have too | that |
 //! | `watch.stale_ms` | 50: only readings that come by a bus, or stop coming, have an age |
+//! | `drive.curve_out`, `drive.curve_in` | a straight line from deadband to full |
+//! | `ramp_round_ms`, `smooth_ms`, `lead_ms`, `fill_mm`, `fill_deg` | 0: none |
+//! | `hold_mm`, `hold_deg` | 0: an axis that nothing asks to move is left to its valves |
+//! | `dither_percent`, `dither_hz` | no dither |
 //! | `sensor.signal` | `voltage`: `volts` and `fault_volts`. `ratiometric`: `shares`, `fault_shares`, `excitation_v`, `excitation_band_v`. `current`: `loop_ma`, `shunt_ohm` |
 //! | `sensor.fault_ma` | 3.6 and 21 mA, as NAMUR NE 43 has them |
 //! | `sensor.every_ms` | there is a new reading every tick |
 //! | `axis.twin` | there is no second sensor: nothing confirms the first |
+//! | `station.tip_mm_s` | tips go as fast as they can |
+//! | `[guard]`, `commissioning_mm_s` | there is one arm; the key switch for commissioning does nothing |
+//! | `[seat]` | it sits at the origin and looks forward: its frame is the machine's |
+//! | `station.expo`, `station.slow_share` | 0 and 1: a lever is as fine everywhere, and slow mode is no slower |
+//! | `zone.kind`, `zone.on`, `zone.spares` | `box`; fixed to the machine; it spares nothing |
 //! | `[carrier]` | nobody can tell when the machine tips: the lift chart is then limited by pressure alone, and says so |
 
 mod arm;
@@ -33,6 +44,7 @@ mod carrier;
 mod checks;
 mod hydraulics;
 mod sensor;
+mod zone;
 
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
@@ -43,7 +55,7 @@ use bellcrank_core::machine::{ARMS_MAX, AXES_MAX, ZONES_MAX};
 pub use hydraulics::{cylinder, engine, holding, oil, supply, valve};
 
 use crate::builtin::BUILTIN;
-use crate::description::{Description, Station, Stations, Timing, Valve, Zone};
+use crate::description::{Description, SeatPlace, Station, Stations, Timing, Valve};
 use crate::document::{self, Complaints, DocumentError, Table};
 use axis::Setting;
 
@@ -53,6 +65,7 @@ const MS: RangeInclusive<f64> = 1.0..=60_000.0;
 const BAR: RangeInclusive<f64> = 1.0..=700.0;
 const LPM: RangeInclusive<f64> = 0.1..=2_000.0;
 const SHARE: RangeInclusive<f64> = 0.0..=1.0;
+const TIP_MM_S: RangeInclusive<f64> = 1.0..=3000.0;
 
 /// The machine of that name: a built-in one, or a file, looked for from `folder` on.
 ///
@@ -89,6 +102,9 @@ fn machine(t: &Table) -> Description {
     let watch = t
         .optional("watch")
         .map_or_else(BTreeMap::new, |key| t.table(key, axis::machine_watch));
+    let drive = t
+        .optional("drive")
+        .map_or_else(BTreeMap::new, |key| t.table(key, |t| axis::shared_drive(t, &timing)));
 
     let mut names = Names::default();
     let setting = Setting {
@@ -96,7 +112,8 @@ fn machine(t: &Table) -> Description {
         pressure,
         second_supply: second_supply.is_some(),
         watch: &watch,
-        stop_budget: timing.stop_budget,
+        drive: &drive,
+        timing: &timing,
     };
     let axes = t.tables("axis", |t| {
         let axis = axis::axis(t, &setting);
@@ -117,7 +134,7 @@ fn machine(t: &Table) -> Description {
 
     let mut names = Names::default();
     let zones = t.tables("zone", |t| {
-        let zone = zone(t);
+        let zone = zone::zone(t, &axes, &arms);
         names.claim_name(t, &zone.name);
         zone
     });
@@ -125,6 +142,9 @@ fn machine(t: &Table) -> Description {
 
     Description {
         name: t.text("name"),
+        seat: t
+            .optional("seat")
+            .map_or_else(SeatPlace::default, |key| t.table(key, seat)),
         stations: t.table("station", |t| stations(t, timing.tick)),
         timing,
         engine: t.optional("engine").map(|key| t.table(key, hydraulics::engine)),
@@ -132,6 +152,7 @@ fn machine(t: &Table) -> Description {
         second_supply,
         oil: t.table("oil", oil),
         carrier: t.optional("carrier").map(|key| t.table(key, carrier::carrier)),
+        guard: zone::guard(t, arms.len()),
         axes,
         arms,
         zones,
@@ -204,6 +225,9 @@ fn stations(t: &Table, tick: f64) -> Stations {
             frame_late: t.number("frame_late_ms", 1.0..=5000.0),
             speed_cap: t.number("speed_cap", 0.01..=1.0),
             dead_zone: t.number("dead_zone", 0.0..=0.5),
+            tip_speed: t.optional("tip_mm_s").map(|key| t.number(key, TIP_MM_S)),
+            expo: t.optional("expo").map_or(0.0, |key| t.number(key, SHARE)),
+            slow_share: t.optional("slow_share").map_or(1.0, |key| t.number(key, 0.01..=1.0)),
         };
         if station.frame_late <= tick {
             t.wrong("frame_late_ms", "more than timing.tick_ms");
@@ -216,20 +240,11 @@ fn stations(t: &Table, tick: f64) -> Stations {
     }
 }
 
-fn zone(t: &Table) -> Zone {
-    let zone = Zone {
-        name: t.text("name"),
-        min: t.vector3("min_mm", MM),
-        max: t.vector3("max_mm", MM),
-        margin: t.number("margin_mm", 0.0..=2000.0),
-    };
-    if zone.min.iter().zip(&zone.max).any(|(min, max)| min >= max) {
-        t.wrong(
-            "max_mm",
-            format!("each coordinate greater than in min_mm ({})", t.words("min_mm")),
-        );
+fn seat(t: &Table) -> SeatPlace {
+    SeatPlace {
+        position: t.vector3("position_mm", MM),
+        yaw: t.number("yaw_deg", -180.0..=180.0),
     }
-    zone
 }
 
 #[cfg(test)]

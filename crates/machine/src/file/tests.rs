@@ -1,6 +1,7 @@
 //! Every kind of mistake once, and the machines that have none.
 
 use super::read;
+use crate::description::SeatPlace;
 use crate::{BUILTIN, builtin};
 
 /// Replaces pieces of the yard digger's file, each of which must be there, and compares all complaints, one a line.
@@ -89,6 +90,10 @@ fn times() {
     );
     check(
         &[("stop_ramp_ms = 200", "stop_ramp_ms = 401")],
+        &["drive / stop_ramp_ms: found 401, wanted at most timing.stop_budget_ms (400): power is cut then"],
+    );
+    check(
+        &[("braking_deg_s2 = 84", "stop_ramp_ms = 401, braking_deg_s2 = 84")],
         &[
             r#"axis "slew" / drive / stop_ramp_ms: found 401, wanted at most timing.stop_budget_ms (400): power is cut then"#,
         ],
@@ -96,6 +101,91 @@ fn times() {
     check(
         &[("frame_late_ms = 60", "frame_late_ms = 2")],
         &["station / seat / frame_late_ms: found 2, wanted more than timing.tick_ms"],
+    );
+}
+
+#[test]
+fn what_a_valve_is_told_by() {
+    let pwm = "channel = { neutral = 0.5, band = [0.1, 0.9] }";
+    check(&[(pwm, "channel = { kind = \"coils\", full_ma = [700, 650] }")], &[]);
+    check(
+        &[(pwm, "channel = { kind = \"voltage\", full_v = 10, reversed = true }")],
+        &[],
+    );
+    check(
+        &[(pwm, "channel = { kind = \"current\", full_ma = [700, 650] }")],
+        &[r#"axis "slew" / channel / kind: found "current", wanted "pwm" or "coils" or "voltage""#],
+    );
+    check(
+        &[(pwm, "channel = { kind = \"coils\", full_ma = [700, 0] }")],
+        &[r#"axis "slew" / channel / full_ma: found 0, wanted two numbers from 1 to 10000"#],
+    );
+    check(
+        &[(pwm, "channel = { kind = \"voltage\", full_v = 10, neutral = 0.5 }")],
+        &[r#"axis "slew" / channel / neutral: found an unknown key, wanted it taken out, or one of reversed"#],
+    );
+    check(
+        &[(pwm, "channel = { kind = \"voltage\", full_v = -10 }")],
+        &[r#"axis "slew" / channel / full_v: found -10, wanted a number from 0.1 to 30"#],
+    );
+}
+
+#[test]
+fn how_an_axis_is_driven() {
+    check(
+        &[("gain_per_s = 6\n", "")],
+        &["slew", "boom", "stick", "bucket"]
+            .map(|axis| {
+                format!("axis {axis:?} / drive / gain_per_s: found nothing, neither here nor in [drive], wanted it in one of the two")
+            })
+            .each_ref()
+            .map(String::as_str),
+    );
+    let slew = "curve_out = [[0.144, 0.1], [0.322, 0.35],";
+    check(
+        &[(slew, "curve_out = [[0.144, 0.1], [0.322, 0.05],")],
+        &[
+            r#"axis "slew" / drive / curve_out: found [0.322, 0.05] after [0.144, 0.1], wanted command and share of the full rate both rising, from the deadband on"#,
+        ],
+    );
+    check(
+        &[(slew, "curve_out = [[0.07, 0.1], [0.322, 0.35],")],
+        &[
+            r#"axis "slew" / drive / curve_out: found [0.07, 0.1] after [0.07, 0], wanted command and share of the full rate both rising, from the deadband on"#,
+        ],
+    );
+    check(
+        &[("fill_mm = [0.4, 0.4]", "fill_mm = [0.4, -0.4]")],
+        &[r#"axis "boom" / drive / fill_mm: found -0.4, wanted two numbers from 0 to 20"#],
+    );
+    check(
+        &[("braking_deg_s2 = 84", "hold_deg = 0, braking_deg_s2 = 84")],
+        &[r#"axis "slew" / drive / hold_deg: found 0, wanted a number from 0.01 to 100"#],
+    );
+    check(
+        &[("lead_ms = 40", "lead_ms = 501")],
+        &["drive / lead_ms: found 501, wanted a number from 0 to 500"],
+    );
+    check(
+        &[("smooth_ms = 60", "smooth_ms = -1")],
+        &["drive / smooth_ms: found -1, wanted a number from 0 to 1000"],
+    );
+    check(
+        &[("lead_ms = 40", "lead_ms = 40\nramp_round_ms = 1001")],
+        &["drive / ramp_round_ms: found 1001, wanted a number from 0 to 1000"],
+    );
+    check(
+        &[("dither_hz = 125", "dither_hz = 251")],
+        &["drive / dither_hz: found 251, wanted at most 250: half a wave takes a tick"],
+    );
+    check(
+        &[("dither_percent = 1.5\n", ""), ("braking_deg_s2 = 84", "dither_percent = 1, braking_deg_s2 = 84")],
+        &["boom", "stick", "bucket"]
+            .map(|axis| {
+                format!("axis {axis:?} / drive / dither_percent: found one of dither_percent and dither_hz, wanted both, or none")
+            })
+            .each_ref()
+            .map(String::as_str),
     );
 }
 
@@ -259,11 +349,23 @@ fn names_levers_and_arms() {
     );
     check(
         &[("levers = [2, 0, 1, 3]", "levers = [2, 0, 1]")],
-        &[r#"arm "digger" / levers: found 3 of them, wanted four levers, for forward, left, up and pitch"#],
+        &[
+            r#"arm "digger" / levers: found 3 of them, wanted four to six levers, for forward, left, up and pitch, and then roll and yaw"#,
+        ],
     );
     check(
         &[("levers = [2, 0, 1, 3]", "levers = [2, 0, 2, 3]")],
-        &[r#"arm "digger" / levers: found [2, 0, 2, 3], wanted four different levers"#],
+        &[r#"arm "digger" / levers: found [2, 0, 2, 3], wanted levers that all differ"#],
+    );
+    check(
+        &[("levers = [2, 0, 1, 3]", "levers = [2, 0, 1, 3, 4]")],
+        &[
+            r#"arm "digger" / levers: found 5 of them, wanted four levers: no joint beyond pitch_joint could roll the tip"#,
+        ],
+    );
+    check(
+        &[("levers = [2, 0, 1, 3]", "levers = [2, 0, 1, 3, 4, 5]")],
+        &[r#"arm "digger" / levers: found 6 of them, wanted six levers for an arm of six joints or more alone"#],
     );
 }
 
@@ -275,11 +377,31 @@ fn zones_and_capacities() {
             r#"zone "seat" / max_mm: found [500, -400, 2100], wanted each coordinate greater than in min_mm ([-500, -400, 500])"#,
         ],
     );
+    check(
+        &[("min_mm = [-500, -400, 500]", "kind = \"capsule\"\nradius_mm = 0")],
+        &[
+            r#"zone "seat" / from_mm: found nothing, wanted three numbers from -20000 to 20000"#,
+            r#"zone "seat" / to_mm: found nothing, wanted three numbers from -20000 to 20000"#,
+            r#"zone "seat" / radius_mm: found 0, wanted a number from 1 to 5000"#,
+            r#"zone "seat" / max_mm: found an unknown key, wanted it taken out, or one of from_mm, to_mm, on, spares"#,
+        ],
+    );
+    check(
+        &[(
+            "min_mm = [-500, -400, 500]\nmax_mm = [500, 400, 2100]",
+            "kind = \"half_space\"\npoint_mm = [0, 0, 0]\noutward = [0, 0, 0.01]\non = \"grip\"\nspares = [\"bucket\", \"hand\"]",
+        )],
+        &[
+            r#"zone "seat" / outward: found [0, 0, 0.01], wanted a direction, such as [0, 0, 1] for up"#,
+            r#"zone "seat" / on: found "grip", wanted the axis of an arm"#,
+            r#"zone "seat" / spares: found "hand", wanted the axis of an arm"#,
+        ],
+    );
     let zone = "[[zone]]\nname = \"Z\"\nmin_mm = [0, 0, 0]\nmax_mm = [1, 1, 1]\nmargin_mm = 0\n";
     let many: String = (0..8).map(|i| zone.replace('Z', &i.to_string())).collect();
     check(
         &[("[[zone]]", &format!("{many}[[zone]]"))],
-        &["zone: found 9 of them, wanted 0 to 8"],
+        &["zone: found 10 of them, wanted 0 to 8"],
     );
 }
 
@@ -329,6 +451,48 @@ fn carriers() {
 }
 
 #[test]
+fn what_the_guard_keeps() {
+    check(
+        &[("centre_mm = [-150, 0, 600]", "centre_mm = [900, 0, 600]")],
+        &[
+            "carrier / centre_mm: found [900, 0, 600], wanted a centre of mass over the support: else it tips with its arms off",
+        ],
+    );
+    check(
+        &[
+            ("tip_margin_percent = 10", "tip_margin_percent = 100"),
+            ("payload_kg = 150", "payload_kg = -1"),
+        ],
+        &[
+            "carrier / tip_margin_percent: found 100, wanted a number from 0 to 90",
+            r#"arm "digger" / payload_kg: found -1, wanted a number from 0 to 100000"#,
+        ],
+    );
+    check(
+        &[
+            ("commissioning_mm_s = 250", "commissioning_mm_s = 0"),
+            ("tip_mm_s = 250", "tip_mm_s = 0"),
+        ],
+        &[
+            "station / remote / tip_mm_s: found 0, wanted a number from 1 to 3000",
+            "guard / commissioning_mm_s: found 0, wanted a number from 1 to 3000",
+        ],
+    );
+    // Two arms could meet.
+    let setter = builtin("drystone-setter").unwrap();
+    let without = setter.replace("arms_margin_mm = 100\n", "");
+    assert_ne!(setter, without);
+    let complaints = read("f", &without).unwrap_err();
+    let [complaint] = complaints.list() else {
+        panic!("{complaints}")
+    };
+    assert_eq!(
+        (complaint.path.as_str(), complaint.found.as_str()),
+        ("guard / arms_margin_mm", "nothing")
+    );
+}
+
+#[test]
 fn a_support_given_clockwise_is_turned_round() {
     let text = builtin("yard-digger").unwrap();
     let turned = text.replace(
@@ -337,6 +501,49 @@ fn a_support_given_clockwise_is_turned_round() {
     );
     assert_ne!(text, turned);
     assert_eq!(read("f", text).unwrap().carrier, read("f", &turned).unwrap().carrier);
+}
+
+#[test]
+fn how_the_hands_are_taken() {
+    check(
+        &[("expo = 0.3", "expo = 1.3")],
+        &["station / seat / expo: found 1.3, wanted a number from 0 to 1"],
+    );
+    check(
+        &[("slow_share = 0.3", "slow_share = 0")],
+        &["station / seat / slow_share: found 0, wanted a number from 0.01 to 1"],
+    );
+    check(
+        &[("slow_share = 0.3", "slow_percent = 30")],
+        &["station / seat / slow_percent: found an unknown key, wanted it taken out, or one of slow_share"],
+    );
+    check(
+        &[("[seat]\nposition_mm = [0, 0, 600]", "[seat]\nposition_mm = [0, 600]")],
+        &["seat / position_mm: found [0, 600], wanted three numbers from -20000 to 20000"],
+    );
+    check(
+        &[("yaw_deg = 0", "yaw_deg = 200")],
+        &["seat / yaw_deg: found 200, wanted a number from -180 to 180"],
+    );
+    check(
+        &[("yaw_deg = 0", "roll_deg = 0")],
+        &[
+            "seat / yaw_deg: found nothing, wanted a number from -180 to 180",
+            "seat / roll_deg: found an unknown key, wanted it taken out, or one of yaw_deg",
+        ],
+    );
+}
+
+#[test]
+fn without_a_seat_its_frame_is_the_machines_and_levers_are_straight() {
+    let text = builtin("yard-digger").unwrap();
+    let bare = text
+        .replace("[seat]\nposition_mm = [0, 0, 600]\nyaw_deg = 0\n", "")
+        .replace("expo = 0.3\nslow_share = 0.3\n", "");
+    assert!(bare.len() + 80 < text.len());
+    let bare = read("f", &bare).unwrap();
+    assert_eq!(bare.seat, SeatPlace::default());
+    assert_eq!((bare.stations.seat.expo, bare.stations.seat.slow_share), (0.0, 1.0));
 }
 
 #[test]

@@ -265,10 +265,10 @@ impl<'m> Picture<'m> {
 
     /// The zone as far as it lies in the directions of the arm, cut off where the chart ends.
     fn draw_zone(&self, chart: &mut Chart, zone: &Zone) -> DrawingResult {
-        let Some((near, far)) = self.zone_reach(zone) else {
+        let (Some((near, far)), Some((min, max))) = (self.zone_reach(zone), zone.bounds()) else {
             return Ok(());
         };
-        let (low, high) = (zone.min.z.max(self.height.start), zone.max.z.min(self.height.end));
+        let (low, high) = (min.z.max(self.height.start), max.z.min(self.height.end));
         let far = far.min(self.reach.end);
         if near >= far || low >= high {
             return Ok(());
@@ -294,13 +294,14 @@ impl<'m> Picture<'m> {
         } else {
             (0.0, 0.0)
         };
+        let (min, max) = zone.bounds()?;
         let mut reach: Option<(f64, f64)> = None;
         for number in 0..=DIRECTIONS {
             let turn = low + (high - low) * f64::from(number) / f64::from(DIRECTIONS);
             let ray = Vector2::new(turn.cos(), turn.sin());
             let (mut near, mut far) = (0.0_f64, f64::INFINITY);
             for k in 0..2 {
-                let faces = [zone.min[k], zone.max[k]].map(|face| (face - self.arm.base[k]) / ray[k]);
+                let faces = [min[k], max[k]].map(|face| (face - self.arm.base[k]) / ray[k]);
                 near = near.max(faces[0].min(faces[1]));
                 far = far.min(faces[0].max(faces[1]));
             }

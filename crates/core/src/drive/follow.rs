@@ -1,0 +1,163 @@
+//! Where the stroke should be by now: feed-forward ahead of the valve's lag, feedback on what is still missing, and the hold of an axis
+//! that nothing asks to move.
+//!
+//! Moving, the rate commanded is
+//!
+//! ```text
+//! led + (lead + fill) d(led)/dt + gain (smoothed lag) + integral
+//! ```
+//!
+//! - *led* is what the hands ask for; what planning adds to bring a tip back to its line only moves the goal, and acts through the lag;
+//! - *lead* is what passes between a command and its motion: delay and lag of valve and oil;
+//! - *fill* is the oil that goes into the lines, and comes out of them again, before and after the axis moves. It is asked for while what is
+//!   led is below [`FILLED`] of full rate, so that it has all gone in by then;
+//! - the lag is smoothed before it is fed back: a mass that swings on its oil at some Hz would otherwise be driven by a feedback that
+//!   comes as late as the valve does. It takes little from the loop, and lets the gain be two to three times as high.
+
+use crate::machine::Axis;
+use crate::math;
+use crate::sense::AxisPosture;
+
+use super::OPEN_ABOVE;
+use super::pi::Pi;
+
+/// Furthest that the correction may reach, as a share of full rate.
+const MOST_CORRECTION: f32 = 0.5;
+/// The change of what is led is low-passed over this time, s.
+const LEAD_FILTER_S: f32 = 0.010;
+/// Share of full rate from which on the lines are filled.
+const FILLED: f32 = 0.04;
+/// Led faster than this share of full rate, an axis is not turned against the hand.
+const CLEARLY_LED: f32 = 0.002;
+/// Least rate at which a held axis is brought back, as a share of full rate: its valve opens.
+const HOLD_RATE: f32 = 2.0 * OPEN_ABOVE;
+
+/// What an axis is asked for in one tick, stroke rates, m/s or rad/s.
+#[derive(Debug, Clone, Copy)]
+pub struct Asked {
+    /// All of it, as the guard lets it through.
+    pub rate: f32,
+    /// How much of that brings a tip back to its line.
+    pub correction: f32,
+}
+
+/// What following remembers of one axis.
+#[derive(Debug, Clone, Copy, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Follow {
+    motion: Motion,
+    lag: f32,
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+enum Motion {
+    /// Nothing is asked, nothing is held.
+    #[default]
+    Rest,
+    /// It is to move.
+    Move(Pursuit),
+    /// It came to rest here, m or rad.
+    Hold {
+        at: f32,
+        /// It has left the hold band and is being brought back.
+        back: bool,
+    },
+}
+
+#[derive(Debug, Clone, Copy)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+struct Pursuit {
+    /// Where the stroke should be by now.
+    goal: f32,
+    /// What is led, low-passed.
+    led: f32,
+    /// The lag, smoothed.
+    lag: f32,
+    pi: Pi,
+}
+
+impl Follow {
+    /// How far the stroke is behind where it should be.
+    pub fn lag(&self) -> f32 {
+        self.lag
+    }
+
+    /// The stroke rate to command. It has the sign of what is asked, or is none; where nothing is asked, it brings a held axis back.
+    pub fn step(&mut self, axis: &Axis, now: &AxisPosture, asked: Asked, dt: f32) -> f32 {
+        if !now.known {
+            *self = Self::default();
+            return 0.0;
+        }
+        if asked.rate == 0.0 {
+            return self.hold(axis, now);
+        }
+        // Without a bump: from where it is, with no history.
+        let mut pursuit = match self.motion {
+            Motion::Move(pursuit) => pursuit,
+            Motion::Rest | Motion::Hold { .. } => Pursuit {
+                goal: now.stroke,
+                led: 0.0,
+                lag: 0.0,
+                pi: Pi::default(),
+            },
+        };
+        self.lag = pursuit.goal - now.stroke;
+        let rate = pursuit.step(axis, now, asked, dt);
+        self.motion = Motion::Move(pursuit);
+        rate
+    }
+
+    /// Nothing is asked: where the axis has a hold band it is held where it came to rest, within that band.
+    fn hold(&mut self, axis: &Axis, now: &AxisPosture) -> f32 {
+        let band = axis.tracking.hold;
+        let at = match self.motion {
+            Motion::Hold { at, .. } => Some(at),
+            Motion::Rest | Motion::Move(_) => (math::abs(now.rate) < axis.watch.still_rate).then_some(now.stroke),
+        };
+        let Some(at) = at.filter(|_| band > 0.0) else {
+            *self = Self::default();
+            return 0.0;
+        };
+        self.lag = at - now.stroke;
+        let was_back = matches!(self.motion, Motion::Hold { back: true, .. });
+        let back = math::abs(self.lag) > if was_back { 0.5 * band } else { band };
+        self.motion = Motion::Hold { at, back };
+        if !back {
+            return 0.0;
+        }
+        let least = HOLD_RATE * axis.valve.full_rate.toward(self.lag);
+        math::sign(self.lag) * math::max(axis.tracking.gain * math::abs(self.lag), least)
+    }
+}
+
+impl Pursuit {
+    fn step(&mut self, axis: &Axis, now: &AxisPosture, asked: Asked, dt: f32) -> f32 {
+        let tracking = &axis.tracking;
+        let lag = self.goal - now.stroke;
+        self.goal += asked.rate * dt;
+        let led = asked.rate - asked.correction;
+        let full = axis.valve.full_rate.toward(led);
+        self.led += (led - self.led) * dt / (LEAD_FILTER_S + dt);
+        let change = (led - self.led) / LEAD_FILTER_S;
+        let fill = if math::abs(led) < FILLED * full {
+            tracking.fill.toward(led) / (FILLED * full)
+        } else {
+            0.0
+        };
+        let ahead = led + (tracking.lead + fill) * change;
+
+        self.lag += (lag - self.lag) * dt / (tracking.smooth + dt);
+        let full = axis.valve.full_rate.toward(asked.rate);
+        let most = MOST_CORRECTION * full;
+        let range = (math::max(-most, -full - ahead), math::min(most, full - ahead));
+        let rate = ahead + self.pi.step(self.lag, tracking.gain, tracking.integral_time, range, dt);
+        // Feedback may stop an axis, but never turn it against what the guard has seen, nor against the hand.
+        let against = |asked: f32| rate * asked <= 0.0;
+        if against(asked.rate) || (math::abs(led) > CLEARLY_LED * full && against(led)) {
+            0.0
+        } else {
+            rate
+        }
+    }
+}

@@ -1,0 +1,358 @@
+//! Keep-out: how near the parts of the arms are to the zones and to each other.
+//!
+//! Takes the [`Machine`] and where its arms are; gives the nearest pair ([`nearest`]), or every pair that is near ([`Surroundings::scan`])
+//! with what each joint does to it ([`Surroundings::closing`]). It holds no state and decides nothing.
+//!
+//! Each link, each cylinder and the grip is a capsule: its line with a radius. A part that a zone spares is not looked at beside that zone, nor is
+//! the link that carries one. Distances are as good as [`distance`] says; a pair is passed over without working out its distance only where the
+//! boxes around the two are already too far apart. An arm whose pose is not known has no parts: who moves arms must not move them then.
+
+mod distance;
+mod parts;
+
+use core::cell::Cell;
+
+use crate::chain::{ArmPose, JointPlace};
+use crate::machine::{ARMS_MAX, Carried, Machine, Shape, Zone};
+use crate::math;
+use crate::vec3::{Vec3, dot};
+
+pub use distance::{Nearest, to_line, to_shape};
+use distance::{along_line, from_line, from_shape};
+pub use parts::MOVERS;
+use parts::{Capsule, Parts, columns, columns_on, parts};
+
+/// A part of an arm, by the number of its joint, counted from the base; the grip's comes after the last joint's.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Part {
+    /// The link that the joint carries.
+    Link(u8),
+    /// The cylinder that moves the joint.
+    Cylinder(u8),
+}
+
+impl Part {
+    /// The number of its joint.
+    pub fn joint(self) -> u8 {
+        match self {
+            Self::Link(joint) | Self::Cylinder(joint) => joint,
+        }
+    }
+}
+
+/// What a part is near to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum With {
+    /// A zone: its number.
+    Zone(u8),
+    /// A part of another arm.
+    Arm(usize, Part),
+}
+
+/// A part of an arm and what it is near to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Closest {
+    /// From surface to surface, m; below 0 where they overlap.
+    pub gap: f32,
+    /// What the gap should not be less than, m.
+    pub margin: f32,
+    /// What is near.
+    pub with: With,
+    /// Number of the arm.
+    pub arm: usize,
+    /// Its part.
+    pub part: Part,
+    /// The nearest point on the part's line, m.
+    pub point: Vec3,
+    /// Unit vector to that point from what is near; zero where no direction leads away for certain.
+    pub outward: Vec3,
+}
+
+impl Closest {
+    /// What is left of the gap beyond the margin, m.
+    pub fn room(&self) -> f32 {
+        self.gap - self.margin
+    }
+}
+
+/// The pair with the least room: a part of an arm and a zone, or parts of two arms. None where there is no pair.
+pub fn nearest(machine: &Machine, poses: &[Option<ArmPose>]) -> Option<Closest> {
+    nearest_where(machine, poses, |_, _| true)
+}
+
+/// The same among the pairs in which one arm takes part, whatever the other arm is near to.
+pub fn nearest_of(machine: &Machine, poses: &[Option<ArmPose>], arm: usize) -> Option<Closest> {
+    nearest_where(machine, poses, |one, other| one == arm || other == Some(arm))
+}
+
+fn nearest_where(
+    machine: &Machine,
+    poses: &[Option<ArmPose>],
+    counts: impl Fn(usize, Option<usize>) -> bool,
+) -> Option<Closest> {
+    let (least, found) = (Cell::new(f32::INFINITY), Cell::new(None));
+    Surroundings::new(machine, poses).scan(
+        |one, other| {
+            if counts(one, other) {
+                least.get()
+            } else {
+                f32::NEG_INFINITY
+            }
+        },
+        |pair| {
+            let room = pair.closest.room();
+            if room < least.get() {
+                least.set(room);
+                found.set(Some(pair.closest));
+            }
+        },
+    );
+    found.get()
+}
+
+/// A pair that was found near, with what it takes to say how joints move it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pair {
+    /// What is near to what.
+    pub closest: Closest,
+    capsule: Capsule,
+    share: f32,
+    other: Other,
+}
+
+/// What is on the other side of a pair.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Other {
+    Still,
+    Carried(Carried),
+    /// A part of the second arm, and how far along its line.
+    Part(Capsule, f32),
+}
+
+/// How much each joint closes a gap, by arm and joint (the grip after the last joint), m/rad (m/m where it slides).
+pub type Closing = [[f32; MOVERS]; ARMS_MAX];
+
+/// The arms where they are, among the zones.
+pub struct Surroundings<'m> {
+    machine: &'m Machine,
+    poses: &'m [Option<ArmPose>],
+    arms: [Parts; ARMS_MAX],
+}
+
+/// Furthest that any point of an arm is from each of its joints, m; 1 where the joint slides.
+pub type Reach = [f32; MOVERS];
+
+impl<'m> Surroundings<'m> {
+    /// The machine's arms in these poses.
+    pub fn new(machine: &'m Machine, poses: &'m [Option<ArmPose>]) -> Self {
+        let mut arms = [Parts::new(), Parts::new()];
+        for ((arm, pose), found) in machine.arms().iter().zip(poses).zip(&mut arms) {
+            if let Some(pose) = pose {
+                *found = parts(arm, pose);
+            }
+        }
+        Self { machine, poses, arms }
+    }
+
+    /// Visits every pair whose room may be less than `limit` of its arm and of the other arm (none beside a zone), m. A pair of two
+    /// lines is visited where it is nearest, and at the ends of its lines as well: a line that turns may be about to be nearest there.
+    pub fn scan(&self, limit: impl Fn(usize, Option<usize>) -> f32, mut visit: impl FnMut(&Pair)) {
+        for (index, arm) in self.arms.iter().enumerate() {
+            for (number, zone) in (0..).zip(self.machine.zones()) {
+                for capsule in arm.iter().filter(|capsule| meets(zone, index, capsule.part)) {
+                    self.beside_zone(index, capsule, number, zone, &|| limit(index, None), &mut visit);
+                }
+            }
+        }
+        let [first, second] = &self.arms;
+        for one in first {
+            for two in second {
+                self.beside_part(one, two, &|| limit(0, Some(1)), &mut visit);
+            }
+        }
+    }
+
+    fn beside_zone(
+        &self,
+        arm: usize,
+        capsule: &Capsule,
+        number: u8,
+        zone: &Zone,
+        limit: &impl Fn() -> f32,
+        visit: &mut impl FnMut(&Pair),
+    ) {
+        let far = || limit() + zone.margin + capsule.radius;
+        let carrier = match zone.carried {
+            None => None,
+            // The pose of who carries it is not known: no more is where the zone is.
+            Some(carried) => match self.place(carried) {
+                None => return,
+                found => found,
+            },
+        };
+        let (start, end) = match carrier {
+            None if is_far(&zone.shape, capsule, far()) => return,
+            None => capsule.line,
+            Some(place) => (place.local(capsule.line.0), place.local(capsule.line.1)),
+        };
+        let near = to_shape(&zone.shape, start, end);
+        // What is no number is near.
+        if near.distance >= far() {
+            return;
+        }
+        let mut visit = |near: Nearest| {
+            visit(&Pair {
+                closest: Closest {
+                    gap: near.distance - capsule.radius,
+                    margin: zone.margin,
+                    with: With::Zone(number),
+                    arm,
+                    part: capsule.part,
+                    point: carrier.map_or(near.point, |place| place.point(near.point)),
+                    outward: carrier.map_or(near.outward, |place| place.vector(near.outward)),
+                },
+                capsule: *capsule,
+                share: near.share,
+                other: zone.carried.map_or(Other::Still, Other::Carried),
+            });
+        };
+        visit(near);
+        for share in [0.0, 1.0] {
+            if share != near.share {
+                visit(from_shape(&zone.shape, start, end, share));
+            }
+        }
+    }
+
+    /// The parts of the first arm beside one of the second.
+    fn beside_part(&self, one: &Capsule, two: &Capsule, limit: &impl Fn() -> f32, visit: &mut impl FnMut(&Pair)) {
+        let margin = self.machine.arm_margin();
+        let radii = one.radius + two.radius;
+        let far = || limit() + margin + radii;
+        let reach = far();
+        if apart_square(one, (two.low, two.high)) >= reach * reach && reach > 0.0 {
+            return;
+        }
+        let (near, theirs) = to_line(one.line, two.line);
+        if near.distance >= far() {
+            return;
+        }
+        let mut visit = |(near, share): (Nearest, f32)| {
+            visit(&Pair {
+                closest: Closest {
+                    gap: near.distance - radii,
+                    margin,
+                    with: With::Arm(1, two.part),
+                    arm: 0,
+                    part: one.part,
+                    point: near.point,
+                    outward: near.outward,
+                },
+                capsule: *one,
+                share: near.share,
+                other: Other::Part(*two, share),
+            });
+        };
+        visit((near, theirs));
+        for (share, point) in [(0.0, one.line.0), (1.0, one.line.1)] {
+            if share != near.share {
+                visit(from_line(one.line, share, two.line, along_line(two.line, point)));
+            }
+        }
+        for (share, point) in [(0.0, two.line.0), (1.0, two.line.1)] {
+            if share != theirs {
+                visit(from_line(one.line, along_line(one.line, point), two.line, share));
+            }
+        }
+    }
+
+    /// How much each joint closes the gap of a pair. Where no direction leads away for certain, any motion of its point closes it.
+    pub fn closing(&self, pair: &Pair) -> Closing {
+        let mut closing = [[0.0; MOVERS]; ARMS_MAX];
+        // A point across the gap moves along it as this one does when it moves with the same link.
+        let Closest {
+            point, outward, arm, ..
+        } = pair.closest;
+        let mut subtract = |arm: usize, sign: f32, columns: [Vec3; MOVERS]| {
+            for (into, column) in closing.get_mut(arm).into_iter().flatten().zip(columns) {
+                *into += if outward == [0.0; 3] {
+                    math::rough_norm3(column[0], column[1], column[2])
+                } else {
+                    sign * dot(column, outward)
+                };
+            }
+        };
+        if let Some(pose) = self.pose(arm) {
+            subtract(arm, -1.0, columns(pose, &pair.capsule, pair.share, point));
+        }
+        match &pair.other {
+            Other::Still => {}
+            Other::Carried(Carried { arm, joint }) => {
+                let (arm, joint) = (usize::from(*arm), usize::from(*joint));
+                if let Some(pose) = self.pose(arm) {
+                    subtract(arm, 1.0, columns_on(pose, joint, point));
+                }
+            }
+            Other::Part(capsule, share) => {
+                if let Some(pose) = self.pose(1) {
+                    subtract(1, 1.0, columns(pose, capsule, *share, point));
+                }
+            }
+        }
+        closing
+    }
+
+    /// No point of an arm moves by more than this for each joint, m/rad (m/m where it slides).
+    pub fn reach(&self, arm: usize) -> Reach {
+        let mut reach = [0.0; MOVERS];
+        if let (Some(pose), Some(parts)) = (self.pose(arm), self.arms.get(arm)) {
+            parts::reach(pose, parts, &mut reach);
+        }
+        reach
+    }
+
+    fn pose(&self, arm: usize) -> Option<&ArmPose> {
+        self.poses.get(arm)?.as_ref()
+    }
+
+    fn place(&self, Carried { arm, joint }: Carried) -> Option<&JointPlace> {
+        self.pose(usize::from(arm))?.joints.get(usize::from(joint))
+    }
+}
+
+/// The zone keeps this part of this arm out.
+fn meets(zone: &Zone, arm: usize, part: Part) -> bool {
+    let joint = usize::from(part.joint());
+    let carries = zone
+        .carried
+        .is_some_and(|carried| usize::from(carried.arm) == arm && usize::from(carried.joint) == joint);
+    !carries && !zone.spares.has(arm, joint)
+}
+
+/// A part's line is at least this far from a shape, seen from the boxes around them. Behind a plane and in a box nothing is far.
+fn is_far(shape: &Shape, capsule: &Capsule, far: f32) -> bool {
+    let around = match shape {
+        Shape::Box { min, max } => (*min, *max),
+        Shape::Capsule { from, to, radius } => {
+            let corner = |pick: fn(f32, f32) -> f32, by: f32| {
+                let ([x0, y0, z0], [x1, y1, z1]) = (*from, *to);
+                [pick(x0, x1) + by, pick(y0, y1) + by, pick(z0, z1) + by]
+            };
+            (corner(math::min, -radius), corner(math::max, *radius))
+        }
+        Shape::HalfSpace { .. } => return false,
+    };
+    far > 0.0 && apart_square(capsule, around) >= far * far
+}
+
+/// The squared distance between the box around a part's line and another box, m².
+fn apart_square(capsule: &Capsule, (low, high): (Vec3, Vec3)) -> f32 {
+    let beyond = |low: f32, high: f32, from: f32, to: f32| math::max(math::max(low - to, from - high), 0.0);
+    let ([x0, y0, z0], [x1, y1, z1]) = (low, high);
+    let ([a0, b0, c0], [a1, b1, c1]) = (capsule.low, capsule.high);
+    let (x, y, z) = (beyond(x0, x1, a0, a1), beyond(y0, y1, b0, b1), beyond(z0, z1, c0, c1));
+    x * x + y * y + z * z
+}
