@@ -291,6 +291,29 @@ pub mod tests {
     }
 
     #[test]
+    fn an_order_with_what_is_no_number_is_none() {
+        let order = GoTo {
+            number: 1,
+            arm: 0,
+            to: Target::At([1.0, 2.0, 3.0]),
+            frame: Frame::Seat,
+            speed: 0.1,
+        };
+        let read = |order: GoTo| GoTo::try_from(SaidGoTo::from(order));
+        assert_eq!(read(order), Ok(order));
+        for wrong in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY] {
+            assert_eq!(read(GoTo { speed: wrong, ..order }), Err(Refused::Malformed));
+            for axis in 0..3 {
+                let mut to = [0.0; 3];
+                to[axis] = wrong;
+                for to in [Target::At(to), Target::By(to)] {
+                    assert_eq!(read(GoTo { to, ..order }), Err(Refused::Malformed));
+                }
+            }
+        }
+    }
+
+    #[test]
     fn each_step_of_a_lever_is_its_own() {
         for n in -LEVER_STEPS..=LEVER_STEPS {
             assert_eq!(steps(share(n).unwrap()), n);
