@@ -7,6 +7,7 @@ mod closed_loop;
 mod command;
 mod docs;
 mod drive;
+mod explore;
 mod go_to;
 mod guard;
 mod guard_keepout;

@@ -4,6 +4,7 @@
 //! rehearsal runs both tick by tick and judges what came of it. The core is reached through its public face alone and does not
 //! know that it is simulated.
 
+pub mod adversary;
 pub mod bench_rig;
 pub mod clearance;
 pub mod cli;

@@ -16,7 +16,7 @@ use crate::wiring::Wiring;
 pub const SAMPLE_S: f64 = 0.01;
 
 /// Pressure in the less loaded chamber of each cylinder at the start, Pa: what a stopped arm keeps trapped.
-const PRELOAD_PA: f64 = 5e5;
+pub(crate) const PRELOAD_PA: f64 = 5e5;
 
 /// Why a rehearsal could not be run to its end.
 #[derive(Debug, thiserror::Error, miette::Diagnostic)]

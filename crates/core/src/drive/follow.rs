@@ -4,7 +4,7 @@
 //! Moving, the rate commanded is
 //!
 //! ```text
-//! led + (lead + fill) d(led)/dt + gain (smoothed lag) + integral
+//! led + (lead + fill) d(led)/dt + gain (smoothed lag) + integral + damp d²(lag)/dt²
 //! ```
 //!
 //! - *led* is what the hands ask for; what planning adds to bring a tip back to its line only moves the goal, and acts through the lag;
@@ -12,7 +12,8 @@
 //! - *fill* is the oil that goes into the lines, and comes out of them again, before and after the axis moves. It is asked for while what is
 //!   led is below [`FILLED`] of full rate, so that it has all gone in by then;
 //! - the lag is smoothed before it is fed back: a mass that swings on its oil at some Hz would otherwise be driven by a feedback that
-//!   comes as late as the valve does. It takes little from the loop, and lets the gain be two to three times as high.
+//!   comes as late as the valve does. It takes little from the loop, and lets the gain be two to three times as high;
+//! - *damp* takes the swing itself out, where valve and sensor are fast enough for it: speed is taken back for acceleration that should not be.
 
 use crate::machine::Axis;
 use crate::math;
@@ -25,6 +26,8 @@ use super::pi::Pi;
 const MOST_CORRECTION: f32 = 0.5;
 /// The change of what is led is low-passed over this time, s.
 const LEAD_FILTER_S: f32 = 0.010;
+/// The lag is low-passed over this time at each of the two times that its change is taken, s.
+const DAMP_FILTER_S: f32 = 0.008;
 /// Share of full rate from which on the lines are filled.
 const FILLED: f32 = 0.04;
 /// Led faster than this share of full rate, an axis is not turned against the hand.
@@ -74,6 +77,8 @@ struct Pursuit {
     led: f32,
     /// The lag, smoothed.
     lag: f32,
+    /// The lag and its change, low-passed.
+    swing: (f32, f32),
     pi: Pi,
 }
 
@@ -99,6 +104,7 @@ impl Follow {
                 goal: now.stroke,
                 led: 0.0,
                 lag: 0.0,
+                swing: (0.0, 0.0),
                 pi: Pi::default(),
             },
         };
@@ -148,6 +154,7 @@ impl Pursuit {
         let ahead = led + (tracking.lead + fill) * change;
 
         self.lag += (lag - self.lag) * dt / (tracking.smooth + dt);
+        let ahead = ahead + tracking.damp * self.swing(lag, dt);
         let full = axis.valve.full_rate.toward(asked.rate);
         let most = MOST_CORRECTION * full;
         let range = (math::max(-most, -full - ahead), math::min(most, full - ahead));
@@ -159,5 +166,14 @@ impl Pursuit {
         } else {
             rate
         }
+    }
+
+    /// How much more the goal accelerates than the axis does.
+    fn swing(&mut self, lag: f32, dt: f32) -> f32 {
+        let low_pass = dt / (DAMP_FILTER_S + dt);
+        self.swing.0 += (lag - self.swing.0) * low_pass;
+        let change = (lag - self.swing.0) / DAMP_FILTER_S;
+        self.swing.1 += (change - self.swing.1) * low_pass;
+        (change - self.swing.1) / DAMP_FILTER_S
     }
 }

@@ -1,0 +1,192 @@
+//! The hostile hands: where they look, and which levers they push.
+
+use bellcrank_core::inputs::Mode;
+use bellcrank_core::keepout::{Closest, Closing, Surroundings, With};
+use bellcrank_core::machine::LEVERS_MAX;
+use bellcrank_core::sense::Posture;
+use bellcrank_core::supervise::State;
+use bellcrank_core::units::Lever;
+use bellcrank_core::{Controller, Inputs, Machine};
+use rand::RngExt;
+use rand_chacha::ChaCha8Rng;
+
+use super::Strategy;
+
+/// Time between two looks, s.
+const LOOK_S: f64 = 0.05;
+/// Half of this the reset button is pressed where the machine has stopped, s.
+const RESET_S: f64 = 0.2;
+/// The zone with the person in it: the first of a machine file.
+const SEAT: u8 = 0;
+
+/// What is nearest to an arm, and what each joint does to that.
+type Aim = (Closest, Closing);
+
+/// The hands of one run.
+pub struct Hands<'m> {
+    /// With all its zones, whether or not the core knows of them.
+    machine: &'m Machine,
+    strategy: Strategy,
+    rng: ChaCha8Rng,
+    /// What the core last said that it is in.
+    pub state: State,
+    next_look: f64,
+    /// Until when they stay with what they do, s.
+    until: f64,
+    now: Strategy,
+    /// The other way than where it is worst.
+    away: bool,
+    /// What they do with levers that are not aimed.
+    noise: [f32; LEVERS_MAX],
+    /// The joint that is aimed where only one is.
+    aimed: usize,
+    /// Only parts from this joint on are aimed with: those before it hardly move.
+    from_joint: u8,
+    levers: [f32; LEVERS_MAX],
+    mode: Mode,
+}
+
+impl<'m> Hands<'m> {
+    pub fn new(strategy: Strategy, machine: &'m Machine, rng: ChaCha8Rng) -> Self {
+        Self {
+            machine,
+            strategy,
+            rng,
+            state: State::default(),
+            next_look: 0.0,
+            until: 0.0,
+            now: strategy,
+            away: false,
+            noise: [0.0; LEVERS_MAX],
+            aimed: 0,
+            from_joint: 0,
+            levers: [0.0; LEVERS_MAX],
+            mode: Mode::Joint,
+        }
+    }
+
+    /// Puts what the hands do in place of what came by the wire. Where the machine has stopped they let go, reset it and enable it anew.
+    pub fn push(&mut self, t: f64, controller: &Controller, inputs: &mut Inputs) {
+        if t >= self.next_look {
+            self.next_look = t + LOOK_S;
+            self.levers = [0.0; LEVERS_MAX];
+            if let (State::Enabled, Some(posture)) = (self.state, controller.posture()) {
+                self.look(t, posture);
+            }
+        }
+        let stands = matches!(self.state, State::Stopped | State::Fault);
+        inputs.reset = stands && (t / RESET_S).fract() < 0.5;
+        inputs.seat.enable = matches!(self.state, State::Ready | State::Enabled);
+        inputs.seat.mode = self.mode;
+        inputs.seat.levers = self.levers.map(|share| Lever::new(share).unwrap_or_default());
+    }
+
+    fn look(&mut self, t: f64, posture: &Posture) {
+        if t >= self.until {
+            self.turn(t);
+        }
+        self.levers = self.noise;
+        if self.now == Strategy::Random {
+            return;
+        }
+        let aims = self.aims(posture);
+        for (arm, aim) in aims.iter().enumerate() {
+            let Some((closest, closing)) = aim else { continue };
+            match self.mode {
+                Mode::Joint => self.push_joints(arm, closing, posture),
+                Mode::Tip | Mode::Carry => self.push_tip(arm, closest),
+            }
+        }
+    }
+
+    /// Does something else from now on.
+    fn turn(&mut self, t: f64) {
+        self.now = match self.strategy {
+            Strategy::Switching => Strategy::ALL[self.rng.random_range(0..Strategy::ALL.len() - 1)],
+            strategy => strategy,
+        };
+        let longest = match self.now {
+            Strategy::Reversals => 0.8,
+            _ => 2.0,
+        };
+        self.until = t + self.rng.random_range(LOOK_S..longest);
+        self.away = self.now == Strategy::Reversals && !self.away;
+        self.mode = match self.now {
+            Strategy::AtTheSeat | Strategy::Oblique => Mode::Joint,
+            Strategy::TipsAtTheSeat => Mode::Tip,
+            _ if self.rng.random() => Mode::Tip,
+            _ => Mode::Joint,
+        };
+        self.aimed = self.rng.random_range(0..4);
+        self.from_joint = self.rng.random_range(1..6);
+        for lever in &mut self.noise {
+            *lever = match self.now {
+                Strategy::Random => self.rng.random_range(-1.0..1.0),
+                Strategy::Oblique => [-1.0, 0.0, 1.0][self.rng.random_range(0..3)],
+                _ => 0.0,
+            };
+        }
+    }
+
+    /// For each arm what it is nearest to, of what is aimed at.
+    fn aims(&self, posture: &Posture) -> Vec<Option<Aim>> {
+        let around = Surroundings::new(self.machine, &posture.arms);
+        let mut nearest = vec![None::<Aim>; self.machine.arms().len()];
+        let two = nearest.len() > 1;
+        let last = self
+            .machine
+            .arms()
+            .iter()
+            .map(|arm| arm.joints.len() as u8 - 1)
+            .min()
+            .unwrap_or(0);
+        let from_joint = self.from_joint.min(last);
+        around.scan(
+            |_, _| f32::INFINITY,
+            |pair| {
+                let closest = pair.closest;
+                let wanted = match (self.now, closest.with) {
+                    (Strategy::AtTheSeat | Strategy::TipsAtTheSeat, with) => with == With::Zone(SEAT),
+                    (Strategy::ArmsAtEachOther, with) if two => matches!(with, With::Arm(..)),
+                    _ => true,
+                };
+                let other = match closest.with {
+                    With::Arm(other, _) => Some(other),
+                    With::Zone(_) => None,
+                };
+                let wanted = wanted && closest.part.joint() >= from_joint;
+                for arm in [Some(closest.arm), other].into_iter().flatten().filter(|_| wanted) {
+                    if nearest[arm].is_none_or(|(least, _)| closest.room() < least.room()) {
+                        nearest[arm] = Some((closest, around.closing(pair)));
+                    }
+                }
+            },
+        );
+        nearest
+    }
+
+    /// Each lever of an arm at full where its joint closes the gap.
+    fn push_joints(&mut self, arm: usize, closing: &Closing, posture: &Posture) {
+        for (number, (joint, closing)) in self.machine.arms()[arm].movers().zip(closing[arm]).enumerate() {
+            let axis = self.machine.axis(joint.axis).and_then(|axis| axis.lever);
+            let Some(lever) = axis.map(usize::from) else { continue };
+            if self.now != Strategy::Oblique || number == self.aimed {
+                let way = closing * posture.axes.get(joint.axis).ratio;
+                self.levers[lever] = if way == 0.0 { 0.0 } else { self.way(way.signum()) };
+            }
+        }
+    }
+
+    /// The tip of an arm straight at what is near, at full speed.
+    fn push_tip(&mut self, arm: usize, closest: &Closest) {
+        let toward = if arm == closest.arm { -1.0 } else { 1.0 };
+        let largest = closest.outward.iter().fold(1e-6_f32, |most, v| most.max(v.abs()));
+        for (&lever, v) in self.machine.arms()[arm].levers.iter().zip(closest.outward) {
+            self.levers[usize::from(lever)] = self.way(toward * v / largest);
+        }
+    }
+
+    fn way(&self, share: f32) -> f32 {
+        if self.away { -share } else { share }
+    }
+}
