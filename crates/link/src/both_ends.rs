@@ -150,6 +150,17 @@ fn a_frame_that_was_held_back_is_as_old_as_it_is() {
 }
 
 #[test]
+fn late_is_what_the_core_has_no_use_for() {
+    for (came, late) in [(150, 0), (151, 1)] {
+        let (mut hand, mut machine) = session();
+        let packet = say(&mut hand, 0);
+        assert_eq!(to_machine(&mut machine, &packet, came), Ok(Kind::Hands));
+        assert_eq!(machine.tally().late, late);
+        assert_eq!(machine.hand_frame(at(came)).fresh(LATE), late == 0);
+    }
+}
+
+#[test]
 fn frames_come_once_and_in_order() {
     let (mut hand, mut machine) = session();
     let packets: Vec<Packet> = (1..=5).map(|i| say(&mut hand, i)).collect();

@@ -176,3 +176,31 @@ impl MachineEnd {
         Ok(())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{HandEnd, Id};
+
+    #[test]
+    fn after_the_last_session_none_is_offered() {
+        let key = PairingKey::new(*b"32 bytes that only this pair has").unwrap();
+        let pair = Pair {
+            hand: Id(1),
+            machine: Id(2),
+        };
+        let now = Instant::from_ticks(0);
+        let mut machine = MachineEnd::new(&key, pair, [2; 16], BEAT_EVERY);
+        machine.offered = u32::MAX - 1;
+        for (boot, outcome) in [
+            (1, Ok(Kind::Hello)),
+            (3, Err(Refused::NoSession)),
+            (4, Err(Refused::NoSession)),
+        ] {
+            let mut hand = HandEnd::new(&key, pair, [boot; 16]);
+            let hello = hand.send(&HandFrame::default(), now).unwrap();
+            let heard = hello.iter().find_map(|byte| machine.receive(*byte, now));
+            assert_eq!(heard, Some(outcome));
+        }
+    }
+}
