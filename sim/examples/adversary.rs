@@ -29,7 +29,9 @@ struct Arguments {
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    let seeds: Vec<u64> = arguments.seed.map_or_else(|| (1..=arguments.runs).collect(), |seed| vec![seed]);
+    let seeds: Vec<u64> = arguments
+        .seed
+        .map_or_else(|| (1..=arguments.runs).collect(), |seed| vec![seed]);
     let mut good = true;
     for (name, text) in bellcrank_machine::BUILTIN {
         let machine = Arc::new(bellcrank_machine::read(name, text).expect("it is built in"));
@@ -40,7 +42,10 @@ fn main() -> ExitCode {
         if arguments.seed.is_none() {
             let blind = without_zones(&machine);
             let few: Vec<u64> = (1..=arguments.unguarded).collect();
-            let entered = all(&blind, &machine, &few).iter().filter(|outcome| outcome.entered()).count();
+            let entered = all(&blind, &machine, &few)
+                .iter()
+                .filter(|outcome| outcome.entered())
+                .count();
             println!("without zones in the core {entered} of {} enter\n", few.len());
             good &= entered > 0 || few.is_empty();
         }
@@ -56,9 +61,21 @@ fn all(believed: &Description, real: &Arc<Description>, seeds: &[u64]) -> Vec<Ou
 fn print(name: &str, outcomes: &[Outcome], took: f64) {
     let mut table = Table::new();
     table.load_preset(presets::NOTHING);
-    table.set_header(["strategy", "runs", "entered", "to a zone, mm", "arms apart, mm", "seed of the nearest", "driven"]);
+    table.set_header([
+        "strategy",
+        "runs",
+        "entered",
+        "to the seat, mm",
+        "to a zone, mm",
+        "arms apart, mm",
+        "seed of the nearest",
+        "driven",
+    ]);
     for strategy in Strategy::ALL {
-        let own: Vec<&Outcome> = outcomes.iter().filter(|outcome| Strategy::of_seed(outcome.seed) == strategy).collect();
+        let own: Vec<&Outcome> = outcomes
+            .iter()
+            .filter(|outcome| Strategy::of_seed(outcome.seed) == strategy)
+            .collect();
         if !own.is_empty() {
             table.add_row(row(strategy.name(), &own));
         }
@@ -70,16 +87,20 @@ fn print(name: &str, outcomes: &[Outcome], took: f64) {
     }
 }
 
-fn row(what: &str, outcomes: &[&Outcome]) -> [String; 7] {
+fn row(what: &str, outcomes: &[&Outcome]) -> [String; 8] {
     let nearest = outcomes.iter().min_by(|a, b| a.least().total_cmp(&b.least()));
-    let to_zone = outcomes.iter().map(|outcome| outcome.to_zone).fold(f64::INFINITY, f64::min);
-    let arms = outcomes.iter().filter_map(|outcome| outcome.between_arms).reduce(f64::min);
+    let least = |of: fn(&Outcome) -> f64| outcomes.iter().map(|outcome| of(outcome)).fold(f64::INFINITY, f64::min);
+    let arms = outcomes
+        .iter()
+        .filter_map(|outcome| outcome.between_arms)
+        .reduce(f64::min);
     let driven = outcomes.iter().map(|outcome| outcome.driven).sum::<f64>() / outcomes.len() as f64;
     [
         what.to_owned(),
         outcomes.len().to_string(),
         outcomes.iter().filter(|outcome| outcome.entered()).count().to_string(),
-        format!("{:.0}", 1e3 * to_zone),
+        format!("{:.0}", 1e3 * least(|outcome| outcome.to_seat)),
+        format!("{:.0}", 1e3 * least(|outcome| outcome.to_zone)),
         arms.map_or("-".to_owned(), |gap| format!("{:.0}", 1e3 * gap)),
         nearest.map_or("-".to_owned(), |outcome| outcome.seed.to_string()),
         format!("{:.0} %", 100.0 * driven),

@@ -133,7 +133,14 @@ impl<'m> Hands<'m> {
         let mut nearest = vec![None::<Aim>; self.machine.arms().len()];
         let two = nearest.len() > 1;
         let joints = |arm: &Arm| u8::try_from(arm.joints.len()).unwrap_or(0);
-        let last = self.machine.arms().iter().map(joints).min().unwrap_or(0).saturating_sub(1);
+        let last = self
+            .machine
+            .arms()
+            .iter()
+            .map(joints)
+            .min()
+            .unwrap_or(0)
+            .saturating_sub(1);
         let from_joint = self.from_joint.min(last);
         around.scan(
             |_, _| f32::INFINITY,

@@ -480,7 +480,7 @@ fn what_the_guard_keeps() {
     );
     // Two arms could meet.
     let setter = builtin("drystone-setter").unwrap();
-    let without = setter.replace("arms_margin_mm = 100\n", "");
+    let without = setter.replace("arms_margin_mm = 120\n", "");
     assert_ne!(setter, without);
     let complaints = read("f", &without).unwrap_err();
     let [complaint] = complaints.list() else {
