@@ -65,6 +65,7 @@ fn print(name: &str, outcomes: &[Outcome], took: f64) {
         "strategy",
         "runs",
         "entered",
+        "to the seat, mm",
         "to a zone, mm",
         "arms apart, mm",
         "seed of the nearest",
@@ -86,12 +87,9 @@ fn print(name: &str, outcomes: &[Outcome], took: f64) {
     }
 }
 
-fn row(what: &str, outcomes: &[&Outcome]) -> [String; 7] {
+fn row(what: &str, outcomes: &[&Outcome]) -> [String; 8] {
     let nearest = outcomes.iter().min_by(|a, b| a.least().total_cmp(&b.least()));
-    let to_zone = outcomes
-        .iter()
-        .map(|outcome| outcome.to_zone)
-        .fold(f64::INFINITY, f64::min);
+    let least = |of: fn(&Outcome) -> f64| outcomes.iter().map(|outcome| of(outcome)).fold(f64::INFINITY, f64::min);
     let arms = outcomes
         .iter()
         .filter_map(|outcome| outcome.between_arms)
@@ -101,7 +99,8 @@ fn row(what: &str, outcomes: &[&Outcome]) -> [String; 7] {
         what.to_owned(),
         outcomes.len().to_string(),
         outcomes.iter().filter(|outcome| outcome.entered()).count().to_string(),
-        format!("{:.0}", 1e3 * to_zone),
+        format!("{:.0}", 1e3 * least(|outcome| outcome.to_seat)),
+        format!("{:.0}", 1e3 * least(|outcome| outcome.to_zone)),
         arms.map_or("-".to_owned(), |gap| format!("{:.0}", 1e3 * gap)),
         nearest.map_or("-".to_owned(), |outcome| outcome.seed.to_string()),
         format!("{:.0} %", 100.0 * driven),
