@@ -32,4 +32,5 @@ mod stages_sense;
 mod stopping;
 mod survey;
 mod tidy;
+mod tracking;
 mod valve_signal;
