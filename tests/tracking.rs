@@ -3,11 +3,7 @@
 use bellcrank_tests::moves::{MACHINES, moves};
 
 /// Largest position error of each move, mm: what was reached, and a tenth more.
-const REACHED: [&[f64]; 3] = [
-    &[],
-    &[],
-    &[],
-];
+const REACHED: [&[f64]; 3] = [&[], &[], &[]];
 
 #[test]
 fn each_machine_tracks_as_well_as_it_did() {
@@ -16,7 +12,11 @@ fn each_machine_tracks_as_well_as_it_did() {
         assert_eq!(moves.len(), reached.len(), "{machine}");
         for (a_move, most) in moves.iter().zip(reached) {
             let found = a_move.track();
-            assert!(1e3 * found.position_largest_m < *most, "{machine}, {}: {found:?}", a_move.name);
+            assert!(
+                1e3 * found.position_largest_m < *most,
+                "{machine}, {}: {found:?}",
+                a_move.name
+            );
         }
     }
 }
