@@ -324,7 +324,7 @@ fn what_is_no_file_of_ours() {
     check(
         ("other.toml", b""),
         &["survey", "yard diger"],
-        &["\"yard diger\"", "yard-digger, drystone-setter"],
+        &["\"yard diger\"", "yard-digger, drystone-setter, servo-digger"],
     );
     check(
         ("other.toml", b""),
