@@ -1,5 +1,6 @@
 //! Tests: one module a subject. `check` is what several of them stand on.
 
+mod adversary;
 mod bad_input;
 mod carry;
 mod check;

@@ -50,11 +50,11 @@ pub fn of_arm<'m>(machine: &'m Description, arm: &'m Arm, pose: &'m Pose) -> imp
     })
 }
 
-/// The least clearance of an arm, or `so_far` where that is less: the running least over many poses, m.
-pub fn least_of_arm(machine: &Description, arm: &Arm, pose: &Pose, so_far: Option<f64>) -> Option<f64> {
+/// The least clearance of an arm to some of the zones, or `so_far` where that is less: the running least over many poses, m.
+pub fn least_of_arm(machine: &Description, zones: &[Zone], arm: &Arm, pose: &Pose, so_far: Option<f64>) -> Option<f64> {
     let mut least = so_far;
     for part in parts(machine, arm, pose) {
-        for zone in machine.zones.iter().filter(|zone| zone.meets(part.axis)) {
+        for zone in zones.iter().filter(|zone| zone.meets(part.axis)) {
             let bound = zone.bounds().map_or(f64::NEG_INFINITY, |bounds| {
                 box_to_box(&bounds, &around(&part.line)) - part.radius
             });
@@ -275,7 +275,7 @@ mod tests {
                 for (i, arm) in machine.arms.iter().enumerate() {
                     let each = of_arm(&machine, arm, &pose).map(|now| now.distance);
                     all[i] = each.chain(all[i]).reduce(f64::min);
-                    passing[i] = least_of_arm(&machine, arm, &pose, passing[i]);
+                    passing[i] = least_of_arm(&machine, &machine.zones, arm, &pose, passing[i]);
                     assert_eq!(
                         all[i].map(f64::to_bits),
                         passing[i].map(f64::to_bits),

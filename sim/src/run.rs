@@ -142,7 +142,7 @@ impl<'s> Recorder<'s> {
     fn clearances(&mut self, plant: &Plant) {
         let machine = &self.scenario.machine;
         for (arm, least) in machine.arms.iter().zip(&mut self.least) {
-            *least = clearance::least_of_arm(machine, arm, plant.pose(), *least);
+            *least = clearance::least_of_arm(machine, &machine.zones, arm, plant.pose(), *least);
         }
     }
 

@@ -1,4 +1,4 @@
-//! What people and CI run, one name for each: `cargo xtask test`, `cargo xtask bench`, `cargo xtask fuzz`.
+//! What people and CI run, one name for each: `cargo xtask test`, `cargo xtask bench`, `cargo xtask fuzz`, `cargo xtask adversary`.
 //!
 //! `test` is everything CI asks for, in the order in which a mistake is cheapest to find; it stops at the first failure.
 
@@ -31,6 +31,15 @@ enum Task {
     Test,
     /// The benches, measured
     Bench,
+    /// Hands that try to get the arms of the built-in machines into a zone or into each other, in many simulated runs
+    Adversary {
+        /// Runs of 10 s on each machine
+        #[arg(long, default_value_t = 1000)]
+        runs: u32,
+        /// The one run of this seed, to repeat it
+        #[arg(long)]
+        seed: Option<u64>,
+    },
     /// How many instructions the reference cases take, against benches/instructions.csv
     Instructions {
         /// Write what they take now into the file
@@ -51,6 +60,7 @@ fn main() -> Result<()> {
         Task::Instructions { bless: false } => instructions::check(),
         Task::Instructions { bless: true } => instructions::bless(),
         Task::Fuzz { frames } => fuzz(frames),
+        Task::Adversary { runs, seed } => adversary(runs, seed),
         Task::Bench => run(cargo("bench").args(["--package", "bellcrank-benches"])),
     }
 }
@@ -94,7 +104,25 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
     steps.step("benches, once each", || {
         run(cargo("test").args(["--package", "bellcrank-benches", "--benches"]))
     })?;
-    steps.step("instructions", instructions::check)
+    steps.step("instructions", instructions::check)?;
+    steps.step("adversary", || adversary(1000, None))
+}
+
+fn adversary(runs: u32, seed: Option<u64>) -> Result<()> {
+    let mut command = cargo("run");
+    command.args([
+        "--release",
+        "--package",
+        "bellcrank-sim",
+        "--example",
+        "adversary",
+        "--",
+    ]);
+    match seed {
+        Some(seed) => command.args(["--seed", &seed.to_string()]),
+        None => command.args(["--runs", &runs.to_string()]),
+    };
+    run(&mut command)
 }
 
 /// The fuzzing of the ordinary tests, only longer and in release.

@@ -2,7 +2,7 @@
 
 use bellcrank_core::inputs::Mode;
 use bellcrank_core::keepout::{Closest, Closing, Surroundings, With};
-use bellcrank_core::machine::LEVERS_MAX;
+use bellcrank_core::machine::{Arm, LEVERS_MAX};
 use bellcrank_core::sense::Posture;
 use bellcrank_core::supervise::State;
 use bellcrank_core::units::Lever;
@@ -114,8 +114,7 @@ impl<'m> Hands<'m> {
         self.mode = match self.now {
             Strategy::AtTheSeat | Strategy::Oblique => Mode::Joint,
             Strategy::TipsAtTheSeat => Mode::Tip,
-            _ if self.rng.random() => Mode::Tip,
-            _ => Mode::Joint,
+            _ => [Mode::Joint, Mode::Joint, Mode::Tip, Mode::Tip, Mode::Carry][self.rng.random_range(0..5)],
         };
         self.aimed = self.rng.random_range(0..4);
         self.from_joint = self.rng.random_range(1..6);
@@ -133,13 +132,15 @@ impl<'m> Hands<'m> {
         let around = Surroundings::new(self.machine, &posture.arms);
         let mut nearest = vec![None::<Aim>; self.machine.arms().len()];
         let two = nearest.len() > 1;
+        let joints = |arm: &Arm| u8::try_from(arm.joints.len()).unwrap_or(0);
         let last = self
             .machine
             .arms()
             .iter()
-            .map(|arm| arm.joints.len() as u8 - 1)
+            .map(joints)
             .min()
-            .unwrap_or(0);
+            .unwrap_or(0)
+            .saturating_sub(1);
         let from_joint = self.from_joint.min(last);
         around.scan(
             |_, _| f32::INFINITY,

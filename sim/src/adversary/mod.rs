@@ -88,6 +88,8 @@ impl Strategy {
 pub struct Outcome {
     /// Its seed.
     pub seed: u64,
+    /// Least distance of any part from the seat, the first zone of a machine file, m; below 0 inside.
+    pub to_seat: f64,
     /// Least distance of any part from any zone, m; below 0 inside.
     pub to_zone: f64,
     /// Least distance between the arms, m. None where there is one.
@@ -142,6 +144,7 @@ pub fn run(believed: &Description, real: &Arc<Description>, seed: u64) -> Result
     let mut hands = Hands::new(Strategy::of_seed(seed), &sighted, rng);
     let mut outcome = Outcome {
         seed,
+        to_seat: f64::INFINITY,
         to_zone: f64::INFINITY,
         between_arms: None,
         driven: 0.0,
@@ -156,9 +159,9 @@ pub fn run(believed: &Description, real: &Arc<Description>, seed: u64) -> Result
         ticks += 1;
         driven += u32::from(hands.state == State::Enabled);
         for arm in &real.arms {
-            if let Some(least) = clearance::least_of_arm(real, arm, plant.pose(), Some(outcome.to_zone)) {
-                outcome.to_zone = least;
-            }
+            let least = |zones, so_far| clearance::least_of_arm(real, zones, arm, plant.pose(), Some(so_far));
+            outcome.to_zone = least(&real.zones, outcome.to_zone).unwrap_or(outcome.to_zone);
+            outcome.to_seat = least(&real.zones[..real.zones.len().min(1)], outcome.to_seat).unwrap_or(outcome.to_seat);
         }
         outcome.between_arms = clearance::least_between_arms(real, plant.pose(), outcome.between_arms);
         surroundings.at(t, &mut plant);

@@ -54,9 +54,9 @@ struct Closer<'m> {
     mover: &'m mut Mover,
     /// What the gap loses by its motion that way, m/rad for a distance.
     share: f32,
-    /// Towards closing.
+    /// What it was asked for at first, what is left of that, and what it does, towards closing.
+    wanted: f32,
     rate: f32,
-    /// Towards closing.
     measured: f32,
 }
 
@@ -66,8 +66,10 @@ impl Braking {
         let mover = |id| Mover::new(machine, posture, id, asked.get(id));
         let mut arms = [Vec::new(), Vec::new()];
         for (arm, movers) in machine.arms().iter().zip(&mut arms) {
-            // Cannot be full: an arm has no more movers than this has room for.
-            movers.extend(arm.movers().filter_map(|joint| mover(joint.axis)));
+            for mover in arm.movers().filter_map(|joint| mover(joint.axis)) {
+                // Cannot be full: an arm has no more movers than this has room for.
+                let _ = movers.push(mover);
+            }
         }
         Self {
             arms,
@@ -101,37 +103,30 @@ impl Braking {
                     math::sign(*closing) * rate
                 }
             };
-            let (rate, measured) = (toward(mover.rate), toward(mover.measured));
+            let (wanted, rate, measured) = (toward(mover.asked), toward(mover.rate), toward(mover.measured));
             if *closing != 0.0 && (rate > 0.0 || measured > 0.0) {
                 // Cannot be full: there are no more movers than this has room for.
                 let _ = closers.push(Closer {
                     mover,
                     share: math::abs(*closing),
+                    wanted,
                     rate,
                     measured,
                 });
             }
         }
-        let all = least_cut(&closers, false, room, reaction);
-        let on_their_way: f32 = closers
-            .iter()
-            .filter(|closer| !closer.willing())
-            .map(|closer| closer.on_its_way(reaction))
-            .sum();
-        let willing = least_cut(&closers, true, room - on_their_way, reaction);
-        for closer in &mut closers {
-            let cut = if closer.willing() { willing } else { all };
+        let cut = least_cut(&closers, room, reaction);
+        if cut == 0.0 {
+            return;
+        }
+        for closer in closers.iter_mut().filter(|closer| closer.rate > 0.0) {
             let left = math::max(closer.rate - cut * closer.share, 0.0);
             // What is faster than it may be, by more than it slows down in its reaction time, is asked for nothing until it is not: a drive that
             // still has something to catch up would go on doing so.
             let lag = math::min(reaction * closer.mover.braking, left) + closer.mover.least;
             let left = if closer.measured > left + lag { 0.0 } else { left };
-            let share = if cut > 0.0 || cut.is_nan() {
-                share_of(left, closer.rate)
-            } else {
-                1.0
-            };
-            if closer.rate > 0.0 && share < 1.0 {
+            let share = share_of(left, closer.rate);
+            if share < 1.0 {
                 closer.mover.rate *= share;
                 closer.mover.held = Some(from);
             }
@@ -194,27 +189,35 @@ impl Closer<'_> {
         self.share * self.mover.stopping(self.rate - cut * self.share, reaction)
     }
 
-    /// The same from what it does.
+    /// What the gap loses whatever it is asked for now. One that is asked to close it no slower than it does has been braking where it must, all but
+    /// for its reaction time; of one that the hands have just slowed nobody knows.
     fn on_its_way(&self, reaction: f32) -> f32 {
-        self.share * self.mover.stopping(self.measured, reaction)
-    }
-
-    /// It is asked to close the gap no slower than it does.
-    fn willing(&self) -> bool {
-        self.rate >= self.measured
+        let turns = if self.wanted >= self.measured {
+            let lag = self.mover.braking * reaction;
+            math::max(self.measured * self.measured - lag * lag, 0.0) / (2.0 * self.mover.braking)
+        } else {
+            self.mover.stopping(self.measured, reaction)
+        };
+        if self.measured > 0.0 { self.share * turns } else { 0.0 }
     }
 }
 
-/// The least cut with which all, or those who are willing, need no more than the room.
-fn least_cut(closers: &[Closer], only_willing: bool, room: f32, reaction: f32) -> f32 {
-    let counts = |closer: &&Closer| closer.rate > 0.0 && (!only_willing || closer.willing());
-    let counting = || closers.iter().filter(counts);
-    let needed = |cut: f32| counting().map(|closer| closer.needs(cut, reaction)).sum::<f32>();
+/// The least cut with which all need no more than the room.
+fn least_cut(closers: &[Closer], room: f32, reaction: f32) -> f32 {
+    let needed = |cut: f32| {
+        let each = closers
+            .iter()
+            .map(|closer| math::max(closer.needs(cut, reaction), closer.on_its_way(reaction)));
+        each.sum::<f32>()
+    };
     if needed(0.0) <= room {
         return 0.0;
     }
     // With this cut no rate is left.
-    let mut high = counting().map(|closer| closer.rate / closer.share).fold(0.0, math::max);
+    let mut high = closers
+        .iter()
+        .map(|closer| closer.rate / closer.share)
+        .fold(0.0, math::max);
     if room <= 0.0 || room.is_nan() {
         return high;
     }
