@@ -98,7 +98,7 @@ fn swing_dies_out(machine: &str, description: &Description, axis: usize, end: f6
     } else {
         back
     };
-    let (moving, swing) = at(&trace, 3.0, 3.5);
+    let (moving, swing) = at(&trace, 2.4, 2.8);
     if moving.abs() < 5e-3 {
         return false;
     }
