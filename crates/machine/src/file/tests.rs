@@ -1,5 +1,7 @@
 //! Every kind of mistake once, and the machines that have none.
 
+// long because each kind of mistake is one check of a few lines, and there are many.
+
 use super::read;
 use crate::description::SeatPlace;
 use crate::{BUILTIN, builtin};
@@ -515,7 +517,7 @@ fn how_the_hands_are_taken() {
     );
     check(
         &[("slow_share = 0.3", "slow_percent = 30")],
-        &["station / seat / slow_percent: found an unknown key, wanted it taken out, or one of slow_share"],
+        &["station / seat / slow_percent: found an unknown key, wanted it taken out, or one of tip_mm_s, slow_share"],
     );
     check(
         &[("[seat]\nposition_mm = [0, 0, 600]", "[seat]\nposition_mm = [0, 600]")],
