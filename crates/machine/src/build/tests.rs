@@ -1,13 +1,20 @@
 //! What the core gets of a description, and what is none.
 
+use bellcrank_core::units::seconds;
+
 use super::*;
 use crate::{BUILTIN, builtin, read};
 
 #[test]
 fn the_core_takes_the_built_in_machines() {
     for (name, _) in BUILTIN {
-        let machine = build(&read(name, builtin(name).unwrap()).unwrap()).unwrap();
-        assert_eq!(machine.timing().tick, Duration::from_ticks(2000));
+        let description = read(name, builtin(name).unwrap()).unwrap();
+        let machine = build(&description).unwrap();
+        assert!(
+            (seconds(machine.timing().tick) - description.timing.tick as f32).abs() < 1e-9,
+            "{name}"
+        );
+        assert_eq!(machine.axes().count(), description.axes.len());
     }
 }
 

@@ -156,7 +156,7 @@ fn how_an_axis_is_driven() {
         ],
     );
     check(
-        &[("fill_mm = [0.4, 0.4]", "fill_mm = [0.4, -0.4]")],
+        &[("fill_mm = [0.4, 0.2]", "fill_mm = [0.4, -0.4]")],
         &[r#"axis "boom" / drive / fill_mm: found -0.4, wanted two numbers from 0 to 20"#],
     );
     check(
