@@ -98,7 +98,13 @@ fn swing_dies_out(machine: &str, description: &Description, axis: usize, end: f6
     } else {
         back
     };
-    let (moving, swing) = at(&trace, 3.0, 3.5);
+    // The guard may slow it down in one of the two.
+    let (early, late) = (at(&trace, 2.0, 2.5), at(&trace, 3.0, 3.5));
+    let (moving, swing) = if early.1 * late.0.abs() < late.1 * early.0.abs() {
+        early
+    } else {
+        late
+    };
     if moving.abs() < 5e-3 {
         return false;
     }
