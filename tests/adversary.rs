@@ -1,10 +1,12 @@
 //! The adversary, the short way: `cargo xtask adversary` has many more runs.
 
+use std::path::Path;
 use std::sync::Arc;
 use std::thread;
 
 use bellcrank_machine::description::Description;
-use bellcrank_sim::adversary::{Outcome, run, without_zones};
+use bellcrank_machine::find;
+use bellcrank_sim::adversary::{MACHINES, Outcome, run, without_zones};
 
 /// Two threads share the runs of these seeds.
 fn runs(believed: &Description, real: &Arc<Description>, seeds: std::ops::RangeInclusive<u64>) -> Vec<Outcome> {
@@ -22,8 +24,8 @@ fn runs(believed: &Description, real: &Arc<Description>, seeds: std::ops::RangeI
 
 #[test]
 fn nothing_gets_into_a_zone_or_into_the_other_arm_unless_the_core_knows_of_none() {
-    for (name, text) in bellcrank_machine::BUILTIN {
-        let machine = Arc::new(bellcrank_machine::read(name, text).unwrap());
+    for name in MACHINES {
+        let machine = Arc::new(find(name, Path::new("")).unwrap());
         for outcome in runs(&machine, &machine, 1..=12) {
             assert!(!outcome.entered(), "{name}: {outcome:?}");
             assert!(outcome.driven > 0.5, "{name}: the hands hardly drove: {outcome:?}");
@@ -38,8 +40,7 @@ fn nothing_gets_into_a_zone_or_into_the_other_arm_unless_the_core_knows_of_none(
 
 #[test]
 fn a_run_can_be_repeated() {
-    let (name, text) = bellcrank_machine::BUILTIN[0];
-    let machine = Arc::new(bellcrank_machine::read(name, text).unwrap());
+    let machine = Arc::new(find(MACHINES[0], Path::new("")).unwrap());
     let [one, two, other] = [3, 3, 4].map(|seed| run(&machine, &machine, seed).unwrap());
     assert_eq!(one, two);
     assert_ne!(one.to_zone, other.to_zone);

@@ -168,7 +168,7 @@ fn scenario_files() {
     check_scenario(
         "[0, 0, 150]",
         "[0, 0, 1500]",
-        &["velocity_mm_s", "at most 300 mm/s: full lever"],
+        &["velocity_mm_s", "at most 500 mm/s: full lever"],
     );
     check_scenario(
         "[-15, -20, 70, 40, 0]",
@@ -324,7 +324,7 @@ fn what_is_no_file_of_ours() {
     check(
         ("other.toml", b""),
         &["survey", "yard diger"],
-        &["\"yard diger\"", "yard-digger, drystone-setter"],
+        &["\"yard diger\"", "yard-digger, drystone-setter, servo-digger"],
     );
     check(
         ("other.toml", b""),

@@ -63,6 +63,7 @@ pub fn parts() -> Parts {
         tracking: Tracking {
             gain: 2.0,
             smooth: 0.0,
+            damp: 0.0,
             integral_time: 1.0,
             lead: 0.0,
             fill: EachWay { out: 0.0, inward: 0.0 },

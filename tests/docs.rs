@@ -29,15 +29,41 @@ fn table() -> String {
     out
 }
 
+/// The same as a drawing: an arrow for each way from one state to another, with what leads along it. Motion is drawn thick.
+fn diagram() -> String {
+    let id = |state: State| format!("{state:?}");
+    let mut out = String::from("```mermaid\nstateDiagram-v2\n    classDef power stroke-width:4px\n");
+    for state in State::ALL {
+        out += &format!("    {} : {state}\n", id(state));
+    }
+    out += &format!("    [*] --> {}\n", id(State::default()));
+    for from in State::ALL {
+        for to in State::ALL.into_iter().filter(|to| *to != from) {
+            let leads = |trigger: &Trigger| next(from, *trigger).0 == to;
+            let triggers: Vec<_> = Trigger::ALL.into_iter().filter(leads).collect();
+            if !triggers.is_empty() {
+                let names: Vec<_> = triggers.iter().map(|trigger| format!("{trigger:?}")).collect();
+                out += &format!("    {} --> {} : {}\n", id(from), id(to), names.join(", "));
+            }
+        }
+    }
+    let has_power = |state: &State| {
+        let stays_on = |trigger: &Trigger| matches!(next(*state, *trigger), (after, Action::Drive | Action::RampDown) if after == *state);
+        Trigger::ALL.iter().any(stays_on)
+    };
+    for state in State::ALL.into_iter().filter(has_power) {
+        out += &format!("    class {} power\n", id(state));
+    }
+    out + "```\n"
+}
+
 #[test]
-fn the_interlock_table_in_developers_md_is_the_one_that_runs() {
+fn the_interlock_in_developers_md_is_the_one_that_runs() {
     let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../DEVELOPERS.md");
     let text = std::fs::read_to_string(path).unwrap();
-    let table = table();
-    assert!(
-        text.contains(&table),
-        "DEVELOPERS.md should have this table:\n\n{table}"
-    );
+    for wanted in [table(), diagram()] {
+        assert!(text.contains(&wanted), "DEVELOPERS.md should have this:\n\n{wanted}");
+    }
 }
 
 /// Every `PV-nn` in a test is a row of `data/published-values.csv`, where its source stands.

@@ -5,7 +5,7 @@ use bellcrank_core::inputs::Station;
 use bellcrank_core::last_tick::AxisDriven;
 use bellcrank_core::machine::{AxisId, Dither, EachWay, Machine, PerAxis, Pwm, Tracking};
 use bellcrank_core::plan::Rates;
-use bellcrank_core::sense::{AxisPosture, Posture};
+use bellcrank_core::sense::{AxisPosture, Levels, Posture};
 use bellcrank_core::supervise::{Action, Permit, State};
 use bellcrank_core::units::{Duration, Instant};
 use proptest::prelude::*;
@@ -78,11 +78,10 @@ impl Bench {
             tick_late: false,
             axes: PerAxis::default(),
             arms: [].into_iter().collect(),
-            stop_demanded: false,
-            stop_discrepancy: false,
-            reset: false,
-            seat_enable: true,
-            remote_enable: false,
+            switches: Levels {
+                seat_enable: true,
+                ..Levels::default()
+            },
         };
         posture.axes.set(axis(), self.now);
         let permit = permit(&self.machine, action);

@@ -9,6 +9,7 @@
 use bellcrank_core::inputs::{Frame, GoTo, Mode, Target};
 use bellcrank_core::last_tick::{Obstacle, Refusal};
 use bellcrank_core::machine::{AxisId, Machine};
+use bellcrank_core::units::Lever;
 use nalgebra::Vector3;
 
 use crate::ideal::{Ideal, TICK, builtin};
@@ -262,6 +263,26 @@ fn whatever_ends_a_go_to_stops_it_along_its_line() {
         let stopped = bench.tip(0);
         bench.run(0.2, |_| {});
         assert!((bench.tip(0) - stopped).norm() < 1e-4, "{number}");
+    }
+}
+
+/// In another mode its levers move an arm that was on its way only once that has come to rest; the bench sees to it that no axis is asked
+/// for more than it can.
+#[test]
+fn an_arm_on_its_way_stops_before_anything_else_moves_it() {
+    let machine = setter();
+    for mode in [Mode::Joint, Mode::Carry] {
+        let mut bench = Ideal::new(&machine, &[LEFT, RIGHT]);
+        let from = bench.tip(0);
+        bench.order(by(0, [0.0, 0.0, 0.5]));
+        until_going(&mut bench, 0);
+        bench.run(1.2, |_| {});
+        bench.let_go();
+        bench.hand.mode = mode;
+        bench.hand.levers[0] = Lever::new(1.0).unwrap();
+        bench.run(0.4, |bench| assert!((bench.tip(0) - from).xy().norm() < OFF_LINE));
+        bench.run(2.0, |_| {});
+        assert!((bench.tip(0) - from).xy().norm() > 0.1, "{mode:?}: and then they do");
     }
 }
 

@@ -7,7 +7,7 @@ use bellcrank_core::keepout::Surroundings;
 use bellcrank_core::last_tick::Held;
 use bellcrank_core::machine::{AxisId, Footing, PerAxis};
 use bellcrank_core::plan::Rates;
-use bellcrank_core::sense::{AxisPosture, Posture, poses};
+use bellcrank_core::sense::{AxisPosture, Levels, Posture, poses};
 use bellcrank_core::supervise::{Permit, State, What};
 use bellcrank_core::units::{Duration, Instant, seconds};
 use proptest::prelude::*;
@@ -45,11 +45,10 @@ fn posture(machine: &Machine, shares: &[f32], moving: &[f32], age_s: f32) -> Pos
         tick_late: false,
         arms: poses(machine, &axes),
         axes,
-        stop_demanded: false,
-        stop_discrepancy: false,
-        reset: false,
-        seat_enable: true,
-        remote_enable: false,
+        switches: Levels {
+            seat_enable: true,
+            ..Levels::default()
+        },
     }
 }
 

@@ -129,7 +129,7 @@ proptest! {
                 let out = controller.tick(&inputs);
                 for (id, _) in machine.axes() {
                     let duty = out.valves.get(id).number();
-                    prop_assert!(duty >= PWM.low - 1e-6 && duty <= PWM.high + 1e-6);
+                    prop_assert!((PWM.low - 1e-6..=PWM.high + 1e-6).contains(&duty));
                     prop_assert!(out.valve_power || duty == PWM.neutral);
                 }
                 let state = out.status.state;

@@ -10,7 +10,7 @@ use bellcrank_core::chain::ArmPose;
 use bellcrank_core::inputs::{GoTo, HandFrame, Inputs, Mode, Station};
 use bellcrank_core::machine::{AxisId, Machine, PerAxis};
 use bellcrank_core::plan::{Plan, Rates};
-use bellcrank_core::sense::{AxisPosture, Posture, poses};
+use bellcrank_core::sense::{AxisPosture, Levels, Posture, poses};
 use bellcrank_core::supervise::{Action, Permit, State};
 use bellcrank_core::units::{Duration, Instant, Lever};
 use nalgebra::Vector3;
@@ -105,11 +105,10 @@ impl<'m> Ideal<'m> {
             tick_late: false,
             arms: poses(self.machine, &axes),
             axes,
-            stop_demanded: false,
-            stop_discrepancy: false,
-            reset: false,
-            seat_enable: true,
-            remote_enable: false,
+            switches: Levels {
+                seat_enable: true,
+                ..Levels::default()
+            },
         }
     }
 

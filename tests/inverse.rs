@@ -190,16 +190,14 @@ fn with_arm(joints: &[(JointAxis, [f32; 3])]) -> Machine {
     parts.axes[0].linkage = Linkage::Direct { zero: -6.3 };
     parts.axes[0].stroke = (0.0, 12.6);
     parts.arms[0].base = [0.0; 3];
+    let like = parts.arms[0].joints[0];
     parts.arms[0].joints = joints
         .iter()
         .map(|&(about, link)| Joint {
             axis: AxisId::new(0).unwrap(),
             about,
             link,
-            radius: 0.0,
-            cylinder: None,
-            mass: 0.0,
-            centre: [0.0; 3],
+            ..like
         })
         .collect();
     Machine::new(parts).unwrap()

@@ -11,7 +11,7 @@ fn the_main_job_surveys_rehearses_judges_and_writes_one_page() {
     let folder = tempfile::tempdir().unwrap();
     let output = run(folder.path(), &["--json"], 0);
     let said: Value = serde_json::from_slice(&output.stdout).unwrap();
-    assert_eq!(said["surveys"].as_array().unwrap().len(), 2);
+    assert_eq!(said["surveys"].as_array().unwrap().len(), 3);
     let rehearsals = said["rehearsals"].as_array().unwrap();
     assert_eq!(rehearsals.len(), 12);
     for found in rehearsals {

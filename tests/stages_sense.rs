@@ -26,7 +26,7 @@ proptest! {
                 inputs.now = Instant::from_ticks(now);
                 let posture = sense.step(&machine, &inputs);
                 prop_assert!(!posture.dt.is_zero() && posture.dt <= machine.timing().tick_late);
-                prop_assert_eq!(posture.stop_demanded, inputs.stop_chain != [true, true]);
+                prop_assert_eq!(posture.switches.stop_demanded, inputs.stop_chain != [true, true]);
                 for (id, _) in machine.axes() {
                     let axis = posture.axes.get(id);
                     let AxisPosture { stroke, spread, rate, angle, ratio, .. } = axis;
@@ -74,7 +74,7 @@ impl<'m> Watched<'m> {
         for _ in 0..100 {
             watched.step();
         }
-        watched.posture.seat_enable = true;
+        watched.posture.switches.seat_enable = true;
         assert_eq!(watched.step().action, Action::Drive);
         watched
     }
@@ -135,18 +135,18 @@ fn each_cause_stops_within_its_stated_time_and_stays() {
             ..watched
         };
         for pressed in [false, true, false, true] {
-            watched.posture.seat_enable = pressed;
+            watched.posture.switches.seat_enable = pressed;
             for _ in 0..500 {
                 assert_eq!(watched.step().action, Action::Cut, "{cause}");
             }
         }
-        watched.posture.seat_enable = false;
-        watched.posture.reset = true;
+        watched.posture.switches.seat_enable = false;
+        watched.posture.switches.reset = true;
         watched.step();
-        watched.posture.reset = false;
+        watched.posture.switches.reset = false;
         watched.step();
         assert_eq!(watched.step().state, State::Ready, "{cause}");
-        watched.posture.seat_enable = true;
+        watched.posture.switches.seat_enable = true;
         assert_eq!(watched.step().action, Action::Drive, "{cause}");
     }
 }

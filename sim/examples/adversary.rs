@@ -3,12 +3,14 @@
 //! Exit code 1 when anything got into a zone or into the other arm, and when nothing does where the core knows of no zone: the runs would then
 //! show nothing.
 
+use std::path::Path;
 use std::process::ExitCode;
 use std::sync::Arc;
 use std::time::Instant;
 
 use bellcrank_machine::description::Description;
-use bellcrank_sim::adversary::{Outcome, RUN_S, Strategy, run, without_zones};
+use bellcrank_machine::find;
+use bellcrank_sim::adversary::{MACHINES, Outcome, RUN_S, Strategy, run, without_zones};
 use clap::Parser;
 use comfy_table::{Table, presets};
 use rayon::prelude::*;
@@ -33,8 +35,8 @@ fn main() -> ExitCode {
         .seed
         .map_or_else(|| (1..=arguments.runs).collect(), |seed| vec![seed]);
     let mut good = true;
-    for (name, text) in bellcrank_machine::BUILTIN {
-        let machine = Arc::new(bellcrank_machine::read(name, text).expect("it is built in"));
+    for name in MACHINES {
+        let machine = Arc::new(find(name, Path::new("")).expect("it is built in"));
         let began = Instant::now();
         let outcomes = all(&machine, &machine, &seeds);
         print(name, &outcomes, began.elapsed().as_secs_f64());

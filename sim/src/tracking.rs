@@ -9,8 +9,8 @@
 //! The error has two figures: across, to the nearest place on the path, and whole, to the ideal tip. The second over the greatest
 //! speed is ρ, s: so many seconds late is the tip at worst. It is a figure by which hydraulic manipulators are compared (Mattila,
 //! Koivumäki, Caldwell, Semini, IEEE/ASME Trans. Mechatronics 2017; *from memory*).
-//! The greatest speed is the tip's own, and a tip that swings is at times much faster than it was asked to be: to compare two ways
-//! of driving, look at the position error too.
+//! The greatest speed is the tip's own, and a tip that swings is at times much faster than it was asked to be: the same error over the
+//! greatest speed at which it was led stands beside it.
 
 use bellcrank_core::supervise::State;
 use nalgebra::Vector3;
@@ -39,19 +39,25 @@ pub struct Tracking {
     pub position_largest_m: f64,
     /// Greatest speed of the tip meanwhile, m/s.
     pub fastest_m_s: f64,
-    /// Largest position error over greatest speed, s.
+    /// Greatest speed at which it was led, m/s.
+    pub led_m_s: f64,
+    /// Largest position error over greatest speed of the tip, s.
     pub rho_s: f64,
+    /// Largest position error over the greatest speed at which the tip was led, s: no swing flatters it.
+    pub rho_led_s: f64,
 }
 
 impl Tracking {
     /// The figures in one line.
     pub fn line(&self) -> String {
         format!(
-            "{}: off its path {:.1} mm at most, {:.1} mm rms; from where it should be {:.1} mm at most, at up to {:.0} mm/s: ρ {:.3} s",
+            "{}: off its path {:.1} mm at most, {:.1} mm rms; from where it should be {:.1} mm at most, led at up to {:.0} mm/s and \
+             at up to {:.0} mm/s itself: ρ {:.3} s",
             self.arm,
             1e3 * self.path_largest_m,
             1e3 * self.path_rms_m,
             1e3 * self.position_largest_m,
+            1e3 * self.led_m_s,
             1e3 * self.fastest_m_s,
             self.rho_s,
         )
@@ -78,19 +84,26 @@ fn measure(arm: &str, moments: &[Moment]) -> Option<Tracking> {
         .collect();
     let fastest = moments.iter().map(|at| at.speed).fold(0.0, f64::max);
     let position = moments.iter().map(|at| (at.tip - at.ideal).norm()).fold(0.0, f64::max);
-    (fastest > 0.0).then(|| Tracking {
+    let ahead = moments.iter().zip(moments.iter().skip(1));
+    let led = ahead.map(|(one, next)| (next.ideal - one.ideal).norm() / (next.t - one.t));
+    let led = led.fold(0.0, f64::max);
+    (fastest > 0.0 && led > 0.0).then(|| Tracking {
         arm: arm.to_string(),
         path_rms_m: (across.iter().map(|e| e * e).sum::<f64>() / across.len() as f64).sqrt(),
         path_largest_m: across.into_iter().fold(0.0, f64::max),
         position_largest_m: position,
         fastest_m_s: fastest,
+        led_m_s: led,
         rho_s: position / fastest,
+        rho_led_s: position / led,
     })
 }
 
 /// A moment at which a tip has a place to be.
 #[derive(Debug, Clone, Copy)]
 struct Moment {
+    /// When, s.
+    t: f64,
     /// Where it should be, m.
     ideal: Vector3<f64>,
     /// Where it is, m.
@@ -109,6 +122,7 @@ fn follow(samples: &[&Sample], arm: usize) -> Vec<Moment> {
             last = here.ideal.map(|ideal| (sample.t, ideal)).or(last);
             let (led_at, ideal) = last?;
             (sample.t - led_at <= SETTLE_S).then(|| Moment {
+                t: sample.t,
                 ideal,
                 tip: here.tip(),
                 speed: here.tip_speed,
@@ -152,6 +166,7 @@ mod tests {
         let moments: Vec<Moment> = (0..200)
             .map(|i| 0.01 * f64::from(i))
             .map(|t| Moment {
+                t,
                 ideal: Vector3::new(speed * t, 0.0, 0.0),
                 tip: Vector3::new(speed * (t - late).max(0.0), beside, 0.0),
                 speed: if t < late { 0.0 } else { speed },
@@ -162,6 +177,7 @@ mod tests {
         assert!((found.path_largest_m - beside).abs() < 1e-12);
         assert!((found.position_largest_m - f64::hypot(speed * late, beside)).abs() < 1e-12);
         assert!((found.rho_s - found.position_largest_m / speed).abs() < 1e-12);
+        assert!((found.led_m_s - speed).abs() < 1e-12 && (found.rho_led_s - found.rho_s).abs() < 1e-12);
     }
 
     #[test]

@@ -47,11 +47,6 @@ fn what_hands_are_told_to_do_with_tips() {
     );
     go_to(
         "mode = \"tip\"",
-        "mode = \"joint\"",
-        &["a go_to outside tip mode, wanted mode = \"tip\""],
-    );
-    go_to(
-        "mode = \"tip\"",
         "mode = \"lift\"",
         &["mode: found \"lift\"", "\"joint\" or \"tip\" or \"carry\""],
     );
@@ -91,4 +86,12 @@ fn what_hands_are_told_to_do_with_tips() {
         "refused = \"chair\"",
         names,
     );
+
+    let (text, _) = changed(
+        bellcrank_sim::scenario::builtin("go-to").expect("built in"),
+        "mode = \"tip\"",
+        "mode = \"joint\"",
+    );
+    let says = ["go_to / arm: found a go_to outside tip mode, wanted mode = \"tip\""];
+    check(("bad.toml", text.as_bytes()), &["rehearse", "bad.toml"], &says);
 }

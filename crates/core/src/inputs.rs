@@ -62,7 +62,7 @@ impl From<Option<Volts>> for SensorInput {
 }
 
 /// Who may command the machine.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Station {
     /// The levers at the seat.

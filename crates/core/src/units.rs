@@ -105,25 +105,31 @@ pub fn seconds(duration: Duration) -> f32 {
 }
 
 /// For how long a condition has held without a break.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct Held(Duration);
-
-impl Default for Held {
-    fn default() -> Self {
-        Self(Duration::from_ticks(0))
-    }
+pub struct Held {
+    micros: u32,
 }
 
 impl Held {
     /// Adds one tick in which the condition did or did not hold, and says how long it has now held.
     pub fn step(&mut self, holds: bool, dt: Duration) -> Duration {
-        self.0 = Duration::from_ticks(if holds {
-            self.0.as_ticks().saturating_add(dt.as_ticks())
+        self.micros = if holds {
+            self.micros.saturating_add(dt.as_ticks())
         } else {
             0
-        });
-        self.0
+        };
+        self.duration()
+    }
+
+    /// Adds one tick, and says whether the condition has now held for `limit`. It counts no further than that, so that what has held
+    /// for long enough looks the same from then on.
+    pub fn reaches(&mut self, limit: Duration, holds: bool, dt: Duration) -> bool {
+        let reached = self.step(holds, dt) >= limit;
+        if reached {
+            self.micros = limit.as_ticks();
+        }
+        reached && holds
     }
 
     /// Starts again from nothing.
@@ -133,7 +139,7 @@ impl Held {
 
     /// For how long it has held.
     pub fn duration(self) -> Duration {
-        self.0
+        Duration::from_ticks(self.micros)
     }
 }
 
@@ -156,9 +162,24 @@ mod tests {
         held.step(true, tick);
         assert_eq!(held.step(true, tick), Duration::from_ticks(4_000));
         assert_eq!(held.step(false, tick), Duration::from_ticks(0));
-        assert_eq!(
-            Held(Duration::from_ticks(u32::MAX)).step(true, tick),
-            Duration::from_ticks(u32::MAX)
+        let endless = Duration::from_ticks(u32::MAX);
+        held.step(true, endless);
+        assert_eq!(held.step(true, tick), endless);
+    }
+
+    #[test]
+    fn what_has_held_for_long_enough_looks_the_same_from_then_on() {
+        let (mut held, tick, limit) = (
+            Held::default(),
+            Duration::from_ticks(2_000),
+            Duration::from_ticks(5_000),
         );
+        assert_eq!(
+            [(); 4].map(|()| held.reaches(limit, true, tick)),
+            [false, false, true, true]
+        );
+        assert_eq!(held.duration(), limit);
+        assert!(!held.reaches(limit, false, tick));
+        assert!(!Held::default().reaches(Duration::from_ticks(0), false, tick));
     }
 }

@@ -169,3 +169,70 @@ impl HandEnd {
 fn since(then: Instant, now: Instant) -> u64 {
     now.as_ticks().checked_sub(then.as_ticks()).unwrap_or(u64::MAX)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{Id, MachineEnd};
+
+    const PAIR: Pair = Pair {
+        hand: Id(1),
+        machine: Id(2),
+    };
+
+    /// Both, a session begun.
+    fn session() -> (HandEnd, MachineEnd) {
+        let key = PairingKey::new(*b"32 bytes that only this pair has").unwrap();
+        let mut hand = HandEnd::new(&key, PAIR, [1; 16]);
+        let mut machine = MachineEnd::new(&key, PAIR, [2; 16], QUIET);
+        for byte in say(&mut hand).unwrap() {
+            machine.receive(byte, now());
+        }
+        for byte in machine.send(now()).unwrap() {
+            hand.receive(byte, now());
+        }
+        (hand, machine)
+    }
+
+    fn now() -> Instant {
+        Instant::from_ticks(0)
+    }
+
+    fn say(hand: &mut HandEnd) -> Option<Packet> {
+        let hands = HandFrame {
+            age: Some(Duration::from_ticks(0)),
+            ..HandFrame::default()
+        };
+        hand.send(&hands, now())
+    }
+
+    #[test]
+    fn after_the_last_number_comes_another_session() {
+        let (mut hand, mut machine) = session();
+        hand.session.as_mut().unwrap().sequence = u32::MAX - 1;
+        let outcome = say(&mut hand)
+            .unwrap()
+            .iter()
+            .find_map(|byte| machine.receive(*byte, now()));
+        assert_eq!(outcome, Some(Ok(Kind::Hands)));
+        let asked = hand.asking();
+        assert_eq!(say(&mut hand), None);
+        assert!(hand.session.is_none() && hand.asking() != asked);
+        let outcome = say(&mut hand)
+            .unwrap()
+            .iter()
+            .find_map(|byte| machine.receive(*byte, now()));
+        assert_eq!(outcome, Some(Ok(Kind::Hello)));
+    }
+
+    #[test]
+    fn after_the_last_session_comes_none() {
+        let (mut hand, _) = session();
+        hand.asked = u32::MAX - 1;
+        assert!(hand.asking().is_some());
+        hand.give_up();
+        assert_eq!(say(&mut hand), None);
+        hand.give_up();
+        assert_eq!(say(&mut hand), None);
+    }
+}

@@ -3,7 +3,8 @@
 //! [`HandEnd`] goes into the hand control, [`MachineEnd`] beside the core. Each takes the bytes that come in one by one, and gives
 //! packets to send; what carries them, over the air or a wire, may do with them as it likes. [`MachineEnd::hand_frame`] is what the
 //! core's inputs want: the newest frame that is proven to come from the right hand control, and an age that it surely does not exceed.
-//! Silence is for the core to notice: the age grows, and at `frame_late` the core stops.
+//! Silence is for the core to notice: the age grows, and the core stops no later than its `frame_late` and one tick after the hands were
+//! last read in a frame that came.
 //!
 //! Like the core, this crate does no I/O, reads no clock, makes no random numbers, allocates nothing, has no `unsafe`, and no panic can
 //! be reached in it.

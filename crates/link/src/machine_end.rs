@@ -74,23 +74,26 @@ impl MachineEnd {
     /// as age of the answer.
     pub fn send(&mut self, now: Instant) -> Option<Packet> {
         let stamp = now.as_ticks();
-        if core::mem::take(&mut self.offer_due)
-            && let Some(offer) = &self.offer
+        // First, so that nobody who makes the machine answer keeps it from telling its time.
+        if let Some(session) = &self.session
+            && self.beat_is_due(now)
         {
-            let welcome = Welcome {
-                hand: offer.hand,
-                machine: offer.machine,
-                stamp,
-            };
-            return seal(self.header(Kind::Welcome), &welcome, &self.secrets.welcome);
+            self.beat_at = Some(now);
+            return seal(self.header(Kind::Beat), &Beat { stamp }, &session.keys.beat);
         }
-        let session = self.session.as_ref()?;
-        let waited = self.beat_at.map(|at| stamp.saturating_sub(at.as_ticks()));
-        if waited.is_some_and(|waited| waited < u64::from(BEAT_EVERY.as_ticks())) {
-            return None;
-        }
-        self.beat_at = Some(now);
-        seal(self.header(Kind::Beat), &Beat { stamp }, &session.keys.beat)
+        let offer = self.offer.as_ref().filter(|_| self.offer_due)?;
+        self.offer_due = false;
+        let welcome = Welcome {
+            hand: offer.hand,
+            machine: offer.machine,
+            stamp,
+        };
+        seal(self.header(Kind::Welcome), &welcome, &self.secrets.welcome)
+    }
+
+    fn beat_is_due(&self, now: Instant) -> bool {
+        self.beat_at
+            .is_none_or(|at| now.as_ticks().saturating_sub(at.as_ticks()) >= u64::from(BEAT_EVERY.as_ticks()))
     }
 
     /// What the hands do, for the core's inputs: the newest frame, with an age that it surely does not exceed. The default frame, without
@@ -174,5 +177,33 @@ impl MachineEnd {
         }
         self.newest = Some(aged);
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{HandEnd, Id};
+
+    #[test]
+    fn after_the_last_session_none_is_offered() {
+        let key = PairingKey::new(*b"32 bytes that only this pair has").unwrap();
+        let pair = Pair {
+            hand: Id(1),
+            machine: Id(2),
+        };
+        let now = Instant::from_ticks(0);
+        let mut machine = MachineEnd::new(&key, pair, [2; 16], BEAT_EVERY);
+        machine.offered = u32::MAX - 1;
+        for (boot, outcome) in [
+            (1, Ok(Kind::Hello)),
+            (3, Err(Refused::NoSession)),
+            (4, Err(Refused::NoSession)),
+        ] {
+            let mut hand = HandEnd::new(&key, pair, [boot; 16]);
+            let hello = hand.send(&HandFrame::default(), now).unwrap();
+            let heard = hello.iter().find_map(|byte| machine.receive(*byte, now));
+            assert_eq!(heard, Some(outcome));
+        }
     }
 }

@@ -2,6 +2,7 @@
 
 use bellcrank_core::inputs::{Frame, GoTo, HandFrame, Mode, Target};
 use bellcrank_core::machine::LEVERS_MAX;
+use bellcrank_core::math;
 use bellcrank_core::units::Lever;
 use serde::{Deserialize, Serialize};
 
@@ -182,10 +183,9 @@ impl TryFrom<SaidGoTo> for GoTo {
 /// A lever's travel in steps, to the nearest.
 fn steps(lever: Lever) -> i16 {
     let steps = lever.share() * f32::from(LEVER_STEPS);
-    let half = if steps < 0.0 { -0.5 } else { 0.5 };
     #[allow(clippy::cast_possible_truncation, reason = "a lever's share is within 1")]
-    let steps = (steps + half) as i16;
-    steps
+    let nearest = (steps + 0.5 * math::sign(steps)) as i16;
+    nearest
 }
 
 fn share(steps: i16) -> Result<Lever, Refused> {
@@ -288,6 +288,29 @@ pub mod tests {
         assert_eq!(apart(STOP, STOP_CLEAR), 16);
         // What memory that failed, or a line that broke, reads as.
         assert!(apart(STOP_CLEAR, [0; 2]) >= 8 && apart(STOP_CLEAR, [0xff; 2]) >= 8);
+    }
+
+    #[test]
+    fn an_order_with_what_is_no_number_is_none() {
+        let order = GoTo {
+            number: 1,
+            arm: 0,
+            to: Target::At([1.0, 2.0, 3.0]),
+            frame: Frame::Seat,
+            speed: 0.1,
+        };
+        let read = |order: GoTo| GoTo::try_from(SaidGoTo::from(order));
+        assert_eq!(read(order), Ok(order));
+        for wrong in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY] {
+            assert_eq!(read(GoTo { speed: wrong, ..order }), Err(Refused::Malformed));
+            for axis in 0..3 {
+                let mut to = [0.0; 3];
+                to[axis] = wrong;
+                for to in [Target::At(to), Target::By(to)] {
+                    assert_eq!(read(GoTo { to, ..order }), Err(Refused::Malformed));
+                }
+            }
+        }
     }
 
     #[test]

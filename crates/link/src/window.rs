@@ -18,7 +18,11 @@ impl Window {
     pub fn take(&mut self, number: u32) -> Result<u32, Refused> {
         if let Some(step) = number.checked_sub(self.newest).filter(|step| *step > 0) {
             // The one that was newest is to be remembered as well, if there was one.
-            let with_newest = if self.newest == 0 { 0 } else { (self.came << 1) | 1 };
+            let with_newest = if self.newest == 0 {
+                0
+            } else {
+                (self.came << 1).wrapping_add(1)
+            };
             let further = step.saturating_sub(1);
             self.came = with_newest.checked_shl(further).unwrap_or(0);
             self.newest = number;

@@ -3,9 +3,10 @@
 use crate::document::{self, BuiltIn};
 
 /// The built-in machines: name and machine file.
-pub const BUILTIN: [BuiltIn; 2] = [
+pub const BUILTIN: [BuiltIn; 3] = [
     ("yard-digger", include_str!("../machines/yard-digger.toml")),
     ("drystone-setter", include_str!("../machines/drystone-setter.toml")),
+    ("servo-digger", include_str!("../machines/servo-digger.toml")),
 ];
 
 /// The machine file of a built-in machine; none for any other name. Blanks may stand for the dashes, as in the name that the file
@@ -93,6 +94,7 @@ mod tests {
     #[test]
     fn the_cylinders_hold_the_payload_in_every_pose() {
         holds("yard-digger", 150.0, 0.6);
+        holds("servo-digger", 150.0, 0.6);
         holds("drystone-setter", 100.0, 0.6);
     }
 

@@ -23,6 +23,9 @@ use crate::surroundings::Surroundings;
 use crate::wiring::Wiring;
 use hands::Hands;
 
+/// The built-in machines that it tries. The servo digger has the arm and the zones of the yard digger, and valves that keep closer to what
+/// they are asked.
+pub const MACHINES: [&str; 2] = ["yard-digger", "drystone-setter"];
 /// Length of a run, s.
 pub const RUN_S: f64 = 10.0;
 /// Poses tried for one that keeps every margin.

@@ -315,6 +315,7 @@ fn axis(name: String, axis: d::JointAxis, link: Vector3<f64>, linkage: d::Linkag
             ramp_round: 0.0,
             gain: 2.0,
             smooth: 0.0,
+            damp: 0.0,
             integral_time: 0.0,
             lead: 0.0,
             fill: (0.0, 0.0),

@@ -118,8 +118,8 @@ fn limits(rehearsals: &[Rehearsed]) -> Markup {
                     }
                 }
                 li {
-                    "Clearance is that of the links as straight round bars, sample by sample. Hoses, cylinders, brackets and the load \
-                     are not in it."
+                    "Clearance is that of links, cylinders and grips as straight round bars, sample by sample. Hoses, brackets and the \
+                     load are not in it."
                 }
                 li { "A pass says that what was expected of one rehearsal held in that one run." }
             }

@@ -1,6 +1,6 @@
 //! The machine at one moment: from the side above, from above below it, both to one scale and with one forward axis.
 
-use bellcrank_machine::description::Zone;
+use bellcrank_machine::description::{Description, Zone};
 use maud::{Markup, html};
 use nalgebra::Vector3;
 
@@ -167,12 +167,12 @@ fn view(
     let way = |arm: usize, samples: &[Sample]| path(samples.iter().map(|sample| project(&sample.arms[arm].tip())));
     let bones = |sample: &Sample, arm: usize| path(sample.arms[arm].points.iter().map(project));
     html! {
-        @for (zone, (min, max)) in machine.zones.iter().filter_map(|zone| Some((zone, zone.bounds()?))) {
+        @for (min, max) in machine.zones.iter().filter_map(Zone::bounds) {
             @let (a, b) = (project(&min), project(&max));
             rect class="zone" x=(px(a.0)) y=(px(b.1)) width=(px(b.0 - a.0)) height=(px(a.1 - b.1)) {}
-            text class="fill-text halo" font-size=(LETTERS) text-anchor="middle" x=(px(f64::midpoint(a.0, b.0))) y=(px(a.1 + LETTERS)) {
-                (zone.name)
-            }
+        }
+        @for (name, (x, y)) in zone_names(machine, project) {
+            text class="fill-text halo" font-size=(LETTERS) text-anchor="middle" x=(px(x)) y=(px(y)) { (name) }
         }
         @for (number, arm) in now.arms.iter().enumerate() {
             @let ink = format!("stroke-line-{}", number % 4);
@@ -199,6 +199,28 @@ fn view(
             text class="fill-text halo" font-size=(LETTERS) text-anchor="middle" x=(px(x)) y=(px(y)) { (name) }
         }
     }
+}
+
+/// Where the names of the zones go: in the middle of each. Where another stands there already, the one further down in the machine file goes
+/// without.
+fn zone_names<'m>(
+    machine: &'m Description,
+    project: &dyn Fn(&Vector3<f64>) -> (f64, f64),
+) -> Vec<(&'m str, (f64, f64))> {
+    let mut placed: Vec<(&str, (f64, f64))> = Vec::new();
+    for zone in &machine.zones {
+        let Some((min, max)) = zone.bounds() else { continue };
+        let (a, b) = (project(&min), project(&max));
+        let at = (f64::midpoint(a.0, b.0), f64::midpoint(a.1, b.1) + 0.35 * LETTERS);
+        let width = |name: &str| 0.6 * LETTERS * name.len() as f64;
+        let free = placed.iter().all(|(name, (x, y))| {
+            (x - at.0).abs() > f64::midpoint(width(name), width(&zone.name)) || (y - at.1).abs() > LETTERS
+        });
+        if free {
+            placed.push((&zone.name, at));
+        }
+    }
+    placed
 }
 
 /// Where the names of the arms go: above tips higher than their base, else below; further if another stands there.

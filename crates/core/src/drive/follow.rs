@@ -4,7 +4,7 @@
 //! Moving, the rate commanded is
 //!
 //! ```text
-//! led + (lead + fill) d(led)/dt + gain (smoothed lag) + integral
+//! led + (lead + fill) d(led)/dt + gain (smoothed lag) + integral + damp d²(lag)/dt²
 //! ```
 //!
 //! - *led* is what the hands ask for; what planning adds to bring a tip back to its line only moves the goal, and acts through the lag;
@@ -12,25 +12,31 @@
 //! - *fill* is the oil that goes into the lines, and comes out of them again, before and after the axis moves. It is asked for while what is
 //!   led is below [`FILLED`] of full rate, so that it has all gone in by then;
 //! - the lag is smoothed before it is fed back: a mass that swings on its oil at some Hz would otherwise be driven by a feedback that
-//!   comes as late as the valve does. It takes little from the loop, and lets the gain be two to three times as high.
+//!   comes as late as the valve does. It takes little from the loop, and lets the gain be two to three times as high;
+//! - *damp* takes the swing itself out, where valve and sensor are fast enough for it: speed is taken back for acceleration that should not be.
 
 use crate::machine::Axis;
 use crate::math;
 use crate::sense::AxisPosture;
 
-use super::OPEN_ABOVE;
+use super::OPEN_SETTLING;
 use super::pi::Pi;
 
 /// Furthest that the correction may reach, as a share of full rate.
 const MOST_CORRECTION: f32 = 0.5;
 /// The change of what is led is low-passed over this time, s.
 const LEAD_FILTER_S: f32 = 0.010;
+/// The lag is low-passed over this time at each of the two times that its change is taken, s.
+const DAMP_FILTER_S: f32 = 0.008;
 /// Share of full rate from which on the lines are filled.
 const FILLED: f32 = 0.04;
 /// Led faster than this share of full rate, an axis is not turned against the hand.
 const CLEARLY_LED: f32 = 0.002;
+/// An axis that is only brought back to its place is left where it is within so many times its fill: a valve that opens for less moves the
+/// load on its oil more than it brings it nearer.
+const SETTLED_FILLS: f32 = 2.0;
 /// Least rate at which a held axis is brought back, as a share of full rate: its valve opens.
-const HOLD_RATE: f32 = 2.0 * OPEN_ABOVE;
+const HOLD_RATE: f32 = 1.2 * OPEN_SETTLING;
 
 /// What an axis is asked for in one tick, stroke rates, m/s or rad/s.
 #[derive(Debug, Clone, Copy)]
@@ -39,6 +45,19 @@ pub struct Asked {
     pub rate: f32,
     /// How much of that brings a tip back to its line.
     pub correction: f32,
+}
+
+impl Asked {
+    /// What the hands ask for.
+    fn led(self) -> f32 {
+        self.rate - self.correction
+    }
+
+    /// The hands ask for motion, not only a tip for its place.
+    pub fn is_led(self, axis: &Axis) -> bool {
+        let led = self.led();
+        math::abs(led) > CLEARLY_LED * axis.valve.full_rate.toward(led)
+    }
 }
 
 /// What following remembers of one axis.
@@ -74,6 +93,10 @@ struct Pursuit {
     led: f32,
     /// The lag, smoothed.
     lag: f32,
+    /// The lag and its change, low-passed.
+    swing: (f32, f32),
+    /// It is being brought back to its place.
+    back: bool,
     pi: Pi,
 }
 
@@ -99,6 +122,8 @@ impl Follow {
                 goal: now.stroke,
                 led: 0.0,
                 lag: 0.0,
+                swing: (0.0, 0.0),
+                back: false,
                 pi: Pi::default(),
             },
         };
@@ -121,7 +146,7 @@ impl Follow {
         };
         self.lag = at - now.stroke;
         let was_back = matches!(self.motion, Motion::Hold { back: true, .. });
-        let back = math::abs(self.lag) > if was_back { 0.5 * band } else { band };
+        let back = leaves(self.lag, band, was_back);
         self.motion = Motion::Hold { at, back };
         if !back {
             return 0.0;
@@ -135,8 +160,9 @@ impl Pursuit {
     fn step(&mut self, axis: &Axis, now: &AxisPosture, asked: Asked, dt: f32) -> f32 {
         let tracking = &axis.tracking;
         let lag = self.goal - now.stroke;
-        self.goal += asked.rate * dt;
-        let led = asked.rate - asked.correction;
+        let led = asked.led();
+        let settling = !asked.is_led(axis) && axis.valve.deadband.toward(asked.rate) > 0.0;
+        self.goal += if settling { led } else { asked.rate } * dt;
         let full = axis.valve.full_rate.toward(led);
         self.led += (led - self.led) * dt / (LEAD_FILTER_S + dt);
         let change = (led - self.led) / LEAD_FILTER_S;
@@ -148,16 +174,33 @@ impl Pursuit {
         let ahead = led + (tracking.lead + fill) * change;
 
         self.lag += (lag - self.lag) * dt / (tracking.smooth + dt);
+        let ahead = ahead + tracking.damp * self.swing(lag, dt);
         let full = axis.valve.full_rate.toward(asked.rate);
         let most = MOST_CORRECTION * full;
         let range = (math::max(-most, -full - ahead), math::min(most, full - ahead));
         let rate = ahead + self.pi.step(self.lag, tracking.gain, tracking.integral_time, range, dt);
         // Feedback may stop an axis, but never turn it against what the guard has seen, nor against the hand.
         let against = |asked: f32| rate * asked <= 0.0;
-        if against(asked.rate) || (math::abs(led) > CLEARLY_LED * full && against(led)) {
+        self.back = settling && leaves(self.lag, SETTLED_FILLS * tracking.fill.toward(self.lag), self.back);
+        let at_its_place = settling && !self.back;
+        if at_its_place || against(asked.rate) || (asked.is_led(axis) && against(led)) {
             0.0
         } else {
             rate
         }
     }
+
+    /// How much more the goal accelerates than the axis does.
+    fn swing(&mut self, lag: f32, dt: f32) -> f32 {
+        let low_pass = dt / (DAMP_FILTER_S + dt);
+        self.swing.0 += (lag - self.swing.0) * low_pass;
+        let change = (lag - self.swing.0) / DAMP_FILTER_S;
+        self.swing.1 += (change - self.swing.1) * low_pass;
+        (change - self.swing.1) / DAMP_FILTER_S
+    }
+}
+
+/// A lag is outside its band; one that was is so until it is within half of it.
+fn leaves(lag: f32, band: f32, was: bool) -> bool {
+    math::abs(lag) > if was { 0.5 * band } else { band }
 }

@@ -30,9 +30,11 @@ use dither::Wave;
 use follow::{Asked, Follow};
 use ramp::Ramp;
 
-/// A closed valve opens when more than this share of full rate is commanded.
+/// A closed valve with a deadband opens when more than this share of full rate is commanded to an axis that is led.
 const OPEN_ABOVE: f32 = 0.006;
-/// An open valve closes when no more than this is.
+/// The same for one that is only brought back to its place: to open and close it for less would shake the load on its oil.
+const OPEN_SETTLING: f32 = 0.02;
+/// An open valve with a deadband closes when no more than this is.
 const CLOSE_BELOW: f32 = 0.002;
 
 /// What driving remembers.
@@ -96,7 +98,15 @@ impl AxisDrive {
         }
         let command = self.ramp.command();
         // Opened and closed at different commands, so that noise around nothing does not rattle the spool across its deadband.
-        let least = if self.open { CLOSE_BELOW } else { OPEN_ABOVE };
+        let least = if axis.valve.deadband.toward(command) == 0.0 {
+            0.0
+        } else if self.open {
+            CLOSE_BELOW
+        } else if asked.is_led(axis) {
+            OPEN_ABOVE
+        } else {
+            OPEN_SETTLING
+        };
         let closed = math::abs(command) <= least;
         // What is no number is not closed either: it is refused as a duty, and noticed.
         self.open = !closed;

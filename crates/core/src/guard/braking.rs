@@ -67,8 +67,10 @@ impl Braking {
         let mover = |id| Mover::new(machine, posture, id, asked.get(id));
         let mut arms = [Vec::new(), Vec::new()];
         for (arm, movers) in machine.arms().iter().zip(&mut arms) {
-            // Cannot be full: an arm has no more movers than this has room for.
-            movers.extend(arm.movers().filter_map(|joint| mover(joint.axis)));
+            for mover in arm.movers().filter_map(|joint| mover(joint.axis)) {
+                // Cannot be full: an arm has no more movers than this has room for.
+                let _ = movers.push(mover);
+            }
         }
         Self {
             arms,

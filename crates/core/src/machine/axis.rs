@@ -81,6 +81,8 @@ pub struct Tracking {
     pub gain: f32,
     /// Time over which that lag is smoothed before it is fed back, s. 0 for none.
     pub smooth: f32,
+    /// How much speed is taken back for each m/s² (rad/s²) by which the axis accelerates more than it should, s. 0 for none.
+    pub damp: f32,
     /// Integral time, s; 0 switches it off.
     pub integral_time: f32,
     /// What passes between a command and the motion it causes, s: it is given ahead by that. 0 for none.
@@ -106,6 +108,7 @@ impl Tracking {
         let Self {
             gain,
             smooth,
+            damp,
             integral_time,
             lead,
             fill: EachWay { out, inward },
@@ -116,7 +119,7 @@ impl Tracking {
             jerk,
             braking,
         } = *self;
-        [gain, smooth, integral_time, lead, out, inward, hold, jerk]
+        [gain, smooth, damp, integral_time, lead, out, inward, hold, jerk]
             .iter()
             .all(|number| finite(&[*number]) && *number >= 0.0)
             && [ramp_up, ramp_down, stop_ramp, braking]

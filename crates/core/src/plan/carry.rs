@@ -4,7 +4,7 @@
 //! the mode. Whatever holds one arm back holds back all: where one cannot go as fast, all are slowed alike, and while the tips are off
 //! their places the middle waits. So that the guard slows all alike too, the rates say that the arms belong together.
 
-use super::line::{LEASH_M, Line, SETTLE_S};
+use super::line::{LEASH_M, Line, beyond_leash};
 use super::orientation::{along, frame, turning};
 use super::profile::{Ramp, Twist};
 use super::tip::full;
@@ -71,7 +71,7 @@ impl Carry {
             }
         }
         self.led = [None; ARMS_MAX];
-        if self.rested > SETTLE_S || (self.ramp.at_rest() && !moving_before) {
+        if self.is_over(sight) || (self.ramp.at_rest() && !moving_before) {
             return;
         }
         rates.together = true;
@@ -79,7 +79,10 @@ impl Carry {
             // From where they are now; what they are off one another is made good again.
             self.shift(sight, |mean, _| mean);
         }
-        self.lead(sight, dt);
+        let patience = self.patience(sight);
+        let [vx, vy, vz, wx, wy, wz] = self.ramp.rate.map(|rate| patience * rate);
+        let about = [wx, wy, wz];
+        self.lead(sight, [vx, vy, vz], about, dt);
         let mut joints: [JointRates; ARMS_MAX] = Default::default();
         let mut slowdown = 1.0;
         for (((index, arm), joints), (line, led)) in arms
@@ -91,8 +94,7 @@ impl Carry {
             let (Some(line), Some([x, y, z]), Some(pose)) = (line, led, sight.posture.arm(index)) else {
                 continue;
             };
-            let [_, _, _, wx, wy, wz] = self.ramp.rate;
-            let [a, b, c] = turning(arm, pose, [wx, wy, wz]);
+            let [a, b, c] = turning(arm, pose, about);
             let led = [*x, *y, *z, a, b, c];
             let back = line.back(arm, pose, sight.posture, &led);
             *joints = joint_rates(sight, arm, pose, &led, &back);
@@ -103,26 +105,30 @@ impl Carry {
         }
     }
 
-    /// Takes each tip's place on with the middle, as fast as the tips keep up.
-    fn lead(&mut self, sight: &Sight, dt: f32) {
-        let patience = self.patience(sight);
-        let [vx, vy, vz, wx, wy, wz] = self.ramp.rate;
-        let (velocity, about) = ([vx, vy, vz], [wx, wy, wz]);
-        let places = || self.lines.iter().flatten().map(|line| line.tip);
-        let middle = mean(places());
+    /// Whether nothing more is asked of any arm.
+    fn is_over(&self, sight: &Sight) -> bool {
+        self.lines.iter().enumerate().any(|(index, line)| {
+            let pose = sight.posture.arm(index);
+            line.as_ref()
+                .zip(pose)
+                .is_some_and(|(line, pose)| line.is_over(pose, self.rested))
+        })
+    }
+
+    /// Takes each tip's place on with the middle.
+    fn lead(&mut self, sight: &Sight, velocity: Vec3, about: Vec3, dt: f32) {
+        let middle = mean(self.lines.iter().flatten().map(|line| line.tip));
         for (line, led) in self.lines.iter_mut().zip(&mut self.led) {
             if let Some(line) = line {
                 let round = cross(about, sub(line.tip, middle));
-                let velocity = scale(add(velocity, round), patience);
+                let velocity = add(velocity, round);
                 line.tip = add(line.tip, scale(velocity, dt));
                 *led = Some(velocity);
             }
         }
         // On a leash, all by the same.
-        self.shift(sight, |_, furthest| {
-            let length = norm(furthest);
-            scale(furthest, 1.0 - LEASH_M / math::max(length, LEASH_M))
-        });
+        let rested = self.rested;
+        self.shift(sight, |_, furthest| beyond_leash(furthest, rested));
     }
 
     /// Brings all places back by the same: by what `by` makes of how far the tips are behind in the mean, and of how far that is which

@@ -32,6 +32,11 @@ pub fn solve<const ROWS: usize>(columns: &[[f32; ROWS]], task: &[f32; ROWS]) -> 
     gram.damped(lambda2, columns, task)
 }
 
+/// The same with a damping of the caller's own, above zero.
+pub fn damped<const ROWS: usize>(columns: &[[f32; ROWS]], task: &[f32; ROWS], lambda2: f32) -> Vec<f32, JOINTS_MAX> {
+    Gram::new(columns).damped(lambda2, columns, task)
+}
+
 /// `J Jᵀ`, row by row.
 struct Gram<const ROWS: usize>([[f32; ROWS]; ROWS]);
 
@@ -122,7 +127,8 @@ fn put<T>(list: &mut [T], index: usize, value: T) {
     }
 }
 
-fn inner<const ROWS: usize>(a: &[f32; ROWS], b: &[f32; ROWS]) -> f32 {
+/// Inner product.
+pub fn inner<const ROWS: usize>(a: &[f32; ROWS], b: &[f32; ROWS]) -> f32 {
     a.iter().zip(b).map(|(a, b)| a * b).sum()
 }
 
@@ -179,10 +185,6 @@ mod tests {
             let found = f64::from(Gram::new(&columns).factor(DAMPING_MIN).least());
             prop_assert!(found <= 1.02 * least && found >= 0.49 * least, "{found} for {least}");
         }
-    }
-
-    fn damped<const ROWS: usize>(columns: &[[f32; ROWS]], task: &[f32; ROWS], lambda2: f32) -> Vec<f32, JOINTS_MAX> {
-        Gram::new(columns).damped(lambda2, columns, task)
     }
 
     fn close(found: &[f32], wanted: &[f32], within: f32) {

@@ -7,7 +7,7 @@
 //!
 //! While the tip is behind its place the profile waits for it: nothing is stored up while something else holds the arm back.
 
-use super::line::{LEASH_M, Line, SETTLE_S, angles};
+use super::line::{LEASH_M, Line, angles};
 use super::orientation::{along, frame};
 use super::path::Path;
 use super::profile::{Limits, Moment, Profile, Ramp};
@@ -184,15 +184,19 @@ impl Leg {
             self.moment = self.profile.at(self.clock);
             self.clock >= self.profile.duration()
         };
-        self.rested = if arrived { self.rested + dt } else { 0.0 };
         self.led = scale(self.direction, (self.moment.way - before) / dt);
-        self.line.tip = add(self.from, scale(self.direction, self.moment.way));
+        // Once at rest the place stays where the leash has drawn it.
+        if self.rested == 0.0 {
+            self.line.tip = add(self.from, scale(self.direction, self.moment.way));
+        }
+        self.rested = if arrived { self.rested + dt } else { 0.0 };
+        self.line.on_leash(pose, self.rested);
         let [vx, vy, vz] = self.led;
         let led = [vx, vy, vz, 0.0, 0.0, 0.0];
         let back = self.line.back(arm, pose, sight.posture, &led);
         let joints = joint_rates(sight, arm, pose, &led, &back);
         rates.add(arm, &joints, joints.slowdown);
-        self.rested <= SETTLE_S
+        !self.line.is_over(pose, self.rested)
     }
 }
 

@@ -1,7 +1,8 @@
 //! The line that a tip is led on: where it should be by now, and how it should be turned.
 //!
 //! The place and the angles are fed back, so that drifts of single joints do not add up to a bent line or a tilted load. The place
-//! never runs further ahead than a short leash, so that nothing is stored up while something else holds the arm back.
+//! never runs further ahead than a short leash, so that nothing is stored up while something else holds the arm back. Once the place has
+//! come to rest the tip is still brought to it for a while, on a leash that is drawn in: what holds it back is not pushed against.
 
 use super::orientation::columns;
 use super::profile::Twist;
@@ -9,7 +10,7 @@ use crate::chain::ArmPose;
 use crate::machine::{Arm, JOINTS_MAX};
 use crate::math;
 use crate::sense::Posture;
-use crate::vec3::{Vec3, add, norm, scale, sub};
+use crate::vec3::{Vec3, norm, scale, sub};
 
 /// Gain from the error of the tip to its velocity, 1/s.
 const GAIN: f32 = 2.0;
@@ -17,8 +18,11 @@ const GAIN: f32 = 2.0;
 pub const LEASH_M: f32 = 0.03;
 /// The same for how it is turned, rad.
 const TURN_LEASH: f32 = 0.05;
+/// The same once that place has come to rest, m: a tip that is further behind then is held back by something, and left alone. The leash
+/// is drawn in, to nothing within [`SETTLE_S`].
+const SETTLE_LEASH_M: f32 = 0.012;
 /// For how long the tip is still brought to its place once that has come to rest, s.
-pub const SETTLE_S: f32 = 1.0;
+const SETTLE_S: f32 = 1.0;
 
 /// Where a tip should be by now.
 #[derive(Debug, Clone, Copy)]
@@ -47,13 +51,15 @@ impl Line {
         sub(self.tip, pose.tip)
     }
 
-    /// Puts the wanted place no further from the tip than the leash is long.
-    pub fn on_leash(&mut self, pose: &ArmPose) {
-        let behind = self.behind(pose);
-        let length = norm(behind);
-        if length > LEASH_M {
-            self.tip = add(pose.tip, scale(behind, LEASH_M / length));
-        }
+    /// Whether nothing more is asked, `rested` after the place has come to rest, s: time is up, or something holds the tip back.
+    pub fn is_over(&self, pose: &ArmPose, rested: f32) -> bool {
+        rested > SETTLE_S || (rested > 0.0 && norm(self.behind(pose)) > SETTLE_LEASH_M)
+    }
+
+    /// Puts the wanted place no further from the tip than the leash is long, `rested` after it has come to rest, s.
+    pub fn on_leash(&mut self, pose: &ArmPose, rested: f32) {
+        let excess = beyond_leash(self.behind(pose), rested);
+        self.tip = sub(self.tip, excess);
     }
 
     /// What brings the tip back to its line, now that its place goes on at `led`.
@@ -73,6 +79,22 @@ impl Line {
         }
         let ([x, y, z], [a, b, c]) = (self.behind(pose), self.lag);
         [x, y, z, a, b, c].map(|off| GAIN * off)
+    }
+}
+
+/// How much further a tip is behind than the leash is long, m.
+pub fn beyond_leash(behind: Vec3, rested: f32) -> Vec3 {
+    let leash = if rested > 0.0 {
+        let share = rested / SETTLE_S;
+        SETTLE_LEASH_M * math::max(1.0 - share * share, 0.0)
+    } else {
+        LEASH_M
+    };
+    let length = norm(behind);
+    if length > leash {
+        scale(behind, 1.0 - leash / length)
+    } else {
+        [0.0; 3]
     }
 }
 

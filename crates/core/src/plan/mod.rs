@@ -26,7 +26,7 @@ mod twist;
 use crate::chain::ArmPose;
 use crate::inputs::{HandFrame, Inputs, Mode};
 use crate::last_tick::Refusal;
-use crate::machine::{ARMS_MAX, Arm, Axis, AxisId, Machine, PerAxis};
+use crate::machine::{ARMS_MAX, Arm, Axis, Machine, PerAxis};
 use crate::sense::{AxisPosture, Posture};
 use crate::supervise::{Action, Permit};
 use crate::vec3::Vec3;
@@ -98,19 +98,26 @@ impl Plan {
             permit,
             hand: inputs.hand(permit.station),
         };
+        // An arm that is on its way comes to rest before anything else moves it. What moves with a tip has no lever of its own outside joint
+        // mode; a grip keeps its own, and so do joints beyond the pitch joint of an arm without a lever for roll.
+        let gone = self.go_to.going().map(|(index, ..)| index);
         for (id, axis) in machine.axes() {
-            if sight.hand.mode == Mode::Joint || !moved_by_tip(machine, id) {
+            let moved = |(index, arm): (usize, &Arm)| {
+                let led = sight.hand.mode != Mode::Joint || gone == Some(index);
+                led && arm.joints.iter().take(joints_moved(arm)).any(|joint| joint.axis == id)
+            };
+            if !machine.arms().iter().enumerate().any(moved) {
                 rates.axes.set(id, sight.joint_rate(axis, &posture.axes.get(id)));
             }
         }
-        if sight.hand.mode == Mode::Carry {
+        if sight.hand.mode == Mode::Carry && gone.is_none() {
             self.carry.step(&sight, &mut rates);
         } else {
             self.carry = Carry::default();
         }
         let at_rest = self.arms.each_ref().map(TipJog::at_rest);
         rates.refused = self.go_to.step(&sight, at_rest, &mut rates);
-        let gone = self.go_to.going().map(|(index, ..)| index);
+        let gone = gone.or(self.go_to.going().map(|(index, ..)| index));
         for ((index, arm), jog) in machine.arms().iter().enumerate().zip(&mut self.arms) {
             match posture.arm(index) {
                 Some(pose) if sight.hand.mode == Mode::Tip && gone != Some(index) => {
@@ -186,12 +193,4 @@ impl Sight<'_> {
         let velocity = [forward, left, up].map(|share| share * arm.tip_speed);
         twist(arm, &axes, velocity, turning.map(|share| share * arm.pitch_rate))
     }
-}
-
-/// A joint that tip mode moves. A grip, and joints beyond the pitch joint of an arm without a lever for roll, stay on their own levers.
-fn moved_by_tip(machine: &Machine, id: AxisId) -> bool {
-    machine
-        .arms()
-        .iter()
-        .any(|arm| arm.joints.iter().take(joints_moved(arm)).any(|joint| joint.axis == id))
 }

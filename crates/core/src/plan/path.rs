@@ -3,7 +3,7 @@
 //! The line is walked in steps of [`STEP_M`] with the same kinematics as the jog's, from where the joints are now. At each place the
 //! tip must be on the line, every joint in its range, and every part of the arm as far from each zone and from the other arm, where
 //! that stands now, as their margins ask. Where the arm is nearer than that already, it may not come nearer still. Between two places
-//! nothing is looked at: that is left to the guard.
+//! nothing is looked at: that is left to the guard, and so is where a joint to spare goes on the way.
 //!
 //! A tick looks at one place: with ticks of 2 ms a metre takes 0.2 s.
 

@@ -3,7 +3,7 @@
 //! What the levers ask for is ramped without jerks, then summed up to where the tip should be by now. When they are let go the line
 //! comes to rest with the ramp, and is kept for a little while longer, so that the tip ends on it and not beside it.
 
-use super::line::{Line, SETTLE_S};
+use super::line::Line;
 use super::profile::{Ramp, Twist};
 use super::twist::joint_rates;
 use super::{Rates, Sight};
@@ -44,9 +44,8 @@ impl TipJog {
         let asked = sight.twist_asked(arm, pose);
         self.ramp.step(&asked, &full(arm), arm.tip_ramp, dt);
         self.rested = if self.ramp.at_rest() { self.rested + dt } else { 0.0 };
-        if self.rested > SETTLE_S {
-            self.line = None;
-        }
+        let rested = self.rested;
+        self.line = self.line.filter(|line| !line.is_over(pose, rested));
         if self.line.is_none() && self.ramp.at_rest() {
             return;
         }
@@ -54,7 +53,7 @@ impl TipJog {
         let led = self.ramp.rate;
         let [vx, vy, vz, ..] = led;
         line.tip = add(line.tip, scale([vx, vy, vz], dt));
-        line.on_leash(pose);
+        line.on_leash(pose, self.rested);
         let back = line.back(arm, pose, sight.posture, &led);
         let joints = joint_rates(sight, arm, pose, &led, &back);
         rates.add(arm, &joints, joints.slowdown);

@@ -14,13 +14,13 @@ mod switch;
 use heapless::Vec;
 
 use crate::chain::ArmPose;
-use crate::inputs::{Inputs, Station};
+use crate::inputs::Inputs;
 use crate::machine::{ARMS_MAX, Joint, Machine, PerAxis};
 use crate::units::{Duration, Instant, seconds};
 
 use axis::AxisSense;
 pub use axis::{AxisPosture, FILTER_TIME_S};
-use switch::{Debounced, DualChannel};
+pub use switch::{Levels, Switches};
 
 /// Where the machine is, as far as the sensors can be believed.
 #[derive(Debug, Clone, PartialEq)]
@@ -36,16 +36,8 @@ pub struct Posture {
     pub axes: PerAxis<AxisPosture>,
     /// Each arm, where the angles of all its joints are known.
     pub arms: Vec<Option<ArmPose>, ARMS_MAX>,
-    /// A channel of the stop chain is open.
-    pub stop_demanded: bool,
-    /// The channels of the stop chain have differed for too long.
-    pub stop_discrepancy: bool,
-    /// The reset button, debounced.
-    pub reset: bool,
-    /// The enabling switch at the seat, debounced.
-    pub seat_enable: bool,
-    /// The enabling switch of the wireless station, debounced.
-    pub remote_enable: bool,
+    /// The switches.
+    pub switches: Levels,
 }
 
 impl Posture {
@@ -57,14 +49,6 @@ impl Posture {
     /// Where an arm is; none where some angle of it is not known.
     pub fn arm(&self, index: usize) -> Option<&ArmPose> {
         self.arms.get(index)?.as_ref()
-    }
-
-    /// The enabling switch of a station, debounced.
-    pub fn enable(&self, station: Station) -> bool {
-        match station {
-            Station::Seat => self.seat_enable,
-            Station::Remote => self.remote_enable,
-        }
     }
 }
 
@@ -88,10 +72,7 @@ pub fn poses(machine: &Machine, axes: &PerAxis<AxisPosture>) -> Vec<Option<ArmPo
 pub struct Sense {
     last: Option<Instant>,
     axes: PerAxis<AxisSense>,
-    stop: DualChannel,
-    reset: Debounced,
-    seat_enable: Debounced,
-    remote_enable: Debounced,
+    switches: Switches,
 }
 
 impl Sense {
@@ -109,19 +90,13 @@ impl Sense {
             axes.set(id, state.step(axis, &inputs.sensors.get(id), dt));
             self.axes.set(id, state);
         }
-        let stop_discrepancy = self.stop.step(inputs.stop_chain, timing.stop_discrepancy, dt);
         Posture {
             now: inputs.now,
             dt,
             tick_late,
             arms: poses(machine, &axes),
             axes,
-            // Not debounced: a stop is taken at once.
-            stop_demanded: inputs.stop_chain.contains(&false),
-            stop_discrepancy,
-            reset: self.reset.step(inputs.reset, timing.debounce, dt),
-            seat_enable: self.seat_enable.step(inputs.seat.enable, timing.debounce, dt),
-            remote_enable: self.remote_enable.step(inputs.remote.enable, timing.debounce, dt),
+            switches: self.switches.step(inputs, timing, dt),
         }
     }
 

@@ -4,19 +4,22 @@ use crate::cause::{Category, Cause};
 use crate::machine::AxisId;
 
 /// A set of causes.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CauseSet(u32);
 
 impl CauseSet {
+    /// Adds a cause.
     pub fn insert(&mut self, cause: Cause) {
         self.0 |= bit(cause);
     }
 
+    /// The cause is in it.
     pub fn contains(self, cause: Cause) -> bool {
         self.0 & bit(cause) != 0
     }
 
+    /// No cause is in it.
     pub fn is_empty(self) -> bool {
         self.0 == 0
     }
@@ -37,7 +40,7 @@ const fn bit(cause: Cause) -> u32 {
 pub type Blame = (Cause, Option<AxisId>);
 
 /// What is latched, and what was latched first.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Latches {
     latched: CauseSet,

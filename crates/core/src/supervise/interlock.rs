@@ -1,222 +1,218 @@
-//! The interlock: one pure table of (state, trigger) to (state, action).
+//! The interlock: what is latched, who is in charge, and which row of the table the tick is.
 //!
-//! Stop rows stand first, so that no later row can shadow them. Every row that lets the machine move is spelt out; what is not
-//! spelt out stays where it is, without power.
+//! It is told facts, yes or no, and knows no number but how long something has held. So it can be explored to the end: what runs here
+//! on a machine is what `tests/explore` walks through, state by state.
 
-use core::fmt;
+use heapless::Vec;
 
-/// Where the interlock is.
+use super::What;
+use super::causes::{Blame, CauseSet, Latches};
+use super::table::{Action, State, Table, Trigger};
+use crate::cause::{Category, Cause};
+use crate::inputs::Station;
+use crate::machine::{AXES_MAX, AxisId};
+use crate::units::{Duration, Held};
+
+/// How long everything must look well before the self-test has passed.
+pub const SELF_TEST: Duration = Duration::from_ticks(50_000);
+
+/// Most causes that can be found in one tick: two an axis, and eight that are about no axis.
+pub const FOUND_MAX: usize = 2 * AXES_MAX + 8;
+
+/// What the interlock is told of a hand-control station.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum State {
-    /// Just started; sensors and switches are being looked at.
-    #[default]
-    SelfTest,
-    /// No power; waiting for levers at neutral.
-    Standby,
-    /// No power; levers at neutral, may be enabled.
-    Ready,
-    /// Power on; the hands move the machine.
-    Enabled,
-    /// Category 1 stop: ramping down, power goes off at the end of it.
-    Stopping,
-    /// Stopped; stays so until reset.
-    Stopped,
-    /// Something is broken; stays so until it is mended and reset.
-    Fault,
+pub struct Hand {
+    /// Its frames are young enough.
+    pub heard: bool,
+    /// Every lever of it is at neutral.
+    pub neutral: bool,
+    /// Its enabling switch is held, debounced.
+    pub enable: bool,
 }
 
-/// What happened in this tick: the most urgent thing, one of these.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+/// What the interlock is told in one tick.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum Trigger {
-    /// A fault that wants power off at once stands.
-    CutFault,
-    /// A stop that wants power off at once stands.
-    CutStop,
-    /// Ramped down (or out of time for it) while a fault or stop stands.
-    RampedLatched,
-    /// A fault that allows a ramp stands.
-    RampFault,
-    /// A stop that allows a ramp stands.
-    RampStop,
-    /// Ramped down (or out of time for it), nothing stands.
-    Ramped,
-    /// Deliberate reset: its button was pressed with nothing standing and every lever at neutral.
-    Reset,
-    /// The self-test has passed.
-    TestsPassed,
-    /// The enabling switch is not held, or the selector points elsewhere.
-    Released,
-    /// A lever is away from neutral, or the levers are not known.
-    LeversMoved,
-    /// The enabling switch was pressed just now, with every lever at neutral.
-    Enable,
-    /// Every lever is at neutral.
-    LeversNeutral,
+pub struct Facts {
+    /// What is wrong now, whatever the interlock's state.
+    pub found: Vec<Blame, FOUND_MAX>,
+    /// The station that the selector points at; none where the machine has no such station.
+    pub selector: Option<Station>,
+    /// The station at the seat.
+    pub seat: Hand,
+    /// The wireless station. Silent where there is none.
+    pub remote: Hand,
+    /// The reset button, debounced.
+    pub reset: bool,
+    /// Every axis is known.
+    pub well: bool,
+    /// Every command is at neutral, and every axis at rest.
+    pub at_rest: bool,
 }
 
-/// What the rest of the core may do about it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+impl Facts {
+    fn hand(&self, station: Station) -> Hand {
+        match station {
+            Station::Seat => self.seat,
+            Station::Remote => self.remote,
+        }
+    }
+
+    /// No lever of a station that is heard is away from neutral.
+    fn moved_nowhere(&self) -> bool {
+        [self.seat, self.remote].iter().all(|hand| !hand.heard || hand.neutral)
+    }
+
+    /// The selector points at the station in charge, that is heard, and every lever is at neutral.
+    fn hands_neutral(&self, in_charge: Station) -> bool {
+        self.selector == Some(in_charge) && self.hand(in_charge).heard && self.moved_nowhere()
+    }
+}
+
+/// What the interlock remembers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum Action {
-    /// No power, dump open.
-    Cut,
-    /// Power stays while everything ramps to neutral.
-    RampDown,
-    /// Power; the hands are followed.
-    Drive,
+pub struct Interlock {
+    state: State,
+    station: Station,
+    latches: Latches,
+    tested: Held,
+    stopping: Held,
+    last_reset: bool,
+    last_enable: bool,
 }
 
-impl State {
-    /// All states.
-    pub const ALL: [Self; 7] = [
-        Self::SelfTest,
-        Self::Standby,
-        Self::Ready,
-        Self::Enabled,
-        Self::Stopping,
-        Self::Stopped,
-        Self::Fault,
-    ];
-}
-
-impl fmt::Display for State {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Self::SelfTest => "self-test",
-            Self::Standby => "standby",
-            Self::Ready => "ready",
-            Self::Enabled => "enabled",
-            Self::Stopping => "stopping",
-            Self::Stopped => "stopped",
-            Self::Fault => "fault",
-        })
-    }
-}
-
-impl Trigger {
-    /// All triggers, the most urgent first.
-    pub const ALL: [Self; 12] = [
-        Self::CutFault,
-        Self::CutStop,
-        Self::RampedLatched,
-        Self::RampFault,
-        Self::RampStop,
-        Self::Ramped,
-        Self::Reset,
-        Self::TestsPassed,
-        Self::Released,
-        Self::LeversMoved,
-        Self::Enable,
-        Self::LeversNeutral,
-    ];
-}
-
-/// The table.
-#[allow(clippy::match_same_arms, reason = "a table to be read row by row, not folded")]
-pub const fn next(state: State, trigger: Trigger) -> (State, Action) {
-    use Action::{Cut, Drive, RampDown};
-    use State::{Enabled, Fault, Ready, SelfTest, Standby, Stopped, Stopping};
-    use Trigger::{
-        CutFault, CutStop, Enable, LeversMoved, LeversNeutral, RampFault, RampStop, Ramped, RampedLatched, Released,
-        Reset, TestsPassed,
-    };
-    match (state, trigger) {
-        // Stops, from anywhere.
-        (_, CutFault) => (Fault, Cut),
-        (Fault, CutStop) => (Fault, Cut),
-        (_, CutStop) => (Stopped, Cut),
-        (Enabled | Stopping, RampFault | RampStop) => (Stopping, RampDown),
-        (Stopping, RampedLatched) => (Stopped, Cut),
-        (_, RampFault) => (Fault, Cut),
-        (SelfTest | Standby | Ready | Stopped, RampStop) => (Stopped, Cut),
-
-        // Letting go ends motion without latching anything.
-        (Enabled, Released) => (Stopping, RampDown),
-        (Stopping, Ramped) => (Standby, Cut),
-
-        // The way up, one deliberate step at a time.
-        (Stopped | Fault, Reset) => (Standby, Cut),
-        (SelfTest, TestsPassed) => (Standby, Cut),
-        (Standby, LeversNeutral) => (Ready, Cut),
-        (Ready, LeversMoved | Released) => (Standby, Cut),
-
-        // Motion: entered here and kept here.
-        (Ready, Enable) => (Enabled, Drive),
-        (Enabled, Reset | TestsPassed | LeversMoved | Enable | LeversNeutral) => (Enabled, Drive),
-        // A ramp's end is only said while stopping; were it said here, something would be wrong.
-        (Enabled, RampedLatched | Ramped) => (Stopped, Cut),
-        (Stopping, Reset | TestsPassed | Released | LeversMoved | Enable | LeversNeutral) => (Stopping, RampDown),
-
-        (SelfTest | Standby | Ready | Stopped | Fault, _) => (state, Cut),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn all() -> impl Iterator<Item = (State, Trigger)> {
-        State::ALL
-            .into_iter()
-            .flat_map(|state| Trigger::ALL.into_iter().map(move |trigger| (state, trigger)))
+impl Interlock {
+    /// Where it is.
+    pub fn state(&self) -> State {
+        self.state
     }
 
-    #[test]
-    fn only_enable_from_ready_starts_motion() {
-        for (state, trigger) in all() {
-            let (_, action) = next(state, trigger);
-            let moving = matches!(state, State::Enabled | State::Stopping);
-            if action != Action::Cut && !moving {
-                assert_eq!((state, trigger), (State::Ready, Trigger::Enable));
+    /// The valves have power, or may get it.
+    pub fn powered(&self) -> bool {
+        matches!(self.state, State::Enabled | State::Stopping)
+    }
+
+    /// The station in charge.
+    pub fn station(&self) -> Station {
+        self.station
+    }
+
+    /// What was latched first since the last reset, and the axis it is about.
+    pub fn cause(&self) -> Option<Blame> {
+        self.latches.first()
+    }
+
+    /// One tick, `dt` after the last. A stop ends in no power no later than `stop_budget` after it began. What is worth logging goes to
+    /// `note`. The table is [`super::next`]; a test may give one with a mistake in it, to see that the mistake is found.
+    pub fn step(
+        &mut self,
+        table: Table,
+        facts: &Facts,
+        dt: Duration,
+        stop_budget: Duration,
+        mut note: impl FnMut(What, Option<AxisId>),
+    ) -> (State, Action) {
+        let standing = self.latch(facts, &mut note);
+        if !self.powered() && facts.at_rest && facts.moved_nowhere() {
+            self.choose_station(facts);
+        }
+        let trigger = self.trigger(facts, standing, dt, stop_budget, &mut note);
+        let (state, action) = table(self.state, trigger);
+        if state != self.state {
+            note(What::State(state), None);
+            if state == State::Stopping {
+                self.stopping.restart();
             }
-            if action == Action::Drive {
-                assert!(state == State::Enabled || (state, trigger) == (State::Ready, Trigger::Enable));
+            self.state = state;
+        }
+        self.last_reset = facts.reset;
+        self.last_enable = facts.hand(self.station).enable;
+        (state, action)
+    }
+
+    /// Latches what stands, and says what that is.
+    fn latch(&mut self, facts: &Facts, note: &mut impl FnMut(What, Option<AxisId>)) -> CauseSet {
+        // Without power a missing station is no event: it only cannot enable.
+        let silent = self.powered() && !facts.hand(self.station).heard;
+        let link_lost = silent.then_some((Cause::LinkLost, None));
+        let mut standing = CauseSet::default();
+        for (cause, axis) in facts.found.iter().copied().chain(link_lost) {
+            standing.insert(cause);
+            if self.latches.latch((cause, axis)) {
+                note(What::Cause(cause), axis);
             }
+        }
+        standing
+    }
+
+    /// Without power, at standstill and with every lever at neutral, the selector decides who is in charge. An enabling switch that is held while it changes hands has to be let go
+    /// first.
+    fn choose_station(&mut self, facts: &Facts) {
+        let station = facts.selector.unwrap_or_default();
+        if station != self.station {
+            self.station = station;
+            self.last_enable = true;
         }
     }
 
-    #[test]
-    fn a_cut_cuts_in_every_state() {
-        for state in State::ALL {
-            assert_eq!(next(state, Trigger::CutFault), (State::Fault, Action::Cut));
-            let (after, action) = next(state, Trigger::CutStop);
-            assert!(action == Action::Cut && matches!(after, State::Stopped | State::Fault));
+    /// The most urgent thing of this tick.
+    fn trigger(
+        &mut self,
+        facts: &Facts,
+        standing: CauseSet,
+        dt: Duration,
+        stop_budget: Duration,
+        note: &mut impl FnMut(What, Option<AxisId>),
+    ) -> Trigger {
+        let neutral = facts.hands_neutral(self.station);
+        let reset = facts.reset && !self.last_reset;
+        // Under power there is nothing to reset, and a reset must not hide that the enabling switch was let go.
+        let accepted = reset && standing.is_empty() && neutral && !self.powered();
+        if accepted {
+            self.latches.clear();
+        } else if reset && !self.latches.set().is_empty() {
+            note(What::ResetRefused, None);
+        }
+        let enable = facts.hand(self.station).enable;
+        let pressed = enable && !self.last_enable;
+        let may_enable = self.state == State::Ready && neutral;
+        if pressed && !may_enable && self.state != State::Enabled {
+            note(What::EnableRefused, None);
+        }
+
+        let latched = self.latches.set();
+        let ramped = self.ramped(facts, dt, stop_budget);
+        if latched.any(Category::Zero, true) {
+            Trigger::CutFault
+        } else if latched.any(Category::Zero, false) {
+            Trigger::CutStop
+        } else if ramped && !latched.is_empty() {
+            Trigger::RampedLatched
+        } else if latched.any(Category::One, true) {
+            Trigger::RampFault
+        } else if latched.any(Category::One, false) {
+            Trigger::RampStop
+        } else if ramped {
+            Trigger::Ramped
+        } else if accepted {
+            Trigger::Reset
+        } else if self.state == State::SelfTest && self.tested.reaches(SELF_TEST, facts.well, dt) {
+            Trigger::TestsPassed
+        } else if self.state == State::Enabled && (!enable || facts.selector != Some(self.station)) {
+            Trigger::Released
+        } else if !neutral {
+            Trigger::LeversMoved
+        } else if pressed && may_enable {
+            Trigger::Enable
+        } else {
+            Trigger::LeversNeutral
         }
     }
 
-    #[test]
-    fn a_stop_or_fault_that_stands_never_leaves_the_machine_driving() {
-        for state in State::ALL {
-            for trigger in [Trigger::RampFault, Trigger::RampStop, Trigger::RampedLatched] {
-                assert_ne!(next(state, trigger).1, Action::Drive, "{state} {trigger:?}");
-            }
-        }
-    }
-
-    #[test]
-    fn stopped_and_fault_are_left_by_reset_alone_and_towards_standby() {
-        for (state, trigger) in all().filter(|(state, _)| matches!(state, State::Stopped | State::Fault)) {
-            let (after, action) = next(state, trigger);
-            assert_eq!(action, Action::Cut);
-            if !matches!(after, State::Stopped | State::Fault) {
-                assert_eq!((trigger, after), (Trigger::Reset, State::Standby));
-            }
-        }
-    }
-
-    #[test]
-    fn every_state_can_be_reached_and_enabled_again() {
-        let mut seen = [false; State::ALL.len()];
-        let index = |state: State| State::ALL.iter().position(|s| *s == state).unwrap();
-        let mut open = std::vec![State::SelfTest];
-        while let Some(state) = open.pop() {
-            if core::mem::replace(&mut seen[index(state)], true) {
-                continue;
-            }
-            open.extend(Trigger::ALL.iter().map(|trigger| next(state, *trigger).0));
-        }
-        assert_eq!(seen, [true; State::ALL.len()]);
+    /// While stopping: everything is at neutral and at rest, or the time for that is over.
+    fn ramped(&mut self, facts: &Facts, dt: Duration, stop_budget: Duration) -> bool {
+        self.state == State::Stopping && (self.stopping.reaches(stop_budget, true, dt) || facts.at_rest)
     }
 }

@@ -7,23 +7,23 @@
 mod causes;
 mod interlock;
 mod log;
+mod table;
 mod watch;
 
-use crate::cause::{Category, Cause};
+use heapless::Vec;
+
+use crate::cause::Cause;
 use crate::inputs::{Inputs, Station};
 use crate::last_tick::{Guarded, LastTick, Obstacle};
 use crate::machine::{AxisId, Machine, PerAxis, StationLimits};
 use crate::math;
 use crate::sense::Posture;
-use crate::units::{Duration, Held};
 
-use causes::{CauseSet, Latches};
-pub use interlock::{Action, State, Trigger, next};
+pub use causes::{Blame, CauseSet};
+pub use interlock::{FOUND_MAX, Facts, Hand, Interlock, SELF_TEST};
 pub use log::{EVENTS_KEPT, Event, EventLog, What};
+pub use table::{Action, State, Table, Trigger, next};
 use watch::AxisWatch;
-
-/// How long everything must look well before the self-test has passed.
-const SELF_TEST: Duration = Duration::from_ticks(50_000);
 
 /// What the later stages may do.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -45,25 +45,10 @@ pub struct Permit {
 #[derive(Debug, Clone, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Supervise {
-    state: State,
-    station: Station,
-    latches: Latches,
+    interlock: Interlock,
     watches: PerAxis<AxisWatch>,
-    tested: Held,
-    stopping: Held,
-    last_reset: bool,
-    last_enable: bool,
     last_guarded: Guarded,
     log: EventLog,
-}
-
-/// All that one tick of supervision looks at.
-#[derive(Clone, Copy)]
-struct Sight<'t> {
-    machine: &'t Machine,
-    posture: &'t Posture,
-    inputs: &'t Inputs,
-    last: &'t LastTick,
 }
 
 impl Supervise {
@@ -78,12 +63,6 @@ impl Supervise {
     /// takes the power when everything is at rest or the stop budget is over. Neither comes back but by an accepted reset and, after it,
     /// the enabling switch pressed anew.
     pub fn step(&mut self, machine: &Machine, posture: &Posture, inputs: &Inputs, last: &LastTick) -> Permit {
-        let sight = Sight {
-            machine,
-            posture,
-            inputs,
-            last,
-        };
         self.log_guard(posture, &last.guarded);
         if let Some(refusal) = last.refused {
             let axis = match refusal.obstacle {
@@ -92,62 +71,79 @@ impl Supervise {
             };
             self.note(posture, What::OrderRefused(refusal), axis);
         }
-        let powered = matches!(self.state, State::Enabled | State::Stopping);
-        let standing = self.find_causes(sight, powered);
-        if !powered {
-            self.choose_station(machine, inputs);
-        }
-        let (state, action) = next(self.state, self.trigger(sight, standing));
-        if state != self.state {
-            self.note(posture, What::State(state), None);
-            if state == State::Stopping {
-                self.stopping.restart();
-            }
-            self.state = state;
-        }
-        self.last_reset = posture.reset;
-        self.last_enable = posture.enable(self.station);
+        let facts = self.facts(machine, posture, inputs, last);
+        let log = &mut self.log;
+        let (state, action) =
+            self.interlock
+                .step(next, &facts, posture.dt, machine.timing().stop_budget, |what, axis| {
+                    log.push(Event {
+                        at: posture.now,
+                        what,
+                        axis,
+                    });
+                });
+        let station = self.interlock.station();
         Permit {
             state,
             action,
-            station: self.station,
-            limits: reduced(self.limits(machine), machine, inputs),
-            cause: self.latches.first(),
+            station,
+            limits: reduced(limits(machine, station), machine, inputs),
+            cause: self.interlock.cause(),
         }
     }
 
-    /// Looks for everything that is wrong now, latches it, and says what stands.
-    fn find_causes(&mut self, sight: Sight, powered: bool) -> CauseSet {
-        let Sight {
-            machine,
-            posture,
-            inputs,
-            last,
-        } = sight;
-        let mut standing = CauseSet::default();
-        let mut raise = |supervise: &mut Self, cause, axis| {
-            standing.insert(cause);
-            if supervise.latches.latch((cause, axis)) {
-                supervise.note(posture, What::Cause(cause), axis);
+    /// What the interlock is told.
+    fn facts(&mut self, machine: &Machine, posture: &Posture, inputs: &Inputs, last: &LastTick) -> Facts {
+        let hand = |station| {
+            let (frame, limits) = (inputs.hand(station), limits(machine, station));
+            Hand {
+                heard: has(machine, station) && frame.fresh(limits.frame_late),
+                neutral: frame.neutral(limits.dead_zone),
+                enable: posture.switches.enable(station),
             }
         };
+        Facts {
+            found: self.find_causes(machine, posture, inputs, last),
+            selector: Some(inputs.selector).filter(|station| has(machine, *station)),
+            seat: hand(Station::Seat),
+            remote: hand(Station::Remote),
+            reset: posture.switches.reset,
+            well: machine.axes().all(|(id, _)| posture.axes.get(id).known),
+            at_rest: machine.axes().all(|(id, axis)| {
+                last.driven.axes.get(id).command == 0.0 && math::abs(posture.axes.get(id).rate) < axis.watch.still_rate
+            }),
+        }
+    }
+
+    /// Everything that is wrong now. Motion is watched under power alone.
+    fn find_causes(
+        &mut self,
+        machine: &Machine,
+        posture: &Posture,
+        inputs: &Inputs,
+        last: &LastTick,
+    ) -> Vec<Blame, FOUND_MAX> {
+        let mut found = Vec::new();
+        let mut raise = |cause, axis| {
+            // Cannot be full: no more than FOUND_MAX can be found.
+            let _ = found.push((cause, axis));
+        };
         for (holds, cause) in [
-            (posture.stop_demanded, Cause::StopButton),
-            (posture.stop_discrepancy, Cause::StopDiscrepancy),
+            (posture.switches.stop_demanded, Cause::StopButton),
+            (posture.switches.stop_discrepancy, Cause::StopDiscrepancy),
             (posture.tick_late, Cause::TickLate),
             (any_hand_stops(machine, inputs), Cause::HandStop),
-            // Without power a missing station is no event: it only cannot enable.
-            (powered && !self.is_heard(sight), Cause::LinkLost),
             (last.driven.bad_signal, Cause::BadDuty),
         ] {
             if holds {
-                raise(self, cause, None);
+                raise(cause, None);
             }
         }
+        let powered = self.interlock.powered();
         for (id, axis) in machine.axes() {
             let now = posture.axes.get(id);
             if let Some(cause) = now.fault {
-                raise(self, cause, Some(id));
+                raise(cause, Some(id));
             }
             let mut watch = if powered {
                 self.watches.get(id)
@@ -158,106 +154,11 @@ impl Supervise {
                 && now.known
                 && let Some(cause) = watch.step(axis, &now, &last.driven.axes.get(id), posture.dt)
             {
-                raise(self, cause, Some(id));
+                raise(cause, Some(id));
             }
             self.watches.set(id, watch);
         }
-        standing
-    }
-
-    /// The most urgent thing of this tick.
-    fn trigger(&mut self, sight: Sight, standing: CauseSet) -> Trigger {
-        let Sight {
-            machine,
-            posture,
-            inputs,
-            last,
-        } = sight;
-        let neutral = self.is_heard(sight) && hands_neutral(machine, inputs, self.station);
-        let reset = posture.reset && !self.last_reset;
-        let accepted = reset && standing.is_empty() && neutral && self.state != State::Stopping;
-        if accepted {
-            self.latches.clear();
-        } else if reset && !self.latches.set().is_empty() {
-            self.note(posture, What::ResetRefused, None);
-        }
-        let enable = posture.enable(self.station);
-        let pressed = enable && !self.last_enable;
-        let may_enable = self.state == State::Ready && neutral;
-        if pressed && !may_enable && self.state != State::Enabled {
-            self.note(posture, What::EnableRefused, None);
-        }
-
-        let latched = self.latches.set();
-        let ramped = self.ramped(machine, posture, last);
-        if latched.any(Category::Zero, true) {
-            Trigger::CutFault
-        } else if latched.any(Category::Zero, false) {
-            Trigger::CutStop
-        } else if ramped && !latched.is_empty() {
-            Trigger::RampedLatched
-        } else if latched.any(Category::One, true) {
-            Trigger::RampFault
-        } else if latched.any(Category::One, false) {
-            Trigger::RampStop
-        } else if ramped {
-            Trigger::Ramped
-        } else if accepted {
-            Trigger::Reset
-        } else if self.state == State::SelfTest && self.tests_pass(machine, posture) {
-            Trigger::TestsPassed
-        } else if self.state == State::Enabled && (!enable || inputs.selector != self.station) {
-            Trigger::Released
-        } else if !neutral {
-            Trigger::LeversMoved
-        } else if pressed && may_enable {
-            Trigger::Enable
-        } else {
-            Trigger::LeversNeutral
-        }
-    }
-
-    /// Every axis has been known for long enough.
-    fn tests_pass(&mut self, machine: &Machine, posture: &Posture) -> bool {
-        let well = machine.axes().all(|(id, _)| posture.axes.get(id).known);
-        self.tested.step(well, posture.dt) >= SELF_TEST
-    }
-
-    /// While stopping: everything is at neutral and at rest, or the time for that is over.
-    fn ramped(&mut self, machine: &Machine, posture: &Posture, last: &LastTick) -> bool {
-        if self.state != State::Stopping {
-            return false;
-        }
-        let at_rest = machine.axes().all(|(id, axis)| {
-            last.driven.axes.get(id).command == 0.0 && math::abs(posture.axes.get(id).rate) < axis.watch.still_rate
-        });
-        self.stopping.step(true, posture.dt) >= machine.timing().stop_budget || at_rest
-    }
-
-    /// The station in charge sends frames that are young enough.
-    fn is_heard(&self, sight: Sight) -> bool {
-        let late = self.limits(sight.machine).frame_late;
-        sight.inputs.hand(self.station).fresh(late)
-    }
-
-    /// Without power, the selector decides who is in charge. An enabling switch that is held while it changes hands has to be let go
-    /// first.
-    fn choose_station(&mut self, machine: &Machine, inputs: &Inputs) {
-        let station = match inputs.selector {
-            Station::Remote if machine.remote().is_some() => Station::Remote,
-            _ => Station::Seat,
-        };
-        if station != self.station {
-            self.station = station;
-            self.last_enable = true;
-        }
-    }
-
-    fn limits(&self, machine: &Machine) -> StationLimits {
-        match self.station {
-            Station::Seat => machine.seat(),
-            Station::Remote => machine.remote().unwrap_or(machine.seat()),
-        }
+        found
     }
 
     /// Notes where the guard has begun to hold something back.
@@ -279,6 +180,18 @@ impl Supervise {
     }
 }
 
+fn has(machine: &Machine, station: Station) -> bool {
+    station == Station::Seat || machine.remote().is_some()
+}
+
+/// What a station may do. A station that the machine has not got is never in charge.
+fn limits(machine: &Machine, station: Station) -> StationLimits {
+    match station {
+        Station::Seat => machine.seat(),
+        Station::Remote => machine.remote().unwrap_or(machine.seat()),
+    }
+}
+
 /// What a station may do, no faster than commissioning allows while the key is turned to that.
 fn reduced(limits: StationLimits, machine: &Machine, inputs: &Inputs) -> StationLimits {
     let caps = [
@@ -291,25 +204,10 @@ fn reduced(limits: StationLimits, machine: &Machine, inputs: &Inputs) -> Station
     }
 }
 
-/// The stations that the machine has, with what they may do.
-fn stations(machine: &Machine) -> impl Iterator<Item = (Station, StationLimits)> {
-    let remote = machine.remote().map(|limits| (Station::Remote, limits));
-    core::iter::once((Station::Seat, machine.seat())).chain(remote)
-}
-
 /// A stop button of a station that is heard is pressed, whoever is in charge.
 fn any_hand_stops(machine: &Machine, inputs: &Inputs) -> bool {
-    stations(machine).any(|(station, limits)| {
+    [Station::Seat, Station::Remote].into_iter().any(|station| {
         let hand = inputs.hand(station);
-        hand.fresh(limits.frame_late) && !hand.stop_clear
+        has(machine, station) && hand.fresh(limits(machine, station).frame_late) && !hand.stop_clear
     })
-}
-
-/// The selector points at the station in charge, and every lever of every station that is heard is at neutral.
-fn hands_neutral(machine: &Machine, inputs: &Inputs, in_charge: Station) -> bool {
-    inputs.selector == in_charge
-        && stations(machine).all(|(station, limits)| {
-            let hand = inputs.hand(station);
-            !hand.fresh(limits.frame_late) || hand.neutral(limits.dead_zone)
-        })
 }

@@ -305,6 +305,8 @@ pub struct Drive {
     pub gain: f64,
     /// Time over which that difference is smoothed before it is fed back, s.
     pub smooth: f64,
+    /// Speed taken back for each m/s² of acceleration beyond what is asked, s.
+    pub damp: f64,
     /// Time over which a lasting difference is taken out, s. 0 switches the integral part off.
     pub integral_time: f64,
     /// What passes between a command and the motion it causes, s: delay and lag of valve and oil.

@@ -237,7 +237,7 @@ fn channel(t: &Table) -> Channel {
 
 /// What the axes may share in the machine's `[drive]`, with ranges. The first five must be given, there or on
 /// the axis.
-const SHARED: [(&str, RangeInclusive<f64>); 10] = [
+const SHARED: [(&str, RangeInclusive<f64>); 11] = [
     ("ramp_up_ms", MS),
     ("ramp_down_ms", MS),
     ("stop_ramp_ms", MS),
@@ -245,6 +245,7 @@ const SHARED: [(&str, RangeInclusive<f64>); 10] = [
     ("integral_ms", 0.0..=60_000.0),
     ("ramp_round_ms", 0.0..=1000.0),
     ("smooth_ms", 0.0..=1000.0),
+    ("damp_ms", 0.0..=1000.0),
     ("lead_ms", 0.0..=500.0),
     ("dither_percent", 0.1..=10.0),
     ("dither_hz", 10.0..=1000.0),
@@ -287,6 +288,7 @@ fn drive(t: &Table, stroke: Stroke, setting: &Setting) -> Drive {
         ramp_round: shared("ramp_round_ms").unwrap_or(0.0),
         gain: needed("gain_per_s"),
         smooth: shared("smooth_ms").unwrap_or(0.0),
+        damp: shared("damp_ms").unwrap_or(0.0),
         integral_time: needed("integral_ms"),
         lead: shared("lead_ms").unwrap_or(0.0),
         fill: t

@@ -11,7 +11,6 @@
 //! is more than a tick holds and meant for a move that is looked at before it begins.
 
 mod closed;
-mod equations;
 mod steps;
 
 use heapless::Vec;

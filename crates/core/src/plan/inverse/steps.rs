@@ -1,13 +1,13 @@
 //! Steps to a pose by damped least squares, for any arm.
 //!
-//! `(JᵀJ + λ I) Δq = Jᵀ e`, where `e` is what is still missing and λ falls with its square, so that far steps are careful and the last
+//! `Δq = Jᵀ (J Jᵀ + λ² I)⁻¹ e`, where `e` is what is still missing and λ falls with it, so that far steps are careful and the last
 //! ones are Newton's (Sugihara, *Solvability-unconcerned inverse kinematics by the Levenberg-Marquardt method*, IEEE Trans. Robotics 27,
 //! 2011, from memory). A joint that stands at an end of its range and would be sent beyond is left out of a step.
 
-use super::equations::{self, Column, TASK_ROWS};
 use super::{Angles, Facing, Inverse, Off, Range, Target, Unreachable};
 use crate::chain::{ArmPose, per_joint};
 use crate::machine::JOINTS_MAX;
+use crate::plan::dls::{damped, inner};
 use crate::vec3::{add, cross, scale, sub};
 
 /// Most starts: where the arm is, then strewn over its ranges.
@@ -16,7 +16,7 @@ const STARTS: u32 = 24;
 const STEPS: u32 = 16;
 /// A turn of 1 rad counts as much as a way of this, m.
 const TURN_LENGTH: f32 = 0.5;
-/// Damping for a missing way of 1 m, m².
+/// Damping λ² for a missing way of 1 m, m².
 const DAMPING: f32 = 0.05;
 /// Damping that is always there, m².
 const DAMPING_MIN: f32 = 1e-6;
@@ -66,24 +66,24 @@ pub fn approach(inverse: &Inverse, mut angles: Angles, target: &Target) -> Optio
 
 fn step(inverse: &Inverse, angles: &mut Angles, pose: &ArmPose, off: &Off, facing: &Facing) {
     let task = rows(off.way, off.turn, facing);
-    let missing = equations::inner(&task, &task);
+    let missing = inner(&task, &task);
     let mut columns = per_joint(pose.joints.iter().map(|joint| {
         let way = add(joint.along, cross(joint.about, sub(pose.tip, joint.origin)));
         rows(way, joint.about, facing)
     }));
     for ((column, angle), range) in columns.iter_mut().zip(angles.iter()).zip(&inverse.ranges) {
-        if stands_at_end(*range, *angle, equations::inner(column, &task)) {
-            *column = [0.0; TASK_ROWS];
+        if stands_at_end(*range, *angle, inner(column, &task)) {
+            *column = [0.0; 6];
         }
     }
-    let change = equations::solve(&columns, &task, DAMPING * missing + DAMPING_MIN);
+    let change = damped(&columns, &task, DAMPING * missing + DAMPING_MIN);
     for ((angle, change), range) in angles.iter_mut().zip(change).zip(&inverse.ranges) {
         *angle = range.nearest(*angle + change);
     }
 }
 
 /// The rows of a task that the facing asks for; the others are empty.
-fn rows(way: [f32; 3], turn: [f32; 3], facing: &Facing) -> Column {
+fn rows(way: [f32; 3], turn: [f32; 3], facing: &Facing) -> [f32; 6] {
     let [x, y, z] = way;
     let [a, b, c] = scale(turn, TURN_LENGTH);
     match facing {
