@@ -287,3 +287,20 @@ fn the_arm_is_not_lowered_to_where_the_machine_tips() {
     assert_eq!(bench.state(), State::Enabled);
     assert!(bench.logged(What::Held(Held::FromTipping)), "{:?}", bench.events());
 }
+
+/// PV-66: the least gaps that do not crush: 120 mm for an arm, 100 mm for a hand. Source: ISO 13854, as found in an accident insurer's lexicon. PV-69: no
+/// more than 250 mm/s with people near. Source: ISO 10218-1, as found in an engineering office's page; written for industrial robots and borrowed here.
+#[test]
+fn the_built_in_machines_keep_what_the_standards_say() {
+    for (name, text) in bellcrank_machine::BUILTIN {
+        let machine = bellcrank_machine::read(name, text).unwrap();
+        let seat = machine.zones.iter().find(|zone| zone.name == "seat").unwrap();
+        assert!(seat.margin >= 0.120, "{name}: {} m", seat.margin);
+        assert!(machine.guard.commissioning_speed.unwrap() <= 0.250, "{name}");
+        let remote = machine.stations.remote.as_ref().unwrap();
+        assert!(remote.tip_speed.unwrap() <= 0.250, "{name}");
+        if machine.arms.len() > 1 {
+            assert!(machine.guard.arms_margin >= 0.100, "{name}");
+        }
+    }
+}

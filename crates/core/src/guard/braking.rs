@@ -5,7 +5,8 @@
 //! `rate (reaction + rate / (2 braking))`, times how much it closes. That sum may be no more than the room that is left, and the rates are cut until
 //! it is. A joint that does not close the gap passes untouched, and does not make up for one that does: it may stop first. A joint that still
 //! closes it faster than it is now asked to counts with what it does; one whose reading is old, with where it may be by now. Cutting any rate makes no other sum
-//! greater: gap after gap can be seen to, in any order, and all of them hold in the end.
+//! greater: gap after gap can be seen to, in any order, and all of them hold in the end. What a gap closes by is taken as straight: what a part
+//! turns towards something on its arc while it brakes, and what the oil lets it swing after, is for the margin to take up.
 //!
 //! Of the rates that close a gap each is cut in proportion to how much its joint closes it: the least change of the rates, seen as a vector,
 //! which leaves an arm sliding along a zone where it can. What is then left of a rate and too slow for a valve to follow evenly is none: an arm

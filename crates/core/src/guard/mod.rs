@@ -199,3 +199,16 @@ fn share_of(most: f32, asked: f32) -> f32 {
         0.0
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// PV-70. Source: s = v t + v² / (2 a); 250 mm/s, a delay of 0.3 s, then 1 m/s²: 106.25 mm.
+    #[test]
+    fn a_stopping_distance_and_its_speed() {
+        assert!((speed_for(0.10625, 0.3, 1.0) - 0.25).abs() < 1e-6);
+        assert_eq!(speed_for(0.0, 0.3, 1.0), 0.0);
+        assert_eq!(speed_for(-1.0, 0.3, 1.0), 0.0);
+    }
+}
