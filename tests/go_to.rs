@@ -92,7 +92,7 @@ fn a_go_to_keeps_to_its_line_and_arrives() {
     }
 }
 
-/// How long it takes, against the profile's closed formula: T = h/v + v/a + a/j, with full speed 0.3 m/s in a ramp of 0.3 s.
+/// How long it takes, against the profile's closed formula: T = h/v + v/a + a/j, with the arm's full speed in its ramp.
 #[test]
 fn a_go_to_takes_as_long_as_its_profile_says() {
     let machine = setter();
@@ -106,7 +106,11 @@ fn a_go_to_takes_as_long_as_its_profile_says() {
         }
     });
     let (h, v) = (0.5, 0.25);
-    let (a, j) = (0.3 * 4.0 / (3.0 * 0.3), 0.3 * 16.0 / (3.0 * 0.09));
+    let (full, ramp) = (
+        f64::from(machine.arms()[0].tip_speed),
+        f64::from(machine.arms()[0].tip_ramp),
+    );
+    let (a, j) = (full * 4.0 / (3.0 * ramp), full * 16.0 / (3.0 * ramp * ramp));
     let wanted = h / v + v / a + a / j;
     assert!((moving - wanted).abs() < 0.01, "{moving} s, wanted {wanted}");
 }
