@@ -91,7 +91,7 @@ proptest! {
         let surroundings = Surroundings::new(&machine, &posture.arms);
         let mut worst = f32::INFINITY;
         surroundings.scan(|_, _| f32::INFINITY, |pair| {
-            let closing = surroundings.closing(pair);
+            let closing = surroundings.closing(pair, |_, _| true);
             let (mut needed, mut room) = (0.0, pair.closest.room());
             for (arm, closing) in machine.arms().iter().zip(closing) {
                 for (joint, closing) in arm.movers().zip(closing) {

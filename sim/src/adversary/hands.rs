@@ -158,7 +158,7 @@ impl<'m> Hands<'m> {
                 let wanted = wanted && closest.part.joint() >= from_joint;
                 for arm in [Some(closest.arm), other].into_iter().flatten().filter(|_| wanted) {
                     if nearest[arm].is_none_or(|(least, _)| closest.room() < least.room()) {
-                        nearest[arm] = Some((closest, around.closing(pair)));
+                        nearest[arm] = Some((closest, around.closing(pair, |_, _| true)));
                     }
                 }
             },

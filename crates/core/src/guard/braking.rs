@@ -15,7 +15,7 @@
 use heapless::Vec;
 
 use super::{LEAST_SHARE, WORTH_TELLING, share_of};
-use crate::keepout::{Closing, MOVERS, Reach};
+use crate::keepout::{Closing, MOVERS};
 use crate::last_tick::{Guarded, Held};
 use crate::machine::{ARMS_MAX, AxisId, Machine, PerAxis};
 use crate::math;
@@ -47,6 +47,8 @@ struct Mover {
     spread: f32,
     /// Less than this is none.
     least: f32,
+    /// How far it turns forth and back before it has stopped, rad.
+    turns: [f32; 2],
     held: Option<Held>,
 }
 
@@ -55,46 +57,67 @@ struct Closer<'m> {
     mover: &'m mut Mover,
     /// What the gap loses by its motion that way, m/rad for a distance.
     share: f32,
-    /// What it was asked for at first, what is left of that, and what it does, towards closing.
-    wanted: f32,
+    /// What is left of what it was asked for, and what it does, towards closing.
     rate: f32,
     measured: f32,
+    /// What the gap loses by it whatever it is asked for now.
+    on_its_way: f32,
 }
 
 impl Braking {
     /// Asked for these rates.
     pub fn new(machine: &Machine, posture: &Posture, asked: &PerAxis<f32>) -> Self {
+        let reaction = seconds(machine.timing().reaction);
         let mover = |id| Mover::new(machine, posture, id, asked.get(id));
         let mut arms = [Vec::new(), Vec::new()];
         for (arm, movers) in machine.arms().iter().zip(&mut arms) {
-            for mover in arm.movers().filter_map(|joint| mover(joint.axis)) {
+            for mut mover in arm.movers().filter_map(|joint| mover(joint.axis)) {
+                mover.look_ahead(reaction);
                 // Cannot be full: an arm has no more movers than this has room for.
                 let _ = movers.push(mover);
             }
         }
-        Self {
-            arms,
-            reaction: seconds(machine.timing().reaction),
-        }
+        Self { arms, reaction }
     }
 
-    /// No gap of an arm whose joints reach this far can lose more than this before it has stopped, m.
-    pub fn furthest(&self, arm: usize, reach: &Reach) -> f32 {
+    /// No gap of parts that each joint of an arm moves by no more than its reach can lose more than this before they have stopped, m.
+    pub fn furthest(&self, arm: usize, reach: &[f32; MOVERS]) -> f32 {
         let movers = self.arms.get(arm).into_iter().flatten();
-        movers
-            .zip(reach)
-            .map(|(mover, reach)| reach * mover.furthest(self.reaction))
-            .sum()
+        let turns = |mover: &Mover| math::max(mover.turns[0], mover.turns[1]) + mover.spread;
+        movers.zip(reach).map(|(mover, reach)| reach * turns(mover)).sum()
+    }
+
+    /// A joint, the grip's after the last, may move.
+    pub fn moves(&self, arm: usize, joint: usize) -> bool {
+        let mover = self.arms.get(arm).and_then(|movers| movers.get(joint));
+        mover.is_some_and(|mover| mover.turns != [0.0; 2] || mover.spread != 0.0)
     }
 
     /// Cuts the rates that may close a gap by more than the `room` that it has left. Where `either` way closes it, `closing` has no sign.
     pub fn keep(&mut self, room: f32, closing: &Closing, either: bool, from: Held) {
+        let all = self
+            .arms
+            .iter()
+            .zip(closing)
+            .flat_map(|(movers, closing)| movers.iter().zip(closing));
+        let lost = all.map(|(mover, closing)| mover.loses(*closing, either)).sum::<f32>();
+        // Most gaps are wide enough for all that moves.
+        if lost <= room {
+            return;
+        }
+        self.cut(room, closing, either, from);
+    }
+
+    fn cut(&mut self, room: f32, closing: &Closing, either: bool, from: Held) {
         let reaction = self.reaction;
         let mut room = room;
         let mut closers = Vec::<Closer, { MOVERS * ARMS_MAX }>::new();
-        for (mover, closing) in
-            (self.arms.iter_mut().zip(closing)).flat_map(|(movers, closing)| movers.iter_mut().zip(closing))
-        {
+        let all = self
+            .arms
+            .iter_mut()
+            .zip(closing)
+            .flat_map(|(movers, closing)| movers.iter_mut().zip(closing));
+        for (mover, closing) in all {
             room -= math::abs(*closing) * mover.spread;
             // What is no number closes it, whichever way.
             let toward = |rate: f32| {
@@ -108,9 +131,9 @@ impl Braking {
             if *closing != 0.0 && (rate > 0.0 || measured > 0.0) {
                 // Cannot be full: there are no more movers than this has room for.
                 let _ = closers.push(Closer {
+                    on_its_way: math::abs(*closing) * mover.goes_on(wanted, measured, reaction),
                     mover,
                     share: math::abs(*closing),
-                    wanted,
                     rate,
                     measured,
                 });
@@ -130,6 +153,7 @@ impl Braking {
             if share < 1.0 {
                 closer.mover.rate *= share;
                 closer.mover.held = Some(from);
+                closer.mover.look_ahead(reaction);
             }
         }
     }
@@ -164,6 +188,7 @@ impl Mover {
             braking: size_of_joint(axis.tracking.braking),
             spread: size_of_joint(now.spread),
             least: LEAST_SHARE * size_of_joint(axis.valve.full_rate.toward(asked * now.ratio)),
+            turns: [0.0; 2],
             held: None,
         })
     }
@@ -177,10 +202,38 @@ impl Mover {
         }
     }
 
-    /// The furthest that it may be from where it was read before it has stopped, rad.
-    fn furthest(&self, reaction: f32) -> f32 {
-        let fastest = math::max(math::abs(self.rate), math::abs(self.measured));
-        self.stopping(fastest, reaction) + self.spread
+    /// How far it turns before it has stopped, whatever it is asked for now, rad. One that is asked to go no slower than it does has been braking
+    /// where it must, all but for its reaction time; of one that the hands have just slowed nobody knows.
+    fn goes_on(&self, wanted: f32, measured: f32, reaction: f32) -> f32 {
+        if measured <= 0.0 {
+            0.0
+        } else if wanted >= measured {
+            let lag = self.braking * reaction;
+            math::max(measured * measured - lag * lag, 0.0) / (2.0 * self.braking)
+        } else {
+            self.stopping(measured, reaction)
+        }
+    }
+
+    /// Works out how far it turns each way before it has stopped.
+    fn look_ahead(&mut self, reaction: f32) {
+        self.turns = [1.0, -1.0].map(|way| {
+            let on_its_way = self.goes_on(way * self.asked, way * self.measured, reaction);
+            math::max(self.stopping(way * self.rate, reaction), on_its_way)
+        });
+    }
+
+    /// What a gap loses by it at most, with this closing.
+    fn loses(&self, closing: f32, either: bool) -> f32 {
+        let [forth, back] = self.turns;
+        let turns = if either {
+            math::max(forth, back)
+        } else if closing < 0.0 {
+            back
+        } else {
+            forth
+        };
+        math::abs(closing) * (turns + self.spread)
     }
 }
 
@@ -189,18 +242,6 @@ impl Closer<'_> {
     fn needs(&self, cut: f32, reaction: f32) -> f32 {
         self.share * self.mover.stopping(self.rate - cut * self.share, reaction)
     }
-
-    /// What the gap loses whatever it is asked for now. One that is asked to close it no slower than it does has been braking where it must, all but
-    /// for its reaction time; of one that the hands have just slowed nobody knows.
-    fn on_its_way(&self, reaction: f32) -> f32 {
-        let turns = if self.wanted >= self.measured {
-            let lag = self.mover.braking * reaction;
-            math::max(self.measured * self.measured - lag * lag, 0.0) / (2.0 * self.mover.braking)
-        } else {
-            self.mover.stopping(self.measured, reaction)
-        };
-        if self.measured > 0.0 { self.share * turns } else { 0.0 }
-    }
 }
 
 /// The least cut with which all need no more than the room.
@@ -208,7 +249,7 @@ fn least_cut(closers: &[Closer], room: f32, reaction: f32) -> f32 {
     let needed = |cut: f32| {
         let each = closers
             .iter()
-            .map(|closer| math::max(closer.needs(cut, reaction), closer.on_its_way(reaction)));
+            .map(|closer| math::max(closer.needs(cut, reaction), closer.on_its_way));
         each.sum::<f32>()
     };
     if needed(0.0) <= room {

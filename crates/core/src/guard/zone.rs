@@ -1,7 +1,7 @@
 //! Keeping the arms out of the zones and from each other: each pair that is near is a gap for [`Braking`].
 
 use super::braking::Braking;
-use crate::keepout::{Surroundings, With};
+use crate::keepout::{ArmPart, MOVERS, Surroundings, With};
 use crate::last_tick::Held;
 use crate::machine::{ARMS_MAX, Machine};
 use crate::sense::Posture;
@@ -9,18 +9,25 @@ use crate::sense::Posture;
 /// Slows the arms so that no part comes nearer to what it must keep from than can be braked.
 pub fn hold_back(machine: &Machine, posture: &Posture, braking: &mut Braking) {
     let surroundings = Surroundings::new(machine, &posture.arms);
-    let mut within = [0.0; ARMS_MAX];
+    // By arm, and by joint of the part.
+    let mut within = [[0.0; MOVERS]; ARMS_MAX];
     for (arm, within) in within.iter_mut().enumerate() {
-        *within = braking.furthest(arm, &surroundings.reach(arm));
+        for (within, reach) in within.iter_mut().zip(&surroundings.reach(arm)) {
+            *within = braking.furthest(arm, reach);
+        }
     }
-    let of = |arm: usize| within.get(arm).copied().unwrap_or(0.0);
-    let limit = |arm: usize, other: Option<usize>| of(arm) + other.map_or(0.0, of);
+    let of = |(arm, part): ArmPart| {
+        let within = within.get(arm).and_then(|row| row.get(usize::from(part.joint())));
+        within.copied().unwrap_or(0.0)
+    };
+    let limit = |part, other: Option<ArmPart>| of(part) + other.map_or(0.0, of);
     surroundings.scan(limit, |pair| {
         let from = match pair.closest.with {
             With::Zone(number) => Held::FromZone(number),
             With::Arm(..) => Held::FromArm,
         };
         let either = pair.closest.outward == [0.0; 3];
-        braking.keep(pair.closest.room(), &surroundings.closing(pair), either, from);
+        let closing = surroundings.closing(pair, |arm, joint| braking.moves(arm, joint));
+        braking.keep(pair.closest.room(), &closing, either, from);
     });
 }

@@ -85,13 +85,15 @@ pub fn nearest(machine: &Machine, poses: &[Option<ArmPose>]) -> Option<Closest> 
 
 /// The same among the pairs in which one arm takes part, whatever the other arm is near to.
 pub fn nearest_of(machine: &Machine, poses: &[Option<ArmPose>], arm: usize) -> Option<Closest> {
-    nearest_where(machine, poses, |one, other| one == arm || other == Some(arm))
+    nearest_where(machine, poses, |(one, _), other| {
+        one == arm || other.is_some_and(|(other, _)| other == arm)
+    })
 }
 
 fn nearest_where(
     machine: &Machine,
     poses: &[Option<ArmPose>],
-    counts: impl Fn(usize, Option<usize>) -> bool,
+    counts: impl Fn(ArmPart, Option<ArmPart>) -> bool,
 ) -> Option<Closest> {
     let (least, found) = (Cell::new(f32::INFINITY), Cell::new(None));
     Surroundings::new(machine, poses).scan(
@@ -115,25 +117,31 @@ fn nearest_where(
 
 /// A pair that was found near, with what it takes to say how joints move it.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Pair {
+pub struct Pair<'s> {
     /// What is near to what.
     pub closest: Closest,
-    capsule: Capsule,
+    capsule: &'s Capsule,
     share: f32,
-    other: Other,
+    other: Other<'s>,
 }
 
 /// What is on the other side of a pair.
 #[derive(Debug, Clone, Copy, PartialEq)]
-enum Other {
+enum Other<'s> {
     Still,
     Carried(Carried),
     /// A part of the second arm, and how far along its line.
-    Part(Capsule, f32),
+    Part(&'s Capsule, f32),
 }
 
 /// How much each joint closes a gap, by arm and joint (the grip after the last joint), m/rad (m/m where it slides).
 pub type Closing = [[f32; MOVERS]; ARMS_MAX];
+
+/// By how much each joint moves any point of the parts of a joint at most, m/rad (1 where it slides): a row for the parts of each joint.
+pub type Reach = [[f32; MOVERS]; MOVERS];
+
+/// A part of an arm: the number of the arm, and the part.
+pub type ArmPart = (usize, Part);
 
 /// The arms where they are, among the zones.
 pub struct Surroundings<'m> {
@@ -141,9 +149,6 @@ pub struct Surroundings<'m> {
     poses: &'m [Option<ArmPose>],
     arms: [Parts; ARMS_MAX],
 }
-
-/// Furthest that any point of an arm is from each of its joints, m; 1 where the joint slides.
-pub type Reach = [f32; MOVERS];
 
 impl<'m> Surroundings<'m> {
     /// The machine's arms in these poses.
@@ -157,32 +162,36 @@ impl<'m> Surroundings<'m> {
         Self { machine, poses, arms }
     }
 
-    /// Visits every pair whose room may be less than `limit` of its arm and of the other arm (none beside a zone), m. A pair of two
+    /// Visits every pair whose room may be less than `limit` of the part and of the other arm's (none beside a zone), m. A pair of two
     /// lines is visited where it is nearest, and at the ends of its lines as well: a line that turns may be about to be nearest there.
-    pub fn scan(&self, limit: impl Fn(usize, Option<usize>) -> f32, mut visit: impl FnMut(&Pair)) {
+    pub fn scan<'s>(&'s self, limit: impl Fn(ArmPart, Option<ArmPart>) -> f32, mut visit: impl FnMut(&Pair<'s>)) {
         for (index, arm) in self.arms.iter().enumerate() {
-            for (number, zone) in (0..).zip(self.machine.zones()) {
-                for capsule in arm.iter().filter(|capsule| meets(zone, index, capsule.part)) {
-                    self.beside_zone(index, capsule, number, zone, &|| limit(index, None), &mut visit);
+            for capsule in arm {
+                let limit = || limit((index, capsule.part), None);
+                for (number, zone) in (0..).zip(self.machine.zones()) {
+                    if meets(zone, index, capsule.part) {
+                        self.beside_zone(index, capsule, number, zone, &limit, &mut visit);
+                    }
                 }
             }
         }
         let [first, second] = &self.arms;
         for one in first {
             for two in second {
-                self.beside_part(one, two, &|| limit(0, Some(1)), &mut visit);
+                let limit = || limit((0, one.part), Some((1, two.part)));
+                self.beside_part(one, two, &limit, &mut visit);
             }
         }
     }
 
-    fn beside_zone(
-        &self,
+    fn beside_zone<'s>(
+        &'s self,
         arm: usize,
-        capsule: &Capsule,
+        capsule: &'s Capsule,
         number: u8,
         zone: &Zone,
         limit: &impl Fn() -> f32,
-        visit: &mut impl FnMut(&Pair),
+        visit: &mut impl FnMut(&Pair<'s>),
     ) {
         let far = || limit() + zone.margin + capsule.radius;
         let carrier = match zone.carried {
@@ -203,7 +212,12 @@ impl<'m> Surroundings<'m> {
         if near.distance >= far() {
             return;
         }
-        let mut visit = |near: Nearest| {
+        let ends = [0.0, 1.0].map(|share| from_shape(&zone.shape, start, end, share));
+        let ends = ends.iter().filter(|at_end| at_end.share != near.share);
+        for near in core::iter::once(&near).chain(ends) {
+            if near.distance >= far() {
+                continue;
+            }
             visit(&Pair {
                 closest: Closest {
                     gap: near.distance - capsule.radius,
@@ -214,33 +228,44 @@ impl<'m> Surroundings<'m> {
                     point: carrier.map_or(near.point, |place| place.point(near.point)),
                     outward: carrier.map_or(near.outward, |place| place.vector(near.outward)),
                 },
-                capsule: *capsule,
+                capsule,
                 share: near.share,
                 other: zone.carried.map_or(Other::Still, Other::Carried),
             });
-        };
-        visit(near);
-        for share in [0.0, 1.0] {
-            if share != near.share {
-                visit(from_shape(&zone.shape, start, end, share));
-            }
         }
     }
 
-    /// The parts of the first arm beside one of the second.
-    fn beside_part(&self, one: &Capsule, two: &Capsule, limit: &impl Fn() -> f32, visit: &mut impl FnMut(&Pair)) {
+    /// A part of the first arm beside one of the second.
+    fn beside_part<'s>(
+        &'s self,
+        one: &'s Capsule,
+        two: &'s Capsule,
+        limit: &impl Fn() -> f32,
+        visit: &mut impl FnMut(&Pair<'s>),
+    ) {
         let margin = self.machine.arm_margin();
         let radii = one.radius + two.radius;
         let far = || limit() + margin + radii;
         let reach = far();
-        if apart_square(one, (two.low, two.high)) >= reach * reach && reach > 0.0 {
+        if reach > 0.0 && apart_square(one, (two.low, two.high)) >= reach * reach {
             return;
         }
         let (near, theirs) = to_line(one.line, two.line);
         if near.distance >= far() {
             return;
         }
-        let mut visit = |(near, share): (Nearest, f32)| {
+        let ends = [
+            (0.0, along_line(two.line, one.line.0)),
+            (1.0, along_line(two.line, one.line.1)),
+            (along_line(one.line, two.line.0), 0.0),
+            (along_line(one.line, two.line.1), 1.0),
+        ];
+        let ends = ends.iter().filter(|ends| **ends != (near.share, theirs));
+        let ends = ends.map(|(share, theirs)| from_line(one.line, *share, two.line, *theirs));
+        for (near, share) in core::iter::once((near, theirs)).chain(ends) {
+            if near.distance >= far() {
+                continue;
+            }
             visit(&Pair {
                 closest: Closest {
                     gap: near.distance - radii,
@@ -251,67 +276,70 @@ impl<'m> Surroundings<'m> {
                     point: near.point,
                     outward: near.outward,
                 },
-                capsule: *one,
+                capsule: one,
                 share: near.share,
-                other: Other::Part(*two, share),
+                other: Other::Part(two, share),
             });
-        };
-        visit((near, theirs));
-        for (share, point) in [(0.0, one.line.0), (1.0, one.line.1)] {
-            if share != near.share {
-                visit(from_line(one.line, share, two.line, along_line(two.line, point)));
-            }
-        }
-        for (share, point) in [(0.0, two.line.0), (1.0, two.line.1)] {
-            if share != theirs {
-                visit(from_line(one.line, along_line(one.line, point), two.line, share));
-            }
         }
     }
 
-    /// How much each joint closes the gap of a pair. Where no direction leads away for certain, any motion of its point closes it.
-    pub fn closing(&self, pair: &Pair) -> Closing {
+    /// How much each joint that `counts` (by arm and number) closes the gap of a pair. Where no direction leads away for certain, any motion of
+    /// its point closes it.
+    pub fn closing(&self, pair: &Pair, counts: impl Fn(usize, usize) -> bool) -> Closing {
         let mut closing = [[0.0; MOVERS]; ARMS_MAX];
         // A point across the gap moves along it as this one does when it moves with the same link.
         let Closest {
             point, outward, arm, ..
         } = pair.closest;
-        let mut subtract = |arm: usize, sign: f32, columns: [Vec3; MOVERS]| {
-            for (into, column) in closing.get_mut(arm).into_iter().flatten().zip(columns) {
-                *into += if outward == [0.0; 3] {
-                    math::rough_norm3(column[0], column[1], column[2])
-                } else {
-                    sign * dot(column, outward)
-                };
+        let either = outward == [0.0; 3];
+        let closes = |sign: f32, column: Vec3| {
+            if either {
+                math::rough_norm3(column[0], column[1], column[2])
+            } else {
+                sign * dot(column, outward)
+            }
+        };
+        let mut add = |arm: usize, sign: f32, joint: usize, column: Vec3| {
+            let place = closing.get_mut(arm).and_then(|row| row.get_mut(joint));
+            if let Some(place) = place {
+                *place += closes(sign, column);
             }
         };
         if let Some(pose) = self.pose(arm) {
-            subtract(arm, -1.0, columns(pose, &pair.capsule, pair.share, point));
+            let moving = columns(pose, pair.capsule, pair.share, point);
+            moving
+                .filter(|(joint, _)| counts(arm, *joint))
+                .for_each(|(joint, column)| add(arm, -1.0, joint, column));
         }
         match &pair.other {
             Other::Still => {}
             Other::Carried(Carried { arm, joint }) => {
                 let (arm, joint) = (usize::from(*arm), usize::from(*joint));
                 if let Some(pose) = self.pose(arm) {
-                    subtract(arm, 1.0, columns_on(pose, joint, point));
+                    let moving = columns_on(pose, joint, point);
+                    moving
+                        .filter(|(joint, _)| counts(arm, *joint))
+                        .for_each(|(joint, column)| add(arm, 1.0, joint, column));
                 }
             }
             Other::Part(capsule, share) => {
                 if let Some(pose) = self.pose(1) {
-                    subtract(1, 1.0, columns(pose, capsule, *share, point));
+                    let moving = columns(pose, capsule, *share, point);
+                    moving
+                        .filter(|(joint, _)| counts(1, *joint))
+                        .for_each(|(joint, column)| add(1, 1.0, joint, column));
                 }
             }
         }
         closing
     }
 
-    /// No point of an arm moves by more than this for each joint, m/rad (m/m where it slides).
+    /// By how much each joint moves the parts of an arm at most.
     pub fn reach(&self, arm: usize) -> Reach {
-        let mut reach = [0.0; MOVERS];
-        if let (Some(pose), Some(parts)) = (self.pose(arm), self.arms.get(arm)) {
-            parts::reach(pose, parts, &mut reach);
+        match (self.pose(arm), self.arms.get(arm)) {
+            (Some(pose), Some(parts)) => parts::reach(pose, parts),
+            _ => [[0.0; MOVERS]; MOVERS],
         }
-        reach
     }
 
     fn pose(&self, arm: usize) -> Option<&ArmPose> {

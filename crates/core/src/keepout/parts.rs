@@ -55,34 +55,35 @@ pub fn parts(arm: &Arm, pose: &ArmPose) -> Parts {
     parts
 }
 
-/// What a point of a part, `share` of the way along its line, moves by when each joint moves, m/rad (m/m where it slides).
-pub fn columns(pose: &ArmPose, capsule: &Capsule, share: f32, point: Vec3) -> [Vec3; MOVERS] {
-    let mut columns = [[0.0; 3]; MOVERS];
-    let (own, rod) = match capsule.part {
-        Part::Link(number) => (usize::from(number), None),
-        Part::Cylinder(number) => (usize::from(number), Some(scale(capsule.rod_rate, share))),
-    };
-    for ((index, place), column) in places(pose).enumerate().zip(&mut columns) {
-        *column = match rod {
-            _ if index > own => break,
-            Some(rate) if index == own => rate,
-            _ => carried(place, point),
-        };
-    }
-    columns
+/// What a point of a part, `share` of the way along its line, moves by when each joint that can move it does, m/rad (m/m where it slides): the
+/// number of the joint, and that.
+pub fn columns<'p>(
+    pose: &'p ArmPose,
+    capsule: &'p Capsule,
+    share: f32,
+    point: Vec3,
+) -> impl Iterator<Item = (usize, Vec3)> + 'p {
+    let own = usize::from(capsule.part.joint());
+    let by_rod = matches!(capsule.part, Part::Cylinder(_));
+    let moving = places(pose).take(own.saturating_add(1)).enumerate();
+    moving.map(move |(joint, place)| {
+        if by_rod && joint == own {
+            (joint, scale(capsule.rod_rate, share))
+        } else {
+            (joint, carried(place, point))
+        }
+    })
 }
 
 /// The same for a point fixed to a joint's link.
-pub fn columns_on(pose: &ArmPose, joint: usize, point: Vec3) -> [Vec3; MOVERS] {
-    let mut columns = [[0.0; 3]; MOVERS];
-    for (place, column) in places(pose).take(joint.saturating_add(1)).zip(&mut columns) {
-        *column = carried(place, point);
-    }
-    columns
+pub fn columns_on(pose: &ArmPose, joint: usize, point: Vec3) -> impl Iterator<Item = (usize, Vec3)> + '_ {
+    let moving = places(pose).take(joint.saturating_add(1)).enumerate();
+    moving.map(move |(joint, place)| (joint, carried(place, point)))
 }
 
-/// No point of these parts moves by more than this for each joint: what is beyond it, link by link, and by how much a cylinder stands out.
-pub fn reach(pose: &ArmPose, parts: &Parts, reach: &mut [f32; MOVERS]) {
+/// No point of the parts of joint i moves by more than row i for each joint: what is between, link by link, and by how much a cylinder stands
+/// out; 1 for a joint that slides.
+pub fn reach(pose: &ArmPose, parts: &Parts) -> [[f32; MOVERS]; MOVERS] {
     let far = |from: Vec3, to: Vec3| {
         let [x, y, z] = sub(to, from);
         math::rough_norm3(x, y, z)
@@ -93,13 +94,29 @@ pub fn reach(pose: &ArmPose, parts: &Parts, reach: &mut [f32; MOVERS]) {
         let from = joint(capsule.part)?.origin;
         Some(math::max(far(from, capsule.line.0), far(from, capsule.line.1)))
     });
-    let mut beyond = stands_out.fold(0.0, math::max);
-    // From the tip inwards.
-    let moving = reach.iter_mut().take(places(pose).count()).rev();
-    for (place, reach) in pose.grip.iter().chain(pose.joints.iter().rev()).zip(moving) {
-        beyond += far(place.origin, place.end);
-        *reach = if place.along == [0.0; 3] { beyond } else { 1.0 };
+    let stands_out = stands_out.fold(0.0, math::max);
+    let mut reach = [[0.0; MOVERS]; MOVERS];
+    for (number, place) in places(pose).enumerate() {
+        let length = far(place.origin, place.end);
+        // From its own part on outwards, each joint up to this one has its link between.
+        for row in reach.iter_mut().skip(number) {
+            for so_far in row.iter_mut().take(number.saturating_add(1)) {
+                *so_far += length;
+            }
+        }
     }
+    for (number, place) in places(pose).enumerate() {
+        for row in reach.iter_mut().skip(number) {
+            if let Some(reach) = row.get_mut(number) {
+                *reach = if place.along == [0.0; 3] {
+                    *reach + stands_out
+                } else {
+                    1.0
+                };
+            }
+        }
+    }
+    reach
 }
 
 fn carried(place: &JointPlace, point: Vec3) -> Vec3 {
