@@ -18,6 +18,7 @@ use crate::last_tick::{Guarded, LastTick, Obstacle};
 use crate::machine::{AxisId, Machine, PerAxis, StationLimits};
 use crate::math;
 use crate::sense::Posture;
+use crate::units::{Duration, Held};
 
 pub use causes::{Blame, CauseSet};
 pub use interlock::{FOUND_MAX, Facts, Hand, Interlock, SELF_TEST};
@@ -41,13 +42,37 @@ pub struct Permit {
     pub cause: Option<(Cause, Option<AxisId>)>,
 }
 
+/// An axis that the guard has let go for this long is news when it is held back again. One that slides along a zone is held back and let go
+/// many times a second.
+const LET_GO: Duration = Duration::from_ticks(1_000_000);
+
+/// Whether an axis has been held back of late.
+#[derive(Debug, Clone, Copy, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+struct HeldBack {
+    lately: bool,
+    free: Held,
+}
+
+impl HeldBack {
+    /// It is held back, and has not been for a while.
+    fn begins(&mut self, held: bool, dt: Duration) -> bool {
+        let begins = held && !self.lately;
+        self.lately = held || (self.lately && !self.free.reaches(LET_GO, true, dt));
+        if held {
+            self.free.restart();
+        }
+        begins
+    }
+}
+
 /// What supervision remembers.
 #[derive(Debug, Clone, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Supervise {
     interlock: Interlock,
     watches: PerAxis<AxisWatch>,
-    last_guarded: Guarded,
+    guarded: PerAxis<HeldBack>,
     log: EventLog,
 }
 
@@ -163,11 +188,14 @@ impl Supervise {
 
     /// Notes where the guard has begun to hold something back.
     fn log_guard(&mut self, posture: &Posture, guarded: &Guarded) {
-        let before = core::mem::replace(&mut self.last_guarded, *guarded);
         for (id, held) in guarded.axes.iter() {
-            if let Some(held) = held.filter(|_| before.axes.get(id).is_none()) {
+            let mut before = self.guarded.get(id);
+            if before.begins(held.is_some(), posture.dt)
+                && let Some(held) = held
+            {
                 self.note(posture, What::Held(held), Some(id));
             }
+            self.guarded.set(id, before);
         }
     }
 
@@ -210,4 +238,18 @@ fn any_hand_stops(machine: &Machine, inputs: &Inputs) -> bool {
         let hand = inputs.hand(station);
         has(machine, station) && hand.fresh(limits(machine, station).frame_late) && !hand.stop_clear
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_axis_that_is_held_back_again_and_again_is_news_once() {
+        let (mut axis, tick) = (HeldBack::default(), Duration::from_ticks(2_000));
+        let mut news = |held, ticks| (0..ticks).filter(|_| axis.begins(held, tick)).count();
+        assert_eq!(news(true, 10), 1);
+        assert_eq!(news(false, 400) + news(true, 1) + news(false, 499) + news(true, 5), 0);
+        assert_eq!(news(false, 501) + news(true, 5), 1);
+    }
 }
