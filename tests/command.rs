@@ -338,6 +338,8 @@ fn a_survey_counts_what_can_be_counted_by_hand() {
     near(&boom["actuator"]["travel_mm"], 408.0);
     assert_eq!(survey["without_load_holding_valve"], serde_json::json!([]));
     assert_eq!(survey["too_weak"], serde_json::json!([]));
+    // 80 ms to react and 400 ms to stop at 1.6 m/s, and an arm's length of 850 mm.
+    near(&survey["separation_mm"], 1600.0 * 0.480 + 850.0);
     let arm = &survey["arms"][0];
     assert!(number(&arm["furthest"]["from_base_mm"]) > number(&arm["nearest"]["from_base_mm"]));
     assert!(number(&arm["highest"]["tip_mm"][2]) > number(&arm["lowest"]["tip_mm"][2]));

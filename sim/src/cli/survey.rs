@@ -345,6 +345,11 @@ fn verdict(survey: &Survey) -> String {
             );
         }
     }
+    text += &format!(
+        "Whoever walks up must be {} mm beyond the arms' reach when a stop is asked for (S = K T + C, ISO 13855:2010, by the\n\
+         machine file's times: measure how long a stop takes on the machine)\n",
+        decimals(survey.separation_mm, 0)
+    );
     if survey.too_weak.is_empty() {
         text + "Verdict: good, the supply pressure holds every pose of the grid\n"
     } else {

@@ -8,12 +8,14 @@
 //! - Holding pressure: gravity torque over moment arm over area, the other chamber at tank pressure, in the worst pose of the grid.
 //! - Natural frequency of the mass on the oil, at mid stroke and where it is least: `oil`.
 //! - The load that the tip can hold over reach and height, by pressure and by tipping: [`lift`].
+//! - How far away somebody must be who walks up and presses a stop button, or has it pressed for him: `separation`.
 
 mod axis;
 mod grid;
 pub mod lift;
 mod oil;
 mod report;
+mod separation;
 
 use std::collections::BTreeMap;
 
@@ -74,6 +76,7 @@ pub fn survey(machine: &Description, payload: f64) -> Result<Survey, TreeError> 
         tipping_known: machine.carrier.is_some(),
         without_load_holding_valve: names(|axis| axis.lacks_load_holding_valve),
         too_weak: names(|axis| !axis.holds),
+        separation_mm: 1e3 * separation::walking(machine.timing.reaction + machine.timing.stop_budget),
         axes,
         arms,
     })

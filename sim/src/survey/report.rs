@@ -26,6 +26,9 @@ pub struct Survey {
     pub without_load_holding_valve: Vec<String>,
     /// Axes that cannot hold the machine, or the payload, somewhere on the grid at supply pressure: the survey has failed if there are any.
     pub too_weak: Vec<String>,
+    /// Beyond the furthest that an arm reaches: how far somebody must be who walks up to the machine when a stop is asked for, so that it has
+    /// stopped before he gets there, mm. By the machine file's reaction and stop budget; how long a stop takes has to be measured on the machine.
+    pub separation_mm: f64,
 }
 
 /// One surveyed axis.

@@ -11,7 +11,7 @@ fn the_core_takes_the_built_in_machines() {
         let description = read(name, builtin(name).unwrap()).unwrap();
         let machine = build(&description).unwrap();
         assert!(
-            (seconds(machine.timing().tick) - description.timing.tick as f32).abs() < 1e-9,
+            (f64::from(seconds(machine.timing().tick)) - description.timing.tick).abs() < 1e-9,
             "{name}"
         );
         assert_eq!(machine.axes().count(), description.axes.len());
