@@ -312,6 +312,10 @@ fn linkages() {
 #[test]
 fn zones_and_capacities() {
     check(
+        &[("name = \"deck\"", "name = \"deck\"\nkind = \"ball\"")],
+        &[r#"zone "deck" / kind: found "ball", wanted "box" or "capsule" or "half_space""#],
+    );
+    check(
         &[("max_mm = [500, 400, 2100]", "max_mm = [500, -400, 2100]")],
         &[
             r#"zone "seat" / max_mm: found [500, -400, 2100], wanted each coordinate greater than in min_mm ([-500, -400, 500])"#,

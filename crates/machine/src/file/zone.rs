@@ -39,7 +39,17 @@ pub(super) fn zone(t: &Table, axes: &[Axis], arms: &[Arm]) -> Zone {
     let kind = t.optional("kind").map_or(Some(Kind::Box), |key| t.choice(key, &KINDS));
     Zone {
         name: t.text("name"),
-        shape: shape(t, kind.unwrap_or(Kind::Box)),
+        shape: kind.map_or_else(
+            || {
+                // Nobody knows which keys such a zone should have.
+                t.pass_over_rest();
+                Shape::Box {
+                    min: Vector3::zeros(),
+                    max: Vector3::zeros(),
+                }
+            },
+            |kind| shape(t, kind),
+        ),
         on: t.optional("on").and_then(|key| {
             let axis = in_arm(key, &t.text(key));
             if axis.is_some_and(|axis| arms.iter().any(|arm| arm.grip == Some(axis))) {
