@@ -346,8 +346,8 @@ fn verdict(survey: &Survey) -> String {
         }
     }
     text += &format!(
-        "Whoever walks up must be {} mm beyond the arms' reach when a stop is asked for (S = K T + C, ISO 13855:2010, by the\n\
-         machine file's times: measure how long a stop takes on the machine)\n",
+        "Whoever walks up must be {} mm beyond the arms' reach when a stop is asked for\n\
+         (S = K T + C of ISO 13855, by the machine file's times: measure how long a stop takes)\n",
         decimals(survey.separation_mm, 0)
     );
     if survey.too_weak.is_empty() {
