@@ -4,7 +4,7 @@
 //! with what each joint does to it ([`Surroundings::closing`]). It holds no state and decides nothing.
 //!
 //! Each link, each cylinder and the grip is a capsule: its line with a radius. A part that a zone spares is not looked at beside that zone, nor is
-//! the link that carries one. Distances are as good as [`distance`] says; a pair is passed over without working out its distance only where the
+//! the link that carries one. Distances are as good as `distance` says; a pair is passed over without working out its distance only where the
 //! boxes around the two are already too far apart. An arm whose pose is not known has no parts: who moves arms must not move them then.
 
 mod distance;

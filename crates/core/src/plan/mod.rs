@@ -2,8 +2,8 @@
 //!
 //! Takes the [`Permit`], the [`Posture`] and the hand control in charge; gives [`Rates`]; holds each arm's shaped lever
 //! command and the line its tip is on. In joint mode a lever asks for a share of its axis's full stroke rate; in tip mode the
-//! levers of an arm ask for a tip velocity ([`tip`]), or an order for a place to go to ([`go_to`]); in carry mode those of the first arm
-//! move what all arms hold between them ([`carry`]). The joints follow by damped least squares ([`dls`]). Without a permit to drive it
+//! levers of an arm ask for a tip velocity (`tip`), or an order for a place to go to (`go_to`); in carry mode those of the first arm
+//! move what all arms hold between them (`carry`). The joints follow by damped least squares (`dls`). Without a permit to drive it
 //! asks for nothing and forgets where it was going.
 //!
 //! What is stated, and held by the tests. Always: no rate is above its axis's full rate (in joint mode times the station's cap), and
