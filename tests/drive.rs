@@ -1,12 +1,11 @@
 //! The drive alone, on ideal axes: what its module states, and the textbook's figures for loops like it.
 
 use bellcrank_core::drive::Drive;
-use bellcrank_core::inputs::Station;
 use bellcrank_core::last_tick::AxisDriven;
 use bellcrank_core::machine::{AxisId, Dither, EachWay, Machine, PerAxis, Pwm, Tracking};
 use bellcrank_core::plan::Rates;
 use bellcrank_core::sense::{AxisPosture, Levels, Posture};
-use bellcrank_core::supervise::{Action, Permit, State};
+use bellcrank_core::supervise::{Action, Permit};
 use bellcrank_core::units::{Duration, Instant};
 use proptest::prelude::*;
 
@@ -122,11 +121,8 @@ impl Bench {
 
 fn permit(machine: &Machine, action: Action) -> Permit {
     Permit {
-        state: State::Enabled,
         action,
-        station: Station::Seat,
-        limits: machine.seat(),
-        cause: None,
+        ..check::permit(machine)
     }
 }
 

@@ -6,7 +6,7 @@ use bellcrank_core::supervise::{State, What};
 use bellcrank_core::units::{Duration, Instant};
 use bellcrank_core::{Inputs, Machine};
 
-use crate::check::{Bench, Broken, TICK_US, parts};
+use crate::check::{Bench, Broken, TICK_US, parts, permit};
 
 fn machine() -> Machine {
     Machine::new(parts()).unwrap()
@@ -343,9 +343,7 @@ fn the_gate_alone_holds_against_an_open_stop_channel() {
                     let permit = Permit {
                         state,
                         action,
-                        station: Station::Seat,
-                        limits: machine.seat(),
-                        cause: None,
+                        ..permit(&machine)
                     };
                     let inputs = Inputs {
                         stop_chain,

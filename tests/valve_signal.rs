@@ -2,10 +2,9 @@
 
 use bellcrank_core::Inputs;
 use bellcrank_core::gate::Gate;
-use bellcrank_core::inputs::Station;
 use bellcrank_core::machine::{AxisId, Channel, Coils, EachWay, Machine, PerAxis, Voltage};
 use bellcrank_core::outputs::ValveSignal;
-use bellcrank_core::supervise::{Action, Permit, State};
+use bellcrank_core::supervise::{Action, Permit};
 use bellcrank_core::units::{Amps, Duty, Volts};
 use bellcrank_sim::findings::judge;
 use bellcrank_sim::run::rehearse;
@@ -60,11 +59,8 @@ fn the_gate_lets_through_what_is_legal_and_closes_the_valve_for_all_else() {
             (Action::Drive, [true, false], false),
         ] {
             let permit = Permit {
-                state: State::Enabled,
                 action,
-                station: Station::Seat,
-                limits: machine.seat(),
-                cause: None,
+                ..check::permit(&machine)
             };
             let inputs = Inputs {
                 stop_chain,
