@@ -115,9 +115,9 @@ impl<'s> Recorder<'s> {
             self.digest.update(&told.number().to_bits().to_le_bytes());
         }
         let flags = [
-            outputs.valve_power,
-            outputs.dump_closed,
-            outputs.engine_run,
+            outputs.relays.valve_power,
+            outputs.relays.dump_closed,
+            outputs.relays.engine_run,
             outputs.alive,
         ];
         self.digest.update(&flags.map(u8::from));

@@ -7,9 +7,9 @@ mod electronics;
 mod hands;
 mod sensor;
 
-use bellcrank_core::inputs::{HandFrame, Station};
+use bellcrank_core::inputs::{HandFrame, Relays, Station};
 use bellcrank_core::machine::{AxisId, PerAxis};
-use bellcrank_core::units::{Duration, Instant};
+use bellcrank_core::units::{Duration, Instant, Volts};
 use bellcrank_core::{Inputs, Outputs};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -23,6 +23,9 @@ use sensor::Sensors;
 const SEAT_FRAME_S: f64 = 0.010;
 const REMOTE_FRAME_S: f64 = 0.020;
 
+/// What feeds the controller, V.
+const CONTROL_V: f32 = 24.0;
+
 /// The wiring of one rehearsal.
 pub struct Wiring<'s> {
     scenario: &'s Scenario,
@@ -30,6 +33,8 @@ pub struct Wiring<'s> {
     sensors: Sensors,
     seat: Line,
     remote: Line,
+    /// Where the relays are.
+    relays: Relays,
 }
 
 /// The way from one station to the core: it carries a frame every so often.
@@ -48,6 +53,7 @@ impl<'s> Wiring<'s> {
             sensors: Sensors::new(&scenario.machine, seed),
             seat: Line::new(SEAT_FRAME_S),
             remote: Line::new(REMOTE_FRAME_S),
+            relays: Relays::default(),
         }
     }
 
@@ -88,6 +94,8 @@ impl<'s> Wiring<'s> {
             now: instant(t),
             sensors,
             stop_chain: [closed(0), closed(1)],
+            relays: self.relays,
+            supply: Volts::new(CONTROL_V).ok(),
             reset: hands.reset,
             commissioning: false,
             selector: self.scenario.station,
@@ -97,11 +105,12 @@ impl<'s> Wiring<'s> {
     }
 
     /// What the core's outputs do to the plant from time `t` on.
-    pub fn write(&self, t: f64, outputs: &Outputs, plant: &mut Plant) -> plant::Inputs {
+    pub fn write(&mut self, t: f64, outputs: &Outputs, plant: &mut Plant) -> plant::Inputs {
+        self.relays = outputs.relays;
         let mut inputs = plant::Inputs {
-            valve_power: outputs.valve_power,
-            dump_current: outputs.dump_closed,
-            engine: outputs.engine_run && !self.scenario.active(t).any(|kind| kind == FaultKind::EngineStall),
+            valve_power: outputs.relays.valve_power,
+            dump_current: outputs.relays.dump_closed,
+            engine: outputs.relays.engine_run && !self.scenario.active(t).any(|kind| kind == FaultKind::EngineStall),
             ..plant::Inputs::default()
         };
         for (index, axis) in self.scenario.machine.axes.iter().enumerate() {
