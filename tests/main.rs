@@ -29,6 +29,7 @@ mod plan;
 mod plant;
 mod rehearsals;
 mod rig;
+mod safety;
 mod sense;
 mod stages_sense;
 mod stopping;
