@@ -328,6 +328,8 @@ fn axis(name: String, axis: d::JointAxis, link: Vector3<f64>, linkage: d::Linkag
             sensor_confirm: 0.02,
             stale: 0.05,
             still_rate: 0.01,
+            opening_doubt: 0.03,
+            rate_share: (0.1, 2.0),
             settle: 0.3,
             unasked: 0.1,
             no_motion: 0.5,
