@@ -83,6 +83,7 @@ pub fn parts() -> Parts {
             opening_doubt: 0.03,
             rate_least: 0.1,
             rate_most: 2.0,
+            give: 0.0,
             settle: micros(200_000),
             unasked: micros(80_000),
             no_motion: micros(300_000),

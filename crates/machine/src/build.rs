@@ -313,6 +313,7 @@ fn watch(watch: &Watch) -> core::Watch {
         opening_doubt: single(watch.opening_doubt),
         rate_least: single(watch.rate_share.0),
         rate_most: single(watch.rate_share.1),
+        give: single(watch.give),
         settle: micros(watch.settle),
         unasked: micros(watch.unasked),
         no_motion: micros(watch.no_motion),

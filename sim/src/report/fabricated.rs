@@ -330,6 +330,7 @@ fn axis(name: String, axis: d::JointAxis, link: Vector3<f64>, linkage: d::Linkag
             still_rate: 0.01,
             opening_doubt: 0.03,
             rate_share: (0.1, 2.0),
+            give: 0.005,
             settle: 0.3,
             unasked: 0.1,
             no_motion: 0.5,

@@ -175,6 +175,9 @@ pub struct Watch {
     pub rate_least: f32,
     /// Greatest share of it, where a load or thin oil helps. From 1 up.
     pub rate_most: f32,
+    /// How far a load that swings, is picked up or is dropped moves an axis one way while its valve is closed: trapped oil and hoses give,
+    /// m or rad. From 0 up.
+    pub give: f32,
     /// Time within which motion follows a change of the opening.
     pub settle: Duration,
     /// Time for which motion not asked for must last.
@@ -196,6 +199,7 @@ impl Watch {
             opening_doubt,
             rate_least,
             rate_most,
+            give,
             settle,
             no_motion,
             ..
@@ -203,10 +207,11 @@ impl Watch {
         [jump_rate, still_rate, following, rate_least]
             .iter()
             .all(|limit| positive(*limit))
-            && finite(&[opening_doubt, rate_most])
+            && finite(&[opening_doubt, rate_most, give])
             && (0.0..1.0).contains(&opening_doubt)
             && rate_least <= 1.0
             && rate_most >= 1.0
+            && give >= 0.0
             && settle <= no_motion
     }
 }

@@ -31,6 +31,8 @@ use crate::units::{Duration, Held, seconds};
 pub struct AxisWatch {
     due: Due,
     beyond: Held,
+    /// How far it has gone in that time, m or rad.
+    way: f32,
     short: Held,
     not_short: Held,
 }
@@ -40,7 +42,13 @@ impl AxisWatch {
     pub fn step(&mut self, axis: &Axis, now: &AxisPosture, driven: &AxisDriven, dt: Duration) -> Option<Cause> {
         self.due.step(axis, driven.opening, dt);
         let still = axis.watch.still_rate;
-        self.beyond.step(self.due.is_beyond(now.rate, still), dt);
+        let beyond = self.due.is_beyond(now.rate, still);
+        self.beyond.step(beyond, dt);
+        self.way = if beyond {
+            self.way + math::abs(now.rate) * seconds(dt)
+        } else {
+            0.0
+        };
         // Noise alone lifts the rate of an axis that stands over a low near end now and then.
         let short = self.due.is_short(now.rate, still);
         let moves = self.not_short.step(!short, dt) >= axis.watch.sensor_confirm;
@@ -66,7 +74,7 @@ impl AxisWatch {
     /// - *Scope*: the axis is named, the machine stops. *Category* 0: its valve does not obey, so no ramp would.
     /// - *Cleared*: with the power; a reset then finds nothing standing.
     fn motion_unasked(&self, axis: &Axis, now: &AxisPosture) -> bool {
-        self.beyond.duration() >= axis.watch.unasked && !self.due.is_against(now.rate)
+        !self.due.is_against(now.rate) && self.has_gone(axis, axis.watch.unasked)
     }
 
     /// [`Cause::WrongWay`]: hoses or wires the wrong way round, a sensor turned round, a valve stuck on its other side.
@@ -76,7 +84,12 @@ impl AxisWatch {
     /// - *Scope*: the axis is named, the machine stops. *Category* 0: a ramp would go through the same valve.
     /// - *Cleared*: with the power; a reset then finds nothing standing.
     fn wrong_way(&self, axis: &Axis, now: &AxisPosture) -> bool {
-        self.beyond.duration() >= axis.watch.wrong_way && self.due.is_against(now.rate)
+        self.due.is_against(now.rate) && self.has_gone(axis, axis.watch.wrong_way)
+    }
+
+    /// Beyond a far end for so long, and further than a load moves an axis on its trapped oil.
+    fn has_gone(&self, axis: &Axis, time: Duration) -> bool {
+        self.beyond.duration() >= time && self.way > axis.watch.give
     }
 
     /// [`Cause::NoMotion`]: a valve without current, a jammed joint, no pressure.

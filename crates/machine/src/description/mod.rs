@@ -336,6 +336,8 @@ pub struct Watch {
     pub opening_doubt: f64,
     /// Least and greatest share of its curve's rate that the axis may have while it is well.
     pub rate_share: (f64, f64),
+    /// How far a load may move the axis one way while its valve is closed, m: trapped oil and hoses give.
+    pub give: f64,
     /// Time within which motion follows a change of the opening, s.
     pub settle: f64,
     /// Motion not asked for must last this long, s.

@@ -338,7 +338,7 @@ const STALE: f64 = 0.050;
 
 /// The keys of a `watch` table with their ranges.
 const RATE: RangeInclusive<f64> = 0.01..=50_000.0;
-const WATCH: [(&str, RangeInclusive<f64>); 15] = [
+const WATCH: [(&str, RangeInclusive<f64>); 17] = [
     ("jump_mm_s", RATE),
     ("jump_deg_s", RATE),
     ("confirm_ms", MS),
@@ -348,6 +348,8 @@ const WATCH: [(&str, RangeInclusive<f64>); 15] = [
     ("opening_doubt_percent", 0.0..=50.0),
     ("rate_least_percent", 0.1..=100.0),
     ("rate_most_percent", 100.0..=1000.0),
+    ("give_mm", 0.0..=500.0),
+    ("give_deg", 0.0..=90.0),
     ("settle_ms", MS),
     ("unasked_ms", MS),
     ("no_motion_ms", MS),
@@ -384,6 +386,7 @@ fn watch_of(t: &Table, stroke: Stroke, machine: &BTreeMap<&'static str, f64>) ->
         still_rate: get(stroke.pick("still_mm_s", "still_deg_s")),
         opening_doubt: get("opening_doubt_percent"),
         rate_share: (get("rate_least_percent"), get("rate_most_percent")),
+        give: get(stroke.pick("give_mm", "give_deg")),
         settle: get("settle_ms"),
         unasked: get("unasked_ms"),
         no_motion: get("no_motion_ms"),
@@ -394,7 +397,10 @@ fn watch_of(t: &Table, stroke: Stroke, machine: &BTreeMap<&'static str, f64>) ->
         t.complain(
             "watch",
             format!("a no_motion_ms of {:.0}", watch.no_motion * 1e3),
-            format!("at least settle_ms ({:.0}): motion may take that long", watch.settle * 1e3),
+            format!(
+                "at least settle_ms ({:.0}): motion may take that long",
+                watch.settle * 1e3
+            ),
         );
     }
     watch
