@@ -100,8 +100,7 @@ impl<'s> Hands<'s> {
                 self.look(t, posture, tips);
             }
         }
-        #[allow(clippy::cast_possible_truncation, reason = "a tick")]
-        let step = self.haste * (t - self.last_tick) as f32;
+        let step = self.haste * narrow(t - self.last_tick);
         self.last_tick = t;
         for (lever, goal) in self.levers.iter_mut().zip(self.goal) {
             *lever += (goal - *lever).clamp(-step, step);
@@ -208,7 +207,7 @@ impl<'s> Hands<'s> {
             return self.pause(t, 0.3);
         }
         let travel = self.rng.random_range(TRAVEL_S.0..TRAVEL_S.1);
-        self.haste = 1.0 / travel as f32;
+        self.haste = 1.0 / narrow(travel);
         self.mode = mode;
         self.slow = self.rng.random_bool(0.12);
         self.frame = [Frame::Machine, Frame::Machine, Frame::Seat, Frame::Tool][self.rng.random_range(0..4)];
@@ -280,7 +279,7 @@ impl<'s> Hands<'s> {
             let share = f64::from(self.share());
             let way = way * (share / way.amax().max(1e-3));
             for (lever, share) in arm.levers.iter().zip(way.iter()) {
-                self.goal[usize::from(*lever)] = *share as f32;
+                self.goal[usize::from(*lever)] = narrow(*share);
             }
             for lever in arm.levers.iter().skip(3) {
                 if self.rng.random_bool(0.25) {
@@ -297,7 +296,7 @@ impl<'s> Hands<'s> {
             (Station::Remote, Some(remote)) => remote,
             _ => &stations.seat,
         };
-        let share = (station.dead_zone + self.rng.random_range(-0.04..0.08)) as f32;
+        let share = narrow(station.dead_zone + self.rng.random_range(-0.04..0.08));
         self.goal = self
             .goal
             .map(|goal| if goal == 0.0 { 0.0 } else { share.copysign(goal) });
@@ -317,9 +316,9 @@ impl<'s> Hands<'s> {
         self.task = Task::Order(GoTo {
             number: self.number,
             arm: u8::try_from(arm).unwrap_or(0),
-            to: if by { Target::By } else { Target::At }(told.map(|x| x as f32).into()),
+            to: if by { Target::By } else { Target::At }(told.map(narrow).into()),
             frame: Frame::Machine,
-            speed: speed as f32,
+            speed: narrow(speed),
         });
         // Most are waited for.
         let needed = way.norm() / speed + 1.5;
@@ -338,4 +337,9 @@ impl<'s> Hands<'s> {
             self.rng.random_range(0.2..1.0)
         }
     }
+}
+
+#[allow(clippy::cast_possible_truncation, reason = "narrowed to what a frame carries")]
+fn narrow(x: f64) -> f32 {
+    x as f32
 }
