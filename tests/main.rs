@@ -37,3 +37,4 @@ mod survey;
 mod tidy;
 mod tracking;
 mod valve_signal;
+mod watch;

@@ -10,6 +10,7 @@ pub mod clearance;
 pub mod cli;
 pub mod drawing;
 pub mod findings;
+pub mod healthy;
 pub mod plant;
 pub mod pose;
 pub mod report;

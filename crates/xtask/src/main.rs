@@ -1,5 +1,5 @@
 //! What people and CI run, one name for each: `cargo xtask test`, `cargo xtask bench`, `cargo xtask fuzz`, `cargo xtask adversary`,
-//! `cargo xtask mutants`.
+//! `cargo xtask healthy`, `cargo xtask mutants`.
 //!
 //! `test` is everything CI asks for, in the order in which a mistake is cheapest to find; it stops at the first failure.
 
@@ -42,6 +42,15 @@ enum Task {
         #[arg(long)]
         seed: Option<u64>,
     },
+    /// Hours of work by sane hands on the built-in machines with nothing wrong, in which nothing may trip
+    Healthy {
+        /// How many, over all conditions together
+        #[arg(long, default_value_t = 10.0)]
+        hours: f64,
+        /// The one piece of this seed, to repeat it
+        #[arg(long)]
+        seed: Option<u64>,
+    },
     /// How many instructions the reference cases take, against benches/instructions.csv
     Instructions {
         /// Write what they take now into the file
@@ -70,6 +79,7 @@ fn main() -> Result<()> {
         Task::Fuzz { frames } => fuzz(frames),
         Task::Mutants { jobs } => mutants::check(jobs),
         Task::Adversary { runs, seed } => adversary(runs, seed),
+        Task::Healthy { hours, seed } => healthy(hours, seed),
         Task::Bench => run(cargo("bench").args(["--package", "bellcrank-benches"])),
     }
 }
@@ -114,22 +124,25 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
         run(cargo("test").args(["--package", "bellcrank-benches", "--benches"]))
     })?;
     steps.step("instructions", instructions::check)?;
-    steps.step("adversary", || adversary(1000, None))
+    steps.step("adversary", || adversary(1000, None))?;
+    steps.step("healthy hours", || healthy(1.0, None))
 }
 
 fn adversary(runs: u32, seed: Option<u64>) -> Result<()> {
+    example("adversary", ["--runs", &runs.to_string()], seed)
+}
+
+fn healthy(hours: f64, seed: Option<u64>) -> Result<()> {
+    example("healthy", ["--hours", &hours.to_string()], seed)
+}
+
+/// Many runs of an example of the simulator, or the one of a seed.
+fn example(name: &str, many: [&str; 2], seed: Option<u64>) -> Result<()> {
     let mut command = cargo("run");
-    command.args([
-        "--release",
-        "--package",
-        "bellcrank-sim",
-        "--example",
-        "adversary",
-        "--",
-    ]);
+    command.args(["--release", "--package", "bellcrank-sim", "--example", name, "--"]);
     match seed {
         Some(seed) => command.args(["--seed", &seed.to_string()]),
-        None => command.args(["--runs", &runs.to_string()]),
+        None => command.args(many),
     };
     run(&mut command)
 }

@@ -118,6 +118,24 @@ mod tests {
         }
     }
 
+    #[test]
+    fn the_rate_of_an_opening_is_the_command_that_it_was_for() {
+        for valve in [
+            valve(&[]),
+            valve(&[(0.3, 0.1), (0.6, 0.6)]),
+            valve(&[(0.3, 0.1), (0.6, 1.0)]),
+        ] {
+            for hundredth in -100_i16..=100 {
+                let command = 0.01 * f32::from(hundredth);
+                let found = valve.rate(opening(&valve, command));
+                assert!((found - 0.2 * command).abs() < 1e-6, "{command}: {found}");
+            }
+            assert_eq!([0.0, 0.15, -0.149].map(|opening| valve.rate(opening)), [0.0; 3]);
+            assert_eq!([7.0, -7.0].map(|opening| valve.rate(opening)), [0.2, -0.2]);
+            assert!(valve.rate(f32::NAN).is_nan());
+        }
+    }
+
     /// PV-51. Source: duty = 50 + 40 x %, the usual band of PWM hand controls for mobile valves (common practice, no source).
     #[test]
     fn duty_spans_the_legal_band() {

@@ -35,6 +35,9 @@ const CLEARLY_LED: f32 = 0.002;
 /// An axis that is only brought back to its place is left where it is within so many times its fill: a valve that opens for less moves the
 /// load on its oil more than it brings it nearer.
 const SETTLED_FILLS: f32 = 2.0;
+/// An axis with its valve all open goes as well as it can if it has more than this share of what is asked: cold oil, a heavy load, other
+/// axes on the same pump.
+const KEEPS_UP: f32 = 0.5;
 /// Least rate at which a held axis is brought back, as a share of full rate: its valve opens.
 const HOLD_RATE: f32 = 1.2 * OPEN_SETTLING;
 
@@ -162,7 +165,13 @@ impl Pursuit {
         let lag = self.goal - now.stroke;
         let led = asked.led();
         let settling = !asked.is_led(axis) && axis.valve.deadband.toward(asked.rate) > 0.0;
-        self.goal += if settling { led } else { asked.rate } * dt;
+        // Where the tip's place lies against the hand, the axis stands, and is to stand.
+        let advance = match (settling, asked.is_led(axis) && asked.rate * led < 0.0) {
+            (true, _) => led,
+            (_, true) => 0.0,
+            _ => asked.rate,
+        };
+        self.goal += advance * dt;
         let full = axis.valve.full_rate.toward(led);
         self.led += (led - self.led) * dt / (LEAD_FILTER_S + dt);
         let change = (led - self.led) / LEAD_FILTER_S;
@@ -179,6 +188,11 @@ impl Pursuit {
         let most = MOST_CORRECTION * full;
         let range = (math::max(-most, -full - ahead), math::min(most, full - ahead));
         let rate = ahead + self.pi.step(self.lag, tracking.gain, tracking.integral_time, range, dt);
+        // What has all that its valve can give, and goes, is led no further ahead: it would run on for that when it is let go.
+        let spent = math::abs(rate) >= full && math::abs(now.rate) > KEEPS_UP * math::abs(asked.rate);
+        if spent && lag * asked.rate > 0.0 && now.rate * asked.rate > 0.0 && !settling {
+            self.goal -= math::sign(lag) * math::max(math::abs(asked.rate) - math::abs(now.rate), 0.0) * dt;
+        }
         // Feedback may stop an axis, but never turn it against what the guard has seen, nor against the hand.
         let against = |asked: f32| rate * asked <= 0.0;
         self.back = settling && leaves(self.lag, SETTLED_FILLS * tracking.fill.toward(self.lag), self.back);

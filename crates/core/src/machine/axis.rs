@@ -57,6 +57,24 @@ impl ValveCurve {
             .chain((!ends).then_some((1.0, 1.0)))
     }
 
+    /// The stroke rate that an opening gives by this curve, m/s or rad/s: none within the deadband, full rate from the last point on. It
+    /// rises all the way; NaN for NaN.
+    pub fn rate(&self, opening: f32) -> f32 {
+        let (share, full) = (math::abs(opening), math::sign(opening) * self.full_rate.toward(opening));
+        let mut below = (self.deadband.toward(opening), 0.0);
+        if share <= below.0 {
+            return 0.0;
+        }
+        for above in self.points(opening).skip(1) {
+            if share <= above.0 {
+                let part = (share - below.0) / (above.0 - below.0);
+                return full * math::lerp(below.1, above.1, part);
+            }
+            below = above;
+        }
+        full * below.1
+    }
+
     fn usable(&self) -> bool {
         let rises = |rate: f32| {
             self.points(rate)
@@ -150,11 +168,21 @@ pub struct Watch {
     pub stale: Duration,
     /// Stroke rate that counts as motion, m/s.
     pub still_rate: f32,
-    /// Time after the command has gone to neutral in which motion is still expected.
+    /// How far the opening of the valve may be off from the one commanded, either way, as a share of full: hysteresis, stiction, a deadband
+    /// that is not quite where the curve has it. 0 to below 1.
+    pub opening_doubt: f32,
+    /// Least share of its curve's rate that an axis has where cold oil, a heavy load or a shared pump hinders it. Above 0, to 1.
+    pub rate_least: f32,
+    /// Greatest share of it, where a load or thin oil helps. From 1 up.
+    pub rate_most: f32,
+    /// How far a load that swings, is picked up or is dropped moves an axis one way while its valve is closed: trapped oil and hoses give,
+    /// m or rad. From 0 up.
+    pub give: f32,
+    /// Time within which motion follows a change of the opening.
     pub settle: Duration,
     /// Time for which motion not asked for must last.
     pub unasked: Duration,
-    /// Time for which motion asked for must be missing.
+    /// Time for which motion asked for must be missing, no less than `settle`.
     pub no_motion: Duration,
     /// Time for which motion the wrong way must last.
     pub wrong_way: Duration,
@@ -162,8 +190,31 @@ pub struct Watch {
     pub following: f32,
 }
 
-/// A load may help or hinder: an axis may be this many times as fast as its curve says before that is motion not asked for.
-pub const FASTER_THAN_CURVE: f32 = 2.0;
+impl Watch {
+    fn usable(&self) -> bool {
+        let Self {
+            jump_rate,
+            still_rate,
+            following,
+            opening_doubt,
+            rate_least,
+            rate_most,
+            give,
+            settle,
+            no_motion,
+            ..
+        } = *self;
+        [jump_rate, still_rate, following, rate_least]
+            .iter()
+            .all(|limit| positive(*limit))
+            && finite(&[opening_doubt, rate_most, give])
+            && (0.0..1.0).contains(&opening_doubt)
+            && rate_least <= 1.0
+            && rate_most >= 1.0
+            && give >= 0.0
+            && settle <= no_motion
+    }
+}
 
 /// One driven joint: linkage, sensor, valve, channel.
 #[derive(Debug, Clone, PartialEq)]
@@ -199,7 +250,7 @@ impl Axis {
     /// The fastest that it goes, whatever helps, before it is watched for running away, m/s or rad/s.
     pub fn fastest(&self) -> f32 {
         let rates = self.valve.full_rate;
-        FASTER_THAN_CURVE * math::max(rates.out, rates.inward)
+        self.watch.rate_most * math::max(rates.out, rates.inward)
     }
 
     pub(super) fn check(&self) -> Result<(), Field> {
@@ -220,16 +271,7 @@ impl Axis {
             self.tracking.usable() && self.dither.is_none_or(dither),
             Field::Tracking,
         )?;
-        let Watch {
-            jump_rate,
-            still_rate,
-            following,
-            ..
-        } = self.watch;
-        check(
-            [jump_rate, still_rate, following].iter().all(|limit| positive(*limit)),
-            Field::Watch,
-        )?;
+        check(self.watch.usable(), Field::Watch)?;
         check(self.lever.is_none_or(is_lever), Field::Lever)
     }
 }

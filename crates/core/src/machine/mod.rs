@@ -18,7 +18,7 @@ use heapless::Vec;
 use crate::units::SMALLEST_DIVISOR;
 
 pub use arm::{Arm, Cylinder, Joint, JointAxis, Rocker, Rod};
-pub use axis::{Axis, CURVE_POINTS_MAX, Dither, EachWay, FASTER_THAN_CURVE, Tracking, ValveCurve, Watch};
+pub use axis::{Axis, CURVE_POINTS_MAX, Dither, EachWay, Tracking, ValveCurve, Watch};
 pub use channel::{Channel, Coils, Pwm, Voltage};
 pub use footing::{CORNERS_MAX, Edge, Footing};
 pub use ids::{ARMS_MAX, AXES_MAX, AxisId, JOINTS_MAX, LEVERS_MAX, PerAxis, TIP_LEVERS_MAX, ZONES_MAX};

@@ -351,7 +351,13 @@ pub struct Watch {
     pub stale: f64,
     /// Stroke rate that counts as motion, m/s.
     pub still_rate: f64,
-    /// Time after the command has gone to neutral in which motion is still expected, s.
+    /// How far the opening of the valve may be off from the one commanded, either way, as a share of full.
+    pub opening_doubt: f64,
+    /// Least and greatest share of its curve's rate that the axis may have while it is well.
+    pub rate_share: (f64, f64),
+    /// How far a load may move the axis one way while its valve is closed, m: trapped oil and hoses give.
+    pub give: f64,
+    /// Time within which motion follows a change of the opening, s.
     pub settle: f64,
     /// Motion not asked for must last this long, s.
     pub unasked: f64,

@@ -338,13 +338,18 @@ const STALE: f64 = 0.050;
 
 /// The keys of a `watch` table with their ranges.
 const RATE: RangeInclusive<f64> = 0.01..=50_000.0;
-const WATCH: [(&str, RangeInclusive<f64>); 12] = [
+const WATCH: [(&str, RangeInclusive<f64>); 17] = [
     ("jump_mm_s", RATE),
     ("jump_deg_s", RATE),
     ("confirm_ms", MS),
     ("stale_ms", MS),
     ("still_mm_s", RATE),
     ("still_deg_s", RATE),
+    ("opening_doubt_percent", 0.0..=50.0),
+    ("rate_least_percent", 0.1..=100.0),
+    ("rate_most_percent", 100.0..=1000.0),
+    ("give_mm", 0.0..=500.0),
+    ("give_deg", 0.0..=90.0),
     ("settle_ms", MS),
     ("unasked_ms", MS),
     ("no_motion_ms", MS),
@@ -374,15 +379,29 @@ fn watch_of(t: &Table, stroke: Stroke, machine: &BTreeMap<&'static str, f64>) ->
             f64::NAN
         })
     };
-    Watch {
+    let watch = Watch {
         jump_rate: get(stroke.pick("jump_mm_s", "jump_deg_s")),
         sensor_confirm: get("confirm_ms"),
         stale: either("stale_ms").unwrap_or(STALE),
         still_rate: get(stroke.pick("still_mm_s", "still_deg_s")),
+        opening_doubt: get("opening_doubt_percent"),
+        rate_share: (get("rate_least_percent"), get("rate_most_percent")),
+        give: get(stroke.pick("give_mm", "give_deg")),
         settle: get("settle_ms"),
         unasked: get("unasked_ms"),
         no_motion: get("no_motion_ms"),
         wrong_way: get("wrong_way_ms"),
         following: get(stroke.pick("following_mm", "following_deg")),
+    };
+    if watch.settle > watch.no_motion {
+        t.complain(
+            "watch",
+            format!("a no_motion_ms of {:.0}", watch.no_motion * 1e3),
+            format!(
+                "at least settle_ms ({:.0}): motion may take that long",
+                watch.settle * 1e3
+            ),
+        );
     }
+    watch
 }

@@ -1,0 +1,252 @@
+//! The watch on motion, by supervision's front door, on an axis of its own: one that is well never trips, each fault is noticed in time and
+//! by its name.
+
+use bellcrank_core::Machine;
+use bellcrank_core::cause::Cause;
+use bellcrank_core::last_tick::{AxisDriven, LastTick};
+use bellcrank_core::machine::{AxisId, Parts, PerAxis, Watch};
+use bellcrank_core::sense::{AxisPosture, Posture};
+use bellcrank_core::supervise::{Action, Supervise};
+use bellcrank_core::units::Duration;
+use proptest::prelude::*;
+
+use crate::check::{Bench, TICK_US, parts};
+
+const TICK_S: f32 = TICK_US as f32 * 1e-6;
+
+/// Supervision of the bench's machine, enabled; its first axis does as it is told to.
+struct Watched<'m> {
+    machine: &'m Machine,
+    supervise: Supervise,
+    inputs: bellcrank_core::Inputs,
+    posture: Posture,
+    last: LastTick,
+}
+
+impl<'m> Watched<'m> {
+    fn enabled(machine: &'m Machine) -> Self {
+        let mut bench = Bench::ready(machine);
+        bench.tick();
+        let axis = AxisPosture {
+            known: true,
+            ratio: 1.0,
+            ..AxisPosture::default()
+        };
+        let mut watched = Self {
+            machine,
+            supervise: Supervise::default(),
+            inputs: bench.inputs,
+            posture: Posture {
+                axes: PerAxis::all(axis),
+                ..bench.posture()
+            },
+            last: LastTick::default(),
+        };
+        watched.run(100, 0.0, 0.0);
+        watched.posture.switches.seat_enable = true;
+        watched.run(1, 0.0, 0.0);
+        watched
+    }
+
+    /// So many ticks with its valve at an opening, at a rate, rad/s; or fewer, up to the first in which something is found.
+    fn run(&mut self, ticks: u32, opening: f32, rate: f32) -> (u32, Option<Cause>) {
+        let id = AxisId::new(0).unwrap();
+        let axis = self.posture.axes.get(id);
+        self.posture.axes.set(id, AxisPosture { rate, ..axis });
+        let driven = self.last.driven.axes.get(id);
+        self.last.driven.axes.set(id, AxisDriven { opening, ..driven });
+        for tick in 1..=ticks {
+            let permit = self
+                .supervise
+                .step(self.machine, &self.posture, &self.inputs, &self.last);
+            if let Some((cause, axis)) = permit.cause {
+                assert_eq!(axis, Some(id));
+                assert_ne!(permit.action, Action::Drive);
+                return (tick, Some(cause));
+            }
+        }
+        (ticks, None)
+    }
+}
+
+/// Ticks of a time, rounded up.
+fn ticks(time: Duration) -> u32 {
+    time.as_ticks().div_ceil(TICK_US)
+}
+
+fn watch(parts: &Parts) -> Watch {
+    parts.axes[0].watch
+}
+
+/// A spell of a healthy axis: its length in ticks, the opening, how far the true one is off, the share of the curve's rate.
+fn spell() -> impl Strategy<Value = (u32, f32, f32, f32)> {
+    let watch = watch(&parts());
+    let opening =
+        prop_oneof![2 => Just(0.0_f32), 2 => -0.25_f32..0.25, 3 => -1.0_f32..=1.0, 1 => Just(1.0), 1 => Just(-1.0)];
+    let doubt = watch.opening_doubt;
+    // At the least share itself it would stand on the edge.
+    let share = prop_oneof![
+        Just(1.25 * watch.rate_least),
+        Just(watch.rate_most),
+        1.25 * watch.rate_least..watch.rate_most
+    ];
+    (5_u32..300, opening, -doubt..=doubt, share)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 300, ..ProptestConfig::default() })]
+
+    /// First order with dead time, each up to a quarter of `unasked`; deadband, gain and commands anything within what is stated.
+    #[test]
+    fn a_healthy_axis_never_trips(
+        spells in prop::collection::vec(spell(), 1..20),
+        dead in 0_usize..=10,
+        lag_s in 0.0_f32..=0.02,
+    ) {
+        let machine = Machine::new(parts()).unwrap();
+        let axis = machine.axis(AxisId::new(0).unwrap()).unwrap();
+        prop_assert!(4.0 * TICK_S * dead as f32 <= 1.01 * 1e-6 * axis.watch.unasked.as_ticks() as f32);
+        let mut watched = Watched::enabled(&machine);
+        let (mut rate, mut on_its_way) = (0.0_f32, vec![0.0_f32; dead]);
+        for (length, opening, off, share) in spells {
+            for _ in 0..length {
+                on_its_way.insert(0, opening);
+                let arrived = on_its_way.pop().unwrap();
+                let settled = share * axis.valve.rate(arrived + off);
+                rate += (settled - rate) * TICK_S / (lag_s + TICK_S);
+                let (_, cause) = watched.run(1, opening, rate);
+                prop_assert_eq!(cause, None, "{} for {}, off by {}, {} times", rate, opening, off, share);
+            }
+        }
+    }
+}
+
+#[test]
+fn motion_out_of_a_closed_valve_is_unasked_at_once_and_after_full_opening_within_settle() {
+    let parts = parts();
+    let machine = Machine::new(parts.clone()).unwrap();
+    let limit = ticks(watch(&parts).unasked);
+    assert_eq!(
+        Watched::enabled(&machine).run(1000, 0.0, 0.1),
+        (limit, Some(Cause::MotionUnasked))
+    );
+    let mut watched = Watched::enabled(&machine);
+    assert_eq!(watched.run(500, 1.0, 0.5), (500, None));
+    let (noticed, cause) = watched.run(1000, 0.0, 0.5);
+    assert_eq!(cause, Some(Cause::MotionUnasked));
+    assert!(noticed <= limit + ticks(watch(&parts).settle), "{noticed}");
+}
+
+#[test]
+fn much_faster_than_the_curve_is_unasked_too_and_twice_as_fast_is_not() {
+    let machine = Machine::new(parts()).unwrap();
+    let asked = machine.axis(AxisId::new(0).unwrap()).unwrap().valve.rate(0.5);
+    assert_eq!(Watched::enabled(&machine).run(1000, 0.5, 2.0 * asked).1, None);
+    assert_eq!(
+        Watched::enabled(&machine).run(1000, 0.5, 2.5 * asked).1,
+        Some(Cause::MotionUnasked)
+    );
+}
+
+#[test]
+fn a_swing_on_trapped_oil_is_no_motion_that_goes_on() {
+    let mut parts = parts();
+    parts.axes[0].watch.give = 0.02;
+    let machine = Machine::new(parts).unwrap();
+    // 3 Hz and 0.1 rad/s: 0.011 rad one way, in 0.17 s.
+    let mut watched = Watched::enabled(&machine);
+    for tick in 0..3000 {
+        let rate = 0.1 * (tick as f32 * TICK_S * 3.0 * std::f32::consts::TAU).sin();
+        assert_eq!(watched.run(1, 0.0, rate).1, None, "{tick}");
+    }
+    // As fast, but on and on: 0.02 rad take 0.2 s.
+    let (noticed, cause) = Watched::enabled(&machine).run(1000, 0.0, 0.1);
+    assert_eq!(cause, Some(Cause::MotionUnasked));
+    assert!((100..=102).contains(&noticed), "{noticed}");
+}
+
+#[test]
+fn the_wrong_way_is_noticed_at_once_and_after_a_reversal_within_settle() {
+    let parts = parts();
+    let machine = Machine::new(parts.clone()).unwrap();
+    let limit = ticks(watch(&parts).wrong_way);
+    assert_eq!(
+        Watched::enabled(&machine).run(1000, 0.5, -0.1),
+        (limit, Some(Cause::WrongWay))
+    );
+    let mut watched = Watched::enabled(&machine);
+    assert_eq!(watched.run(500, -1.0, -0.5), (500, None));
+    let (noticed, cause) = watched.run(1000, 0.5, -0.5);
+    assert_eq!(cause, Some(Cause::WrongWay));
+    assert!(noticed <= limit + ticks(watch(&parts).settle), "{noticed}");
+}
+
+#[test]
+fn what_stands_is_missing_and_by_a_reading_that_never_changes_frozen() {
+    let parts = parts();
+    let machine = Machine::new(parts.clone()).unwrap();
+    let limit = ticks(watch(&parts).no_motion);
+    for (unchanged, cause) in [
+        (Duration::from_ticks(0), Cause::NoMotion),
+        (watch(&parts).no_motion, Cause::SensorFrozen),
+    ] {
+        let mut watched = Watched::enabled(&machine);
+        let id = AxisId::new(0).unwrap();
+        let axis = watched.posture.axes.get(id);
+        watched.posture.axes.set(id, AxisPosture { unchanged, ..axis });
+        assert_eq!(watched.run(1000, 0.5, 0.0), (limit, Some(cause)));
+    }
+    // Within the doubt of the deadband it may stand as long as it likes; and where it has the least share, go.
+    let (doubt, deadband) = (watch(&parts).opening_doubt, parts.axes[0].valve.deadband.out);
+    assert_eq!(
+        Watched::enabled(&machine).run(1000, deadband + 0.99 * doubt, 0.0).1,
+        None
+    );
+    let least = 0.1 * parts.axes[0].valve.rate(0.5 - doubt);
+    assert_eq!(Watched::enabled(&machine).run(1000, 0.5, 1.01 * least).1, None);
+    assert_eq!(
+        Watched::enabled(&machine).run(1000, 0.5, 0.99 * least).1,
+        Some(Cause::NoMotion)
+    );
+}
+
+#[test]
+fn noise_that_looks_like_motion_for_a_moment_does_not_hide_that_there_is_none() {
+    let parts = parts();
+    let machine = Machine::new(parts.clone()).unwrap();
+    let mut watched = Watched::enabled(&machine);
+    let noticed = (1..1000).find(|tick| watched.run(1, 0.2, if tick % 20 < 3 { 0.01 } else { 0.0 }).1.is_some());
+    assert!(noticed.unwrap() <= ticks(watch(&parts).no_motion) + 20, "{noticed:?}");
+}
+
+#[test]
+fn too_far_behind_is_noticed_in_that_tick() {
+    let machine = Machine::new(parts()).unwrap();
+    let id = AxisId::new(0).unwrap();
+    for (lag, cause) in [
+        (0.199, None),
+        (-0.199, None),
+        (0.201, Some(Cause::Following)),
+        (-0.201, Some(Cause::Following)),
+    ] {
+        let mut watched = Watched::enabled(&machine);
+        let driven = watched.last.driven.axes.get(id);
+        watched.last.driven.axes.set(id, AxisDriven { lag, ..driven });
+        assert_eq!(watched.run(1, 0.0, 0.0), (1, cause));
+    }
+}
+
+#[test]
+fn a_watch_that_gives_motion_less_time_than_it_may_take_is_refused() {
+    for change in [
+        |watch: &mut Watch| watch.no_motion = Duration::from_ticks(watch.settle.as_ticks() - 1),
+        |watch: &mut Watch| watch.rate_most = 0.9,
+        |watch: &mut Watch| watch.rate_least = 0.0,
+        |watch: &mut Watch| watch.opening_doubt = f32::NAN,
+        |watch: &mut Watch| watch.give = -1.0,
+    ] {
+        let mut parts = parts();
+        change(&mut parts.axes[0].watch);
+        assert!(Machine::new(parts).is_err());
+    }
+}
