@@ -5,7 +5,7 @@ use bellcrank_core::Machine;
 use bellcrank_core::cause::Cause;
 use bellcrank_core::inputs::{Relays, Station};
 use bellcrank_core::machine::AxisId;
-use bellcrank_core::supervise::{State, What};
+use bellcrank_core::supervise::{Event, State, What};
 use bellcrank_core::units::{Duration, Volts};
 
 use crate::check::{Bench, TICK_US, parts};
@@ -63,8 +63,12 @@ fn the_first_cause_is_the_one_that_is_named() {
     bench.run(50);
     bench.inputs.stop_chain = [false, false];
     bench.run(50);
-    assert!(bench.logged(What::Cause(Cause::StopButton)));
     assert_eq!(bench.cause(), Some((Cause::SensorLow, Some(0))));
+    // Each is told when it is latched, and not again while it stands.
+    for cause in [Cause::SensorLow, Cause::StopButton] {
+        let told = |event: &&Event| event.what == What::Cause(cause);
+        assert_eq!(bench.events().iter().filter(told).count(), 1, "{cause}");
+    }
 }
 
 #[test]
@@ -147,6 +151,18 @@ fn a_control_voltage_outside_its_band() {
             State::Fault,
             22,
         );
+    }
+}
+
+/// What is within the band, its ends included, is well.
+#[test]
+fn a_control_voltage_at_the_ends_of_its_band() {
+    let machine = machine();
+    let mut bench = Bench::slewing(&machine);
+    for volts in [20.0, 30.0] {
+        bench.inputs.supply = Volts::new(volts).ok();
+        bench.run(50);
+        assert!(bench.moving(), "{volts} V");
     }
 }
 

@@ -293,6 +293,57 @@ fn authority_changes_only_without_power_and_remote_is_slower() {
     assert!((remote_way / seat_way - 0.5).abs() < 0.05, "{remote_way} of {seat_way}");
 }
 
+/// Enabled with every lever at neutral and everything at rest, it still has power: who is in charge does not change.
+#[test]
+fn a_selector_turned_under_power_ramps_down_though_the_other_station_enables() {
+    let machine = machine();
+    let mut bench = Bench::enabled(&machine);
+    bench.inputs.remote.enable = true;
+    bench.run(100);
+    bench.inputs.selector = Station::Remote;
+    bench.tick();
+    assert_eq!(bench.state(), State::Stopping);
+}
+
+/// A press of the reset button that does nothing is told where there is something to reset, once a press.
+#[test]
+fn a_reset_is_refused_once_a_press_and_only_where_something_is_latched() {
+    let machine = machine();
+    let mut bench = Bench::slewing(&machine);
+    let refused = |bench: &Bench| {
+        let events = bench.events();
+        events.iter().filter(|event| event.what == What::ResetRefused).count()
+    };
+    bench.press_reset();
+    assert_eq!((bench.state(), refused(&bench)), (State::Enabled, 0));
+    bench.inputs.stop_chain = [false, false];
+    bench.run(50);
+    assert_eq!((bench.state(), refused(&bench)), (State::Stopped, 0));
+    bench.press_reset();
+    assert_eq!((bench.state(), refused(&bench)), (State::Stopped, 1));
+}
+
+/// So is a press of the enabling switch: where it enables it is not refused, where the machine is stopped it is, though every lever is at
+/// neutral.
+#[test]
+fn an_enable_is_refused_once_a_press_and_only_where_it_does_nothing() {
+    let machine = machine();
+    let mut bench = Bench::enabled(&machine);
+    let refused = |bench: &Bench| {
+        let events = bench.events();
+        events.iter().filter(|event| event.what == What::EnableRefused).count()
+    };
+    assert_eq!(refused(&bench), 0);
+    bench.inputs.stop_chain = [false, false];
+    bench.run(50);
+    assert_eq!((bench.state(), refused(&bench)), (State::Stopped, 0));
+    bench.inputs.seat.enable = false;
+    bench.run(50);
+    bench.inputs.seat.enable = true;
+    bench.run(50);
+    assert_eq!((bench.state(), refused(&bench)), (State::Stopped, 1));
+}
+
 #[test]
 fn the_stop_button_of_a_station_that_is_not_in_charge_stops_too() {
     let set = |clear| move |bench: &mut Bench| bench.inputs.remote.stop_clear = clear;

@@ -4,10 +4,10 @@ use bellcrank_core::Machine;
 use bellcrank_core::cause::{Category, Cause};
 use bellcrank_core::inputs::{Inputs, Relays};
 use bellcrank_core::last_tick::LastTick;
-use bellcrank_core::machine::{AxisId, PerAxis};
+use bellcrank_core::machine::{AXES_MAX, AxisId, PerAxis};
 use bellcrank_core::sense::{AxisPosture, Posture, Sense};
 use bellcrank_core::stamp::Stamp;
-use bellcrank_core::supervise::{Action, Permit, SELF_TEST, State, Supervise};
+use bellcrank_core::supervise::{Action, Permit, SELF_TEST, State, Supervise, What};
 use bellcrank_core::units::{Duration, Instant};
 use proptest::prelude::*;
 
@@ -169,6 +169,65 @@ fn at_rest_a_ramp_is_over_at_once() {
         [watched.step(), watched.step()].map(|permit| permit.action),
         [Action::RampDown, Action::Cut]
     );
+}
+
+/// Nearly everything is wrong at once, with the greatest machine there can be: what is wrong with its last axis is told too.
+#[test]
+fn nothing_is_lost_where_everything_is_wrong() {
+    let small = Machine::new(parts()).unwrap();
+    let mut parts = parts();
+    while parts.axes.len() < AXES_MAX {
+        let axis = parts.axes[0].clone();
+        parts.axes.push(axis).ok().unwrap();
+    }
+    let machine = Machine::new(parts).unwrap();
+    let mut watched = Watched {
+        machine: &machine,
+        ..Watched::enabled(&small)
+    };
+    // Every axis moves by itself. What else is wrong comes in the very tick in which that is noticed.
+    let id = AxisId::new(AXES_MAX - 1).unwrap();
+    let axis = watched.posture.axes.get(id);
+    let runs = AxisPosture { rate: 0.5, ..axis };
+    watched.posture.axes = PerAxis::all(runs);
+    for _ in 0..1_000 {
+        let mut all = Watched {
+            supervise: watched.supervise.clone(),
+            posture: watched.posture.clone(),
+            last: watched.last.clone(),
+            ..watched
+        };
+        let levels = &mut all.posture.switches;
+        levels.stop_demanded = true;
+        levels.stop_discrepancy = true;
+        levels.stop_stuck = true;
+        levels.supply_bad = true;
+        all.posture.untimely = Some(Cause::TickLate);
+        all.posture.axes = PerAxis::all(AxisPosture {
+            fault: Some(Cause::SensorJump),
+            ..runs
+        });
+        all.posture.axes.set(
+            id,
+            AxisPosture {
+                fault: Some(Cause::Excitation),
+                ..runs
+            },
+        );
+        all.inputs.seat.stop_clear = false;
+        all.last.driven.bad_signal = true;
+        all.step();
+        let told = |cause| {
+            let mut log = all.supervise.log().since(0);
+            log.any(|event| event.what == What::Cause(cause))
+        };
+        assert!(told(Cause::Excitation));
+        if told(Cause::MotionUnasked) {
+            return;
+        }
+        watched.step();
+    }
+    panic!("that they move by themselves was never noticed");
 }
 
 /// Ticks of one length, so that the budget is a count of them.

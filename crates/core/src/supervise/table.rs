@@ -211,6 +211,12 @@ mod tests {
     }
 
     #[test]
+    fn each_state_has_a_name_of_its_own() {
+        let names: std::collections::BTreeSet<_> = State::ALL.iter().map(std::string::ToString::to_string).collect();
+        assert_eq!(names.len(), State::ALL.len());
+    }
+
+    #[test]
     fn every_state_can_be_reached_and_enabled_again() {
         let mut seen = [false; State::ALL.len()];
         let index = |state: State| State::ALL.iter().position(|s| *s == state).unwrap();
