@@ -280,3 +280,35 @@ fn the_loss_of_a_station_that_is_not_in_charge() {
         }
     }
 }
+
+/// Without power an axis that goes on moving is a fault, which stops the engine: the path that is left. What still comes to rest after a cut,
+/// or swings, is none.
+#[test]
+fn motion_without_power_stops_the_engine() {
+    let machine = machine();
+    let mut bench = Bench::ready(&machine);
+    let engine = |bench: &Bench| bench.outputs.unwrap().relays.engine_run;
+    for _ in 0..20 {
+        for rate in [0.1, -0.1] {
+            bench.broken.adrift = Some((1, rate));
+            bench.run(200);
+        }
+    }
+    assert!(engine(&bench) && bench.cause().is_none(), "{:?}", bench.events());
+    bench.broken.adrift = Some((1, 0.1));
+    let watch = &machine.axis(AxisId::new(1).unwrap()).unwrap().watch;
+    let times = [machine.timing().stop_budget, watch.settle, watch.unasked];
+    bench.run(times.iter().map(|time| time.as_ticks() / 1_000).sum::<u32>() + 50);
+    assert_eq!(
+        (bench.state(), bench.cause()),
+        (State::Fault, Some((Cause::MotionUnasked, Some(1))))
+    );
+    assert!(!engine(&bench));
+    bench.press_reset();
+    assert_eq!(bench.state(), State::Fault, "it still moves");
+    bench.broken.adrift = None;
+    bench.run(100);
+    bench.press_reset();
+    bench.run(200);
+    assert!(bench.state() == State::Ready && engine(&bench));
+}

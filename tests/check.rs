@@ -223,6 +223,8 @@ pub struct Broken {
     pub frozen: Option<usize>,
     /// Axis that does not move, though its sensor lives.
     pub jammed: Option<usize>,
+    /// Axis that moves at this rate, power or no power.
+    pub adrift: Option<(usize, f32)>,
     /// No frames come from any station.
     pub silent: bool,
     /// The relays stay where these say, whatever they are told.
@@ -382,6 +384,8 @@ impl<'m> Bench<'m> {
                 }
                 _ => commanded,
             };
+            let adrift = self.broken.adrift.filter(|(axis, _)| *axis == index);
+            let rate = adrift.map_or(rate, |(_, rate)| rate);
             *stroke = (*stroke + rate * TICK_US as f32 * 1e-6).clamp(0.0, 3.0);
         }
         self.outputs = Some(outputs);

@@ -4,6 +4,7 @@
 //! last tick; gives a [`Permit`]; holds the interlock's state, the latched causes, the watchdogs and the event log. It never
 //! commands anything itself.
 
+mod adrift;
 mod causes;
 mod interlock;
 mod log;
@@ -16,13 +17,14 @@ use heapless::Vec;
 
 use crate::cause::Cause;
 use crate::inputs::{Authority, Inputs, Station};
-use crate::last_tick::{Guarded, LastTick, Obstacle};
-use crate::machine::{AxisId, Machine, PerAxis, StationLimits};
+use crate::last_tick::{AxisDriven, Guarded, LastTick, Obstacle};
+use crate::machine::{Axis, AxisId, Machine, PerAxis, StationLimits, Timing};
 use crate::math;
 use crate::sense::Posture;
 use crate::stamp::{Stage, Stamp};
 use crate::units::{Duration, Held, Instant};
 
+use adrift::Adrift;
 pub use causes::{Blame, CauseSet};
 pub use interlock::{FOUND_MAX, Facts, Hand, Interlock, SELF_TEST};
 pub use log::{EVENTS_KEPT, Event, EventLog, What};
@@ -81,6 +83,7 @@ impl News {
 pub struct Supervise {
     interlock: Interlock,
     watches: PerAxis<AxisWatch>,
+    adrift: PerAxis<Adrift>,
     relays: RelayWatch,
     guarded: PerAxis<News>,
     /// The station at the seat and the wireless one, once they have been heard.
@@ -188,7 +191,7 @@ impl Supervise {
         }
     }
 
-    /// Everything that is wrong now. Motion is watched under power alone.
+    /// Everything that is wrong now.
     fn find_causes(
         &mut self,
         machine: &Machine,
@@ -224,26 +227,36 @@ impl Supervise {
                 raise(cause, None);
             }
         }
-        let powered = self.interlock.powered();
         for (id, axis) in machine.axes() {
             let now = posture.axes.get(id);
-            if let Some(cause) = now.fault {
+            let moves = self.watch_motion(machine.timing(), (id, axis), posture, &last.driven.axes.get(id));
+            for cause in [now.fault, moves].into_iter().flatten() {
                 raise(cause, Some(id));
             }
-            let mut watch = if powered {
-                self.watches.get(id)
-            } else {
-                AxisWatch::default()
-            };
-            if powered
-                && now.known
-                && let Some(cause) = watch.step(axis, &now, &last.driven.axes.get(id), posture.dt)
-            {
-                raise(cause, Some(id));
-            }
-            self.watches.set(id, watch);
         }
         found
+    }
+
+    /// What is wrong with the motion of an axis, with power or without it. What was remembered of the other is then forgotten.
+    fn watch_motion(
+        &mut self,
+        timing: &Timing,
+        (id, axis): (AxisId, &Axis),
+        posture: &Posture,
+        driven: &AxisDriven,
+    ) -> Option<Cause> {
+        let (now, dt) = (posture.axes.get(id), posture.dt);
+        let (mut watch, mut adrift) = (AxisWatch::default(), Adrift::default());
+        let cause = if self.interlock.powered() {
+            watch = self.watches.get(id);
+            now.known.then(|| watch.step(axis, &now, driven, dt)).flatten()
+        } else {
+            adrift = self.adrift.get(id);
+            adrift.step(axis, timing, &now, dt).then_some(Cause::MotionUnasked)
+        };
+        self.watches.set(id, watch);
+        self.adrift.set(id, adrift);
+        cause
     }
 
     /// Notes where a station falls silent whose silence is no stop. One that was never there is not lost.
