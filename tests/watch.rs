@@ -1,13 +1,15 @@
 //! The watch on motion, by supervision's front door, on an axis of its own: one that is well never trips, each fault is noticed in time and
 //! by its name.
 
-use bellcrank_core::Machine;
 use bellcrank_core::cause::Cause;
+use bellcrank_core::inputs::Relays;
 use bellcrank_core::last_tick::{AxisDriven, LastTick};
 use bellcrank_core::machine::{AxisId, Parts, PerAxis, Watch};
 use bellcrank_core::sense::{AxisPosture, Posture};
+use bellcrank_core::stamp::Stamp;
 use bellcrank_core::supervise::{Action, Supervise};
 use bellcrank_core::units::Duration;
+use bellcrank_core::{Inputs, Machine};
 use proptest::prelude::*;
 
 use crate::check::{Bench, TICK_US, parts};
@@ -18,7 +20,7 @@ const TICK_S: f32 = TICK_US as f32 * 1e-6;
 struct Watched<'m> {
     machine: &'m Machine,
     supervise: Supervise,
-    inputs: bellcrank_core::Inputs,
+    inputs: Inputs,
     posture: Posture,
     last: LastTick,
 }
@@ -35,8 +37,12 @@ impl<'m> Watched<'m> {
         let mut watched = Self {
             machine,
             supervise: Supervise::default(),
-            inputs: bench.inputs,
+            inputs: Inputs {
+                relays: Relays::default(),
+                ..bench.inputs
+            },
             posture: Posture {
+                stamp: Stamp::sensed(1),
                 axes: PerAxis::all(axis),
                 ..bench.posture()
             },

@@ -20,6 +20,9 @@ struct Arguments {
     /// How many, over all conditions together
     #[arg(long, default_value_t = 10.0)]
     hours: f64,
+    /// Seed of the first piece
+    #[arg(long, default_value_t = 1)]
+    first: u64,
     /// The one piece of this seed, to repeat it
     #[arg(long)]
     seed: Option<u64>,
@@ -27,9 +30,10 @@ struct Arguments {
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    let seeds: Vec<u64> = arguments
-        .seed
-        .map_or_else(|| (1..=pieces(arguments.hours)).collect(), |seed| vec![seed]);
+    let seeds: Vec<u64> = arguments.seed.map_or_else(
+        || (arguments.first..).take(pieces(arguments.hours)).collect(),
+        |seed| vec![seed],
+    );
     let began = Instant::now();
     let one = |&seed: &u64| run(seed).unwrap_or_else(|error| panic!("seed {seed}: {error}"));
     let outcomes: Vec<Outcome> = seeds.par_iter().progress_with(progress(seeds.len())).map(one).collect();
@@ -42,9 +46,9 @@ fn main() -> ExitCode {
 
 /// As many pieces under each of the conditions as make up the hours.
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a few hundred")]
-fn pieces(hours: f64) -> u64 {
+fn pieces(hours: f64) -> usize {
     let each = hours * 3600.0 / (PIECE_S * Conditions::COUNT as f64);
-    Conditions::COUNT * each.max(1.0).ceil() as u64
+    Conditions::COUNT as usize * each.max(1.0).ceil() as usize
 }
 
 fn progress(pieces: usize) -> ProgressBar {
