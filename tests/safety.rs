@@ -98,7 +98,7 @@ impl There {
     }
 }
 
-/// Adds the tests below a folder as module::name. A unit test is in the module of its file, whatever the module in the file is called.
+/// Adds the tests below a folder as `module::name`. A unit test is in the module of its file, whatever the module in the file is called.
 fn collect_tests(folder: &Path, module: &str, tests: &mut BTreeSet<String>) {
     let mut entries: Vec<PathBuf> = fs::read_dir(folder)
         .unwrap()
@@ -162,7 +162,7 @@ fn mistakes(trace: &Trace, there: &There) -> Vec<String> {
         if [kind, what, who]
             .into_iter()
             .chain(residual)
-            .any(|text| text.is_empty())
+            .any(std::string::String::is_empty)
         {
             wrong.push(format!("{id}: says nothing"));
         }
@@ -198,7 +198,7 @@ fn mistakes(trace: &Trace, there: &There) -> Vec<String> {
             ));
         }
         let other = |(cause, category): &&(&str, Category)| {
-            let number = if *category == Category::Zero { 0 } else { 1 };
+            let number = u8::from(*category != Category::Zero);
             function.causes.iter().any(|name| name == cause) && function.stop != Stop::Category(number)
         };
         let others = there.causes.iter().filter(other);
@@ -244,36 +244,36 @@ fn a_mistake_in_the_trace_is_told() {
             });
         }),
         ("seat-crush: is there twice", |trace, _| {
-            trace.hazard.push(trace.hazard[0].clone())
+            trace.hazard.push(trace.hazard[0].clone());
         }),
         ("stop-button: is there twice", |trace, _| {
-            trace.function[1].id = trace.function[0].id.clone()
+            trace.function[1].id = trace.function[0].id.clone();
         }),
         ("says nothing", |trace, _| trace.hazard[0].who.clear()),
         ("says nothing", |trace, _| trace.function[0].source.clear()),
         ("is without a test", |trace, _| {
-            of(trace, "control-voltage-watched").tests.clear()
+            of(trace, "control-voltage-watched").tests.clear();
         }),
         ("there is no test `board::gone`", |trace, _| {
-            trace.function[0].tests.push("board::gone".to_owned())
+            trace.function[0].tests.push("board::gone".to_owned());
         }),
         ("there is no scenario `gone`", |trace, _| {
-            trace.function[0].scenarios.push("gone".to_owned())
+            trace.function[0].scenarios.push("gone".to_owned());
         }),
         ("there is no hazard `gone`", |trace, _| {
-            trace.function[0].against.push("gone".to_owned())
+            trace.function[0].against.push("gone".to_owned());
         }),
         ("there is no cause `gone`", |trace, _| {
-            trace.function[0].causes.push("gone".to_owned())
+            trace.function[0].causes.push("gone".to_owned());
         }),
         ("stop-button: `stop button` is of category Zero", |trace, _| {
-            trace.function[0].stop = Stop::Category(1)
+            trace.function[0].stop = Stop::Category(1);
         }),
         ("wanted 0, 1 or \"none\"", |trace, _| {
-            of(trace, "keep-out").stop = Stop::Category(2)
+            of(trace, "keep-out").stop = Stop::Category(2);
         }),
         ("cause `new`: belongs to no function", |_, there| {
-            there.causes.push(("new", Category::Zero))
+            there.causes.push(("new", Category::Zero));
         }),
         ("test `gate::new`: belongs to no function", |_, there| {
             there.tests.insert("gate::new".to_owned());

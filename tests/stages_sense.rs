@@ -194,7 +194,7 @@ fn nothing_is_lost_where_everything_is_wrong() {
         let mut all = Watched {
             supervise: watched.supervise.clone(),
             posture: watched.posture.clone(),
-            last: watched.last.clone(),
+            last: watched.last,
             ..watched
         };
         let levels = &mut all.posture.switches;
