@@ -12,6 +12,7 @@ pub mod drawing;
 pub mod findings;
 pub mod plant;
 pub mod pose;
+pub mod reaction;
 pub mod report;
 pub mod run;
 pub mod scenario;

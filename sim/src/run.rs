@@ -1,13 +1,15 @@
 //! One rehearsal: scenario and seed to trace. A pure function: the same scenario and seed give the same trace to the bit.
 
-use bellcrank_core::machine::{ARMS_MAX, AxisId};
+use bellcrank_core::machine::{ARMS_MAX, AxisId, PerAxis};
+use bellcrank_core::outputs::Status;
+use bellcrank_core::supervise::State;
 use bellcrank_core::{Controller, Outputs};
 use nalgebra::Vector3;
 use xxhash_rust::xxh3::Xxh3;
 
 use crate::clearance;
 use crate::plant::{Accuracy, Plant, PlantError};
-use crate::scenario::Scenario;
+use crate::scenario::{FaultKind, Scenario};
 use crate::surroundings::Surroundings;
 use crate::trace::{ArmSample, AxisSample, Noticed, Sample, Trace};
 use crate::wiring::Wiring;
@@ -44,6 +46,14 @@ pub enum RunError {
 /// # Errors
 /// When the machine cannot be simulated, or the plant cannot be integrated as accurately as asked.
 pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
+    rehearse_sampled(scenario, seed, SAMPLE_S)
+}
+
+/// The same with a sample every so often, s; at most one a tick.
+///
+/// # Errors
+/// As for [`rehearse`].
+pub fn rehearse_sampled(scenario: &Scenario, seed: u64, every: f64) -> Result<Trace, RunError> {
     let description = &*scenario.machine;
     let bad = |reason: String| RunError::Machine {
         machine: description.name.clone(),
@@ -55,14 +65,22 @@ pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
     plant.stand(&scenario.start, PRELOAD_PA);
 
     let mut controller = Controller::new(&machine);
+    let mut outputs = no_current();
     let mut wiring = Wiring::new(scenario, seed);
     let mut recorder = Recorder::new(scenario);
     let ticks = whole(scenario.length / description.timing.tick);
-    let sample_every = whole(SAMPLE_S / description.timing.tick).max(1);
+    let sample_every = whole(every / description.timing.tick).max(1);
     for tick in 0..=ticks {
         let t = tick as f64 * description.timing.tick;
         let inputs = wiring.read(t, &plant);
-        let outputs = controller.tick(&inputs);
+        let on = |fault: FaultKind| scenario.active(t).any(|kind| kind == fault);
+        if on(FaultKind::Restart) {
+            controller = Controller::new(&machine);
+            outputs = no_current();
+            recorder.seen = 0;
+        } else if !on(FaultKind::LoopHangs) {
+            outputs = controller.tick(&inputs);
+        }
         recorder.digest(&outputs, &plant);
         recorder.events(&controller);
         recorder.clearances(&plant);
@@ -80,6 +98,22 @@ pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
             })?;
     }
     Ok(recorder.finish(sample_every as f64 * description.timing.tick))
+}
+
+/// What a controller puts out that does not run.
+fn no_current() -> Outputs {
+    Outputs {
+        valves: PerAxis::default(),
+        valve_power: false,
+        dump_closed: false,
+        engine_run: false,
+        alive: false,
+        status: Status {
+            state: State::SelfTest,
+            cause: None,
+            axis: None,
+        },
+    }
 }
 
 /// Writes down what happens.

@@ -181,21 +181,7 @@ pub fn run(believed: &Description, real: &Arc<Description>, seed: u64) -> Result
 
 /// A random pose that keeps every margin, with a random load on each arm.
 fn scenario(machine: &Arc<Description>, rng: &mut ChaCha8Rng) -> Scenario {
-    let bodies = Bodies::of_machine(machine).expect("a machine that was built");
-    let mut pose = Pose::default();
-    let start = (0..TRIES)
-        .map(|_| {
-            let within = |axis: &Axis| {
-                let (low, high) = axis.joint.range;
-                rng.random_range(low..high)
-            };
-            machine.axes.iter().map(within).collect::<Vec<f64>>()
-        })
-        .find(|angles| {
-            bodies.place(angles, &mut pose);
-            keeps_margins(machine, &pose)
-        })
-        .expect("a pose that keeps every margin");
+    let start = clear_pose(machine, rng);
     let load = |(arm, described): (usize, &Arm)| Load {
         arm,
         mass: rng.random_range(0.0..1.0) * described.payload,
@@ -213,6 +199,28 @@ fn scenario(machine: &Arc<Description>, rng: &mut ChaCha8Rng) -> Scenario {
         payloads,
         ..scenario::parse("adversary", &text, Path::new("")).expect("a scenario")
     }
+}
+
+/// Joint angles of a random pose that keeps every margin, rad.
+///
+/// # Panics
+/// If there is none.
+pub(crate) fn clear_pose(machine: &Description, rng: &mut ChaCha8Rng) -> Vec<f64> {
+    let bodies = Bodies::of_machine(machine).expect("a machine that was built");
+    let mut pose = Pose::default();
+    (0..TRIES)
+        .map(|_| {
+            let within = |axis: &Axis| {
+                let (low, high) = axis.joint.range;
+                rng.random_range(low..high)
+            };
+            machine.axes.iter().map(within).collect::<Vec<f64>>()
+        })
+        .find(|angles| {
+            bodies.place(angles, &mut pose);
+            keeps_margins(machine, &pose)
+        })
+        .expect("a pose that keeps every margin")
 }
 
 fn keeps_margins(machine: &Description, pose: &Pose) -> bool {

@@ -189,6 +189,27 @@ pub enum FaultKind {
         /// The axis.
         axis: usize,
     },
+    /// The sensor's reading steps aside, and stays off by that much.
+    SensorJump {
+        /// The axis.
+        axis: usize,
+        /// Share of its span, either way.
+        by: f64,
+    },
+    /// The sensor slips on what it measures: its reading drifts away.
+    SensorSlip {
+        /// The axis.
+        axis: usize,
+        /// Share of its span a second, either way.
+        rate: f64,
+    },
+    /// The sensor's reading is noisy.
+    SensorNoise {
+        /// The axis.
+        axis: usize,
+        /// RMS, V.
+        rms: f64,
+    },
     /// No new reading of an axis comes in: the last one gets older.
     SensorStale {
         /// The axis.
@@ -230,18 +251,39 @@ pub enum FaultKind {
         /// The axis.
         axis: usize,
     },
+    /// A valve's coils, hoses or wires are crossed: its spool goes the other way.
+    ValveReversed {
+        /// The axis.
+        axis: usize,
+    },
     /// No frames come from a station.
     LinkLost {
         /// The station.
         station: Station,
     },
+    /// Many frames from a station are lost or unusable on the way.
+    LinkPoor {
+        /// The station.
+        station: Station,
+        /// Share of the frames, 0 to 1.
+        share: f64,
+    },
     /// A stop button on the machine is pressed.
     StopButton,
+    /// The stop button of a hand control is pressed.
+    HandStop {
+        /// The station.
+        station: Station,
+    },
     /// One channel of the stop chain is open.
     StopChannelOpen {
         /// 0 or 1.
         channel: usize,
     },
+    /// The loop stands still: the core is not called, and its outputs stay what they were.
+    LoopHangs,
+    /// The controller starts anew: it has forgotten everything.
+    Restart,
     /// The hand does this instead of what it should.
     WrongLever {
         /// What it does.
@@ -291,6 +333,9 @@ impl FaultKind {
             Self::SensorOpen { .. } => "sensor_open",
             Self::SensorShort { .. } => "sensor_short",
             Self::SensorStuck { .. } => "sensor_stuck",
+            Self::SensorJump { .. } => "sensor_jump",
+            Self::SensorSlip { .. } => "sensor_slip",
+            Self::SensorNoise { .. } => "sensor_noise",
             Self::SensorStale { .. } => "sensor_stale",
             Self::ExcitationSag { .. } => "excitation_sag",
             Self::TwinDrift { .. } => "twin_drift",
@@ -298,9 +343,14 @@ impl FaultKind {
             Self::ValveStuck { .. } => "valve_stuck",
             Self::ValveStuckOpen { .. } => "valve_stuck_open",
             Self::ValveDead { .. } => "valve_dead",
+            Self::ValveReversed { .. } => "valve_reversed",
             Self::LinkLost { .. } => "link_lost",
+            Self::LinkPoor { .. } => "link_poor",
             Self::StopButton => "stop_button",
+            Self::HandStop { .. } => "hand_stop",
             Self::StopChannelOpen { .. } => "stop_channel_open",
+            Self::LoopHangs => "loop_hangs",
+            Self::Restart => "restart",
             Self::WrongLever { .. } => "wrong_lever",
             Self::EngineStall => "engine_stall",
             Self::HoseBurst { .. } => "hose_burst",

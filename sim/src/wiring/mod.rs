@@ -5,13 +5,13 @@
 
 mod electronics;
 mod hands;
-mod sensor;
+pub(crate) mod sensor;
 
 use bellcrank_core::inputs::{HandFrame, Station};
 use bellcrank_core::machine::{AxisId, PerAxis};
 use bellcrank_core::units::{Duration, Instant};
 use bellcrank_core::{Inputs, Outputs};
-use rand::SeedableRng;
+use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use crate::plant::{self, Faults, Plant, SpoolFault};
@@ -20,8 +20,8 @@ use hands::Hands;
 use sensor::Sensors;
 
 /// Time between two frames of a hand control, s: by wire, and by radio.
-const SEAT_FRAME_S: f64 = 0.010;
-const REMOTE_FRAME_S: f64 = 0.020;
+pub(crate) const SEAT_FRAME_S: f64 = 0.010;
+pub(crate) const REMOTE_FRAME_S: f64 = 0.020;
 
 /// The wiring of one rehearsal.
 pub struct Wiring<'s> {
@@ -30,11 +30,16 @@ pub struct Wiring<'s> {
     sensors: Sensors,
     seat: Line,
     remote: Line,
+    /// Which frames get lost, apart from all other noise.
+    losses: ChaCha8Rng,
 }
 
 /// The way from one station to the core: it carries a frame every so often.
 struct Line {
     every: f64,
+    /// When a frame was sent last, s.
+    sent: Option<f64>,
+    /// The newest that came through, and when it was made, s.
     frame: HandFrame,
     made: Option<f64>,
 }
@@ -42,8 +47,11 @@ struct Line {
 impl<'s> Wiring<'s> {
     /// Wiring whose noise is that of `seed`.
     pub fn new(scenario: &'s Scenario, seed: u64) -> Self {
+        let mut losses = ChaCha8Rng::seed_from_u64(seed);
+        losses.set_stream(2);
         Self {
             scenario,
+            losses,
             rng: ChaCha8Rng::seed_from_u64(seed),
             sensors: Sensors::new(&scenario.machine, seed),
             seat: Line::new(SEAT_FRAME_S),
@@ -63,16 +71,20 @@ impl<'s> Wiring<'s> {
             ..HandFrame::default()
         };
         for (station, line) in [(Station::Seat, &mut self.seat), (Station::Remote, &mut self.remote)] {
-            if !broken.contains(&FaultKind::LinkLost { station }) {
-                line.send(
-                    t,
-                    if station == self.scenario.station {
-                        frame
-                    } else {
-                        at_rest
-                    },
-                );
-            }
+            let lost = broken.iter().any(|fault| match fault {
+                FaultKind::LinkLost { station: lost } => *lost == station,
+                FaultKind::LinkPoor { station: poor, share } if *poor == station => {
+                    line.due(t) && self.losses.random_bool(*share)
+                }
+                _ => false,
+            });
+            let frame = if station == self.scenario.station {
+                frame
+            } else {
+                at_rest
+            };
+            let stop_clear = !broken.contains(&FaultKind::HandStop { station });
+            line.pass(t, HandFrame { stop_clear, ..frame }, lost);
         }
         let pressed = broken.contains(&FaultKind::StopButton);
         let closed = |channel| !pressed && !broken.contains(&FaultKind::StopChannelOpen { channel });
@@ -115,6 +127,7 @@ impl<'s> Wiring<'s> {
                 FaultKind::ValveStuck { axis } => faults.spool[axis] = SpoolFault::Frozen,
                 FaultKind::ValveStuckOpen { axis, opening } => faults.spool[axis] = SpoolFault::Forced(opening),
                 FaultKind::ValveDead { axis } => inputs.spool[axis] = 0.0,
+                FaultKind::ValveReversed { axis } => inputs.spool[axis] = -inputs.spool[axis],
                 FaultKind::HoseBurst { axis, side, hole } => {
                     faults.burst[axis][side] = plant::hole(hole, self.scenario.machine.oil.density);
                 }
@@ -133,16 +146,25 @@ impl Line {
     fn new(every: f64) -> Self {
         Self {
             every,
+            sent: None,
             frame: HandFrame::default(),
             made: None,
         }
     }
 
-    /// Carries a frame, if one is due at time `t`.
-    fn send(&mut self, t: f64, frame: HandFrame) {
+    /// A frame is due at time `t`.
+    fn due(&self, t: f64) -> bool {
         // A frame that is due is not put off by the rounding of its time.
-        if self.made.is_none_or(|made| t - made > self.every - 1e-9) {
-            (self.frame, self.made) = (frame, Some(t));
+        self.sent.is_none_or(|sent| t - sent > self.every - 1e-9)
+    }
+
+    /// Sends a frame, if one is due at time `t`. It may be lost on its way.
+    fn pass(&mut self, t: f64, frame: HandFrame, lost: bool) {
+        if self.due(t) {
+            self.sent = Some(t);
+            if !lost {
+                (self.frame, self.made) = (frame, Some(t));
+            }
         }
     }
 
