@@ -23,6 +23,8 @@ use crate::wiring::{REMOTE_FRAME_S, SEAT_FRAME_S};
 pub const SETTLED_S: f64 = 4.0 * FILTER_TIME_S as f64;
 /// Motion is missing below this share of what is asked for (`supervise`).
 const HARDLY: f64 = 0.1;
+/// So many times the noise of both sensors a difference is never hidden by it.
+const CLEAR_OF_NOISE: f64 = 4.0;
 /// The longest that anything here stays hidden, s.
 const HIDDEN_S: f64 = 1.5;
 
@@ -42,8 +44,9 @@ pub enum Work {
 pub enum Shows {
     /// From a time on that the trial itself gives, s. None where it cannot.
     At(fn(&Trial) -> Option<f64>),
-    /// From when this holds of the axis until it is noticed, or for as long as that may take.
-    While(fn(&Trial, &AxisSample) -> bool),
+    /// From when the second holds of the axis for the first time while the first goes on, which it must until it is noticed, or for as long as
+    /// that may take.
+    Once(fn(&Trial, &AxisSample) -> bool, fn(&Trial, &AxisSample) -> bool),
     /// From when the axis is too far behind where it was asked to be.
     Behind,
 }
@@ -88,8 +91,9 @@ impl Case {
     pub fn shows(&self, trial: &Trial, trace: &Trace, noticed: f64) -> Option<f64> {
         match self.shows {
             Shows::At(at) => at(trial),
-            Shows::While(holds) => {
-                stretch(trial, trace, noticed, (self.within)(trial), |axis| holds(trial, axis))
+            Shows::Once(goes_on, shows) => {
+                let within = (self.within)(trial);
+                once(trial, trace, noticed, within, |axis| goes_on(trial, axis), |axis| shows(trial, axis))
             }
             Shows::Behind => behind(trial, trace),
         }
@@ -225,6 +229,10 @@ pub const CASES: &[Case] = &[
         cause: Cause::SensorJump,
         fault: "reading steps by more than jump_ allows within the budget",
         make: jump,
+        instead: &[
+            (Cause::SensorLow, "the step leads below the band"),
+            (Cause::SensorHigh, "the step leads above the band"),
+        ],
         ..OF_SENSOR
     },
     Case {
@@ -249,7 +257,7 @@ pub const CASES: &[Case] = &[
     Case {
         cause: Cause::SensorsDiffer,
         fault: "second sensor drifts",
-        from: "it is differ_mm off",
+        from: "it is differ_mm and four times the noise off",
         budget: "differ_ms, a reading, a tick",
         on: Some(|axis| axis.twin.is_some()),
         hidden_at_most: 0.5,
@@ -260,7 +268,8 @@ pub const CASES: &[Case] = &[
         },
         shows: Shows::At(|trial| match (trial.fault().kind, twin(trial)) {
             (FaultKind::TwinDrift { rate, .. }, Some(twin)) => {
-                Some(trial.fault_at + twin.limit / (rate.abs() * span(&twin.sensor)))
+                let noise = CLEAR_OF_NOISE * std::f64::consts::SQRT_2 * noise_stroke(&twin.sensor);
+                Some(trial.fault_at + (twin.limit + noise) / (rate.abs() * span(&twin.sensor)))
             }
             _ => None,
         }),
@@ -280,7 +289,7 @@ pub const CASES: &[Case] = &[
         from: "the fault, or when motion is asked for after it",
         budget: "no_motion_ms, the filter, a tick",
         make: |trial, _| (FaultKind::SensorStuck { axis: trial.axis }, None),
-        shows: Shows::While(is_asked),
+        shows: Shows::Once(is_asked, |_, _| true),
         within: |trial| trial.watch().no_motion + SETTLED_S + trial.timing().tick,
         instead: &[
             (Cause::SensorsDiffer, "the second sensor goes on"),
@@ -303,7 +312,7 @@ pub const CASES: &[Case] = &[
         },
         shows: Shows::At(|trial| {
             let way = off_linkage(trial)?;
-            let slow = way.abs() / OFF_AFTER_S < 0.95 * trial.watch().jump_rate;
+            let slow = way.abs() / OFF_AFTER_S < NO_JUMP * trial.watch().jump_rate;
             slow.then_some(trial.fault_at + OFF_AFTER_S)
         }),
         within: |trial| trial.watch().sensor_confirm + SETTLED_S + trial.timing().tick,
@@ -321,7 +330,7 @@ pub const CASES: &[Case] = &[
             let opening = either_way(rng) * rng.random_range(0.3..1.0);
             (FaultKind::ValveStuckOpen { axis: trial.axis, opening }, None)
         },
-        shows: Shows::While(|trial, axis| axis.rate.abs() > trial.watch().still_rate),
+        shows: Shows::Once(|_, _| true, |trial, axis| axis.rate.abs() > trial.watch().still_rate),
         within: |trial| trial.watch().unasked + SETTLED_S + trial.timing().tick,
         ..OF_MOTION
     },
@@ -332,7 +341,7 @@ pub const CASES: &[Case] = &[
         budget: "no_motion_ms, the filter, a tick",
         runs: false,
         make: |trial, _| (FaultKind::ValveDead { axis: trial.axis }, None),
-        shows: Shows::While(|trial, axis| is_asked(trial, axis) && axis.rate.abs() < HARDLY * axis.asked.abs()),
+        shows: Shows::Once(is_asked, |_, axis| along(axis) < HARDLY * axis.asked.abs()),
         within: |trial| trial.watch().no_motion + SETTLED_S + trial.timing().tick,
         instead: &[(Cause::Following, "following_ is used up before no_motion_ms")],
         ..OF_MOTION
@@ -343,9 +352,7 @@ pub const CASES: &[Case] = &[
         from: "the axis moves against what is asked, faster than still_",
         budget: "wrong_way_ms, the filter, a tick",
         make: |trial, _| (FaultKind::ValveReversed { axis: trial.axis }, None),
-        shows: Shows::While(|trial, axis| {
-            is_asked(trial, axis) && -axis.rate * axis.asked.signum() > trial.watch().still_rate
-        }),
+        shows: Shows::Once(is_asked, |trial, axis| -along(axis) > trial.watch().still_rate),
         within: |trial| trial.watch().wrong_way + SETTLED_S + trial.timing().tick,
         instead: &[(Cause::Following, "following_ is used up before wrong_way_ms")],
         ..OF_MOTION
@@ -384,17 +391,30 @@ fn is_asked(trial: &Trial, axis: &AxisSample) -> bool {
     axis.asked.abs() > trial.watch().still_rate && axis.opening != 0.0
 }
 
-/// The start of the first stretch since the fault in which something holds of the axis until it is noticed, or for as long as that may take, s.
-fn stretch(trial: &Trial, trace: &Trace, noticed: f64, within: f64, holds: impl Fn(&AxisSample) -> bool) -> Option<f64> {
+/// See [`Shows::Once`].
+fn once(
+    trial: &Trial,
+    trace: &Trace,
+    noticed: f64,
+    within: f64,
+    goes_on: impl Fn(&AxisSample) -> bool,
+    shows: impl Fn(&AxisSample) -> bool,
+) -> Option<f64> {
     let mut since = None;
     for sample in trace.samples.iter().filter(|sample| sample.t >= trial.fault_at) {
         let long = since.is_some_and(|since| sample.t - since > within);
         if long || sample.t > noticed - 1e-6 {
             return since;
         }
-        since = holds(&sample.axes[trial.axis]).then(|| since.unwrap_or(sample.t));
+        let axis = &sample.axes[trial.axis];
+        since = since.or_else(|| shows(axis).then_some(sample.t)).filter(|_| goes_on(axis));
     }
     None
+}
+
+/// Its rate the way it is asked to go, m/s or rad/s.
+fn along(axis: &AxisSample) -> f64 {
+    axis.rate * axis.asked.signum()
 }
 
 /// When the axis is following_ behind where it was asked to be, s.
@@ -430,17 +450,20 @@ fn jump(trial: &Trial, rng: &mut ChaCha8Rng) -> (FaultKind, Option<f64>) {
 }
 
 /// A reading slips off the linkage in this time, s: sooner than it could pass for motion not asked for.
-const OFF_AFTER_S: f64 = 0.05;
-/// How much further than its axis goes a longer sensor tells, share of its span at each end.
-const LONGER: f64 = 0.3;
+const OFF_AFTER_S: f64 = 0.07;
+/// No faster than this share of what would be a jump: the reading is compared with a filtered one, which is behind.
+const NO_JUMP: f64 = 0.6;
+/// How much further than its axis goes a longer sensor tells, and how much of that is used, share of its span at each end.
+const LONGER: f64 = 0.6;
+const USED: f64 = 0.25;
 
 /// How far the reading has to slip until the linkage cannot be there, m or rad; the shorter way.
 fn off_linkage(trial: &Trial) -> Option<f64> {
     const STEP: f64 = 1e-3;
     let linkage = Geometry::of(trial.described()).ok()?;
     let now = linkage.stroke(trial.scenario.start[trial.axis]).ok()?;
-    let span = span(&trial.described().sensor);
-    let ways = (1..).map(|step| f64::from(step) * STEP).take_while(|way| *way < LONGER * span);
+    let span = span(&trial.described().sensor) / (1.0 + 2.0 * LONGER);
+    let ways = (1..).map(|step| f64::from(step) * STEP).take_while(|way| *way < USED * span);
     let mut ways = ways.flat_map(|way| [way, -way]);
     ways.find(|way| linkage.angle(now + way).is_err())
 }
@@ -462,6 +485,11 @@ fn fed(axis: &description::Axis) -> Option<(f64, f64)> {
         _ => None,
     };
     band(&axis.sensor)
+}
+
+/// RMS noise of a sensor as stroke, m or rad.
+fn noise_stroke(sensor: &Sensor) -> f64 {
+    sensor.step_stroke() / sensor.step_volts() * sensor.noise
 }
 
 fn twin(trial: &Trial) -> Option<&Twin> {

@@ -10,8 +10,11 @@
 //! | figure | budget |
 //! |---|---|
 //! | noticed | that of the case |
-//! | stopped | until it can show; noticed; a tick; the stop budget if the category is 1; then the longest time to settle of all axes |
+//! | stopped: each tip stays within half the least margin of the guard of where it ends | until it can show; noticed; a tick; the stop budget if the category is 1; then the longest time to settle of all axes |
 //! | moved on | every axis at the fastest it may be going all that time until the stop begins, its reaction time and its braking, all adding up at the tip |
+//!
+//! Beside *stopped* stands *at rest*: when all tips are slower than what counts as rest, for good. That is also the sway of a load on its trapped
+//! oil, which nothing but friction ends. No number of a machine file says how long it takes, so it is told, but held to nothing.
 
 pub mod cases;
 pub mod table;
@@ -27,7 +30,7 @@ use rand_chacha::ChaCha8Rng;
 
 use crate::findings::{moved_on, rest_after};
 use crate::run::{RunError, rehearse_sampled};
-use crate::trace::{Noticed, Trace};
+use crate::trace::{Noticed, Sample, Trace};
 use cases::Case;
 use trial::Trial;
 
@@ -73,8 +76,10 @@ pub struct Outcome {
     pub false_alarm: bool,
     /// From when it could show until it was noticed, s: the cause of the case, or one that may stand for it.
     pub noticed: Measured,
-    /// From the fault until all tips are at rest for good, s.
+    /// From the fault until each tip stays where it ends, but for its sway, s.
     pub stopped: Measured,
+    /// From the fault until all tips are at rest for good, sway and all, s.
+    pub at_rest: f64,
     /// How far the tip that moved on furthest moved on after the fault, m.
     pub moved_on: Measured,
 }
@@ -119,9 +124,9 @@ fn measure(case: &Case, trial: &Trial, trace: &Trace, seed: u64) -> Option<Outco
     let since = |event: &Noticed| event.t >= trial.fault_at;
     let at = trace.events.iter().find(|event| since(event) && fits(event)).map(|event| event.t);
     let within = (case.within)(trial);
-    let shows = case
-        .shows(trial, trace, at.unwrap_or(f64::INFINITY))
-        .or(at.map(|_| trial.fault_at))?;
+    // What is noticed before it had to show is noticed at once; but where the trial itself says that it cannot show, there was no fault.
+    let sooner = at.filter(|_| !matches!(case.shows, cases::Shows::At(_)));
+    let shows = case.shows(trial, trace, at.unwrap_or(f64::INFINITY)).or(sooner)?;
     let hidden = (shows - trial.fault_at).max(0.0);
 
     let timing = &trial.scenario.machine.timing;
@@ -140,14 +145,27 @@ fn measure(case: &Case, trial: &Trial, trace: &Trace, seed: u64) -> Option<Outco
             budget: within,
         },
         stopped: Measured {
-            value: rest_after(trace, trial.fault_at).unwrap_or(f64::INFINITY),
+            value: stays_after(trial, trace),
             budget: begun + ramp + trial.settle(),
         },
+        at_rest: rest_after(trace, trial.fault_at).unwrap_or(f64::INFINITY),
         moved_on: Measured {
             value: moved_on(trace, trial.fault_at),
             budget: travel::most(case, trial, trace, begun),
         },
     })
+}
+
+/// How long after the fault the last tip comes to where it stays, but for its sway, s.
+fn stays_after(trial: &Trial, trace: &Trace) -> f64 {
+    let Some(end) = trace.samples.last() else { return 0.0 };
+    let near = trial.sway();
+    let away = |sample: &Sample| {
+        let tips = sample.arms.iter().zip(&end.arms);
+        tips.map(|(arm, end)| (arm.tip() - end.tip()).norm()).any(|off| off > near)
+    };
+    let last = trace.samples.iter().rfind(|sample| away(sample));
+    last.map_or(0.0, |last| (last.t + trial.timing().tick - trial.fault_at).max(0.0))
 }
 
 fn named(event: &Noticed) -> Option<Named> {

@@ -41,12 +41,16 @@ pub struct Row {
     pub noticed_worst_ms: Option<f64>,
     /// That trial's budget.
     pub noticed_budget_ms: Option<f64>,
-    /// From the fault to rest, in the same way.
+    /// From the fault until each tip stays where it ends, in the same way.
     pub stopped_median_ms: Option<f64>,
     /// As above.
     pub stopped_worst_ms: Option<f64>,
     /// As above.
     pub stopped_budget_ms: Option<f64>,
+    /// From the fault to rest, sway and all: the median and the longest.
+    pub at_rest_median_ms: Option<f64>,
+    /// As above.
+    pub at_rest_worst_ms: Option<f64>,
     /// What the tip moves on by after the fault, in the same way.
     pub moved_on_median_mm: Option<f64>,
     /// As above.
@@ -78,10 +82,16 @@ pub fn rows(cases: &[&Case], machine: &Arc<Description>, seeds: &[u64]) -> Resul
 fn row(case: &Case, machine: &Description, outcomes: &[Outcome], missing: usize) -> Row {
     let applies = machine.axes.iter().any(|axis| case.applies(axis));
     let own = |outcome: &&Outcome| outcome.first.is_some_and(|(cause, _)| cause == case.cause);
-    let [noticed, stopped, moved_on] = [
-        figure(outcomes, |outcome| outcome.noticed),
-        figure(outcomes, |outcome| outcome.stopped),
-        figure(outcomes, |outcome| outcome.moved_on),
+    // What stopped before the fault says nothing of it.
+    let healthy: Vec<Outcome> = outcomes.iter().copied().filter(|outcome| !outcome.false_alarm).collect();
+    let [noticed, stopped, moved_on, at_rest] = [
+        figure(&healthy, |outcome| outcome.noticed),
+        figure(&healthy, |outcome| outcome.stopped),
+        figure(&healthy, |outcome| outcome.moved_on),
+        figure(&healthy, |outcome| Measured {
+            value: outcome.at_rest,
+            budget: 1.0,
+        }),
     ];
     let used = |outcome: &Outcome| {
         let all = [outcome.noticed, outcome.stopped, outcome.moved_on];
@@ -103,6 +113,8 @@ fn row(case: &Case, machine: &Description, outcomes: &[Outcome], missing: usize)
         stopped_median_ms: stopped.map(|of| of[0]),
         stopped_worst_ms: stopped.map(|of| of[1]),
         stopped_budget_ms: stopped.map(|of| of[2]),
+        at_rest_median_ms: at_rest.map(|of| of[0]),
+        at_rest_worst_ms: at_rest.map(|of| of[1]),
         moved_on_median_mm: moved_on.map(|of| of[0]),
         moved_on_worst_mm: moved_on.map(|of| of[1]),
         moved_on_budget_mm: moved_on.map(|of| of[2]),
@@ -159,18 +171,19 @@ pub fn from_csv(text: &str) -> Result<Vec<Row>, csv::Error> {
 /// As the page for developers has it: what was found, and how the budgets come about.
 pub fn markdown(rows: &[Row]) -> String {
     let mut out = String::from(
-        "| cause | machine | named, of trials | named before it | noticed, ms | at rest, ms | moved on, mm | inside |\n|---|---|---|---|---|---|---|---|\n",
+        "| cause | machine | named, of trials | named before it | noticed, ms | stopped, ms | moved on, mm | inside | at rest, ms |\n|---|---|---|---|---|---|---|---|---|\n",
     );
     for row in rows {
         let [noticed, stopped, moved_on] = figures(row).map(|of| of.map_or("-".to_string(), spread));
         let before = if row.before.is_empty() { "-" } else { &row.before };
         out += &format!(
-            "| {} | {} | {} of {} | {before} | {noticed} | {stopped} | {moved_on} | {} |\n",
+            "| {} | {} | {} of {} | {before} | {noticed} | {stopped} | {moved_on} | {} | {} |\n",
             row.cause,
             row.machine,
             row.named,
             row.trials,
-            verdict(row)
+            verdict(row),
+            at_rest(row),
         );
     }
     out += "\n| cause | what is put in | noticed counts from | and must come within | what may be named in its place |\n|---|---|---|---|---|\n";
@@ -192,11 +205,11 @@ pub fn markdown(rows: &[Row]) -> String {
 pub fn terminal(rows: &[Row]) -> String {
     let mut table = Table::new();
     table.load_preset(presets::NOTHING);
-    table.set_header(["cause", "named", "first", "noticed, ms", "at rest, ms", "moved on, mm", ""]);
+    table.set_header(["cause", "named", "first", "noticed, ms", "stopped, ms", "moved on, mm", "at rest", ""]);
     for row in rows {
         let [noticed, stopped, moved_on] = figures(row).map(|of| of.map_or("-".to_string(), spread));
         let share = |count: usize| format!("{count}/{}", row.trials);
-        table.add_row([row.cause.clone(), share(row.named), share(row.first), noticed, stopped, moved_on, verdict(row).to_string()]);
+        table.add_row([row.cause.clone(), share(row.named), share(row.first), noticed, stopped, moved_on, at_rest(row), verdict(row).to_string()]);
     }
     table.to_string()
 }
@@ -213,14 +226,22 @@ fn figures(row: &Row) -> [Figure; 3] {
 }
 
 fn spread([median, worst, budget]: [f64; 3]) -> String {
-    let shown = |value: f64| if value.is_finite() { format!("{value:.0}") } else { "never".to_string() };
     format!("{}, {} of {}", shown(median), shown(worst), shown(budget))
+}
+
+fn shown(value: f64) -> String {
+    if value.is_finite() { format!("{value:.0}") } else { "never".to_string() }
+}
+
+fn at_rest(row: &Row) -> String {
+    let both = row.at_rest_median_ms.zip(row.at_rest_worst_ms);
+    both.map_or("-".to_string(), |(median, worst)| format!("{}, {}", shown(median), shown(worst)))
 }
 
 fn verdict(row: &Row) -> &'static str {
     match (row.trials, row.inside) {
         (0, _) => "-",
         (_, true) => "yes",
-        (_, false) => "**no**",
+        (_, false) => "no",
     }
 }

@@ -119,6 +119,14 @@ impl Trial {
         }
     }
 
+    /// How far a tip may sway about where it ends, m: half of the least distance that the guard keeps from anything.
+    pub fn sway(&self) -> f64 {
+        let machine = &self.scenario.machine;
+        let arms = (machine.arms.len() > 1).then_some(machine.guard.arms_margin);
+        let margins = machine.zones.iter().map(|zone| zone.margin).chain(arms);
+        0.5 * margins.fold(f64::INFINITY, f64::min)
+    }
+
     /// For how long any axis may still move after its command has gone to neutral, s.
     pub fn settle(&self) -> f64 {
         let settles = self.scenario.machine.axes.iter().map(|axis| axis.watch.settle);
