@@ -2,13 +2,14 @@
 //! replays the road to it. Only this file knows how the core is called.
 
 use bellcrank_core::cause::Cause;
-use bellcrank_core::inputs::{HandFrame, Mode, SensorInput, Station};
+use bellcrank_core::inputs::{HandFrame, Mode, Relays, SensorInput, Station};
 use bellcrank_core::linkage::Linkage;
 use bellcrank_core::machine::{
     Arm, Axis, AxisId, Calibration, Channel, EachWay, Joint, JointAxis, Machine, Parts, PerAxis, Pwm, SeatPlace, Shape,
     Signal, Spares, StationLimits, Timing, Tracking, Twin, ValveCurve, Watch, Zone,
 };
 use bellcrank_core::sense::Posture;
+use bellcrank_core::stamp::{Stage, Stamp};
 use bellcrank_core::supervise::{Action, Event, Permit, State, What};
 use bellcrank_core::units::{Duration, Instant, Lever, Volts};
 use bellcrank_core::{Controller, Inputs, Outputs};
@@ -100,6 +101,7 @@ pub fn parts() -> Parts {
     };
     let station = |late, speed_cap| StationLimits {
         frame_late: micros(late),
+        required: false,
         speed_cap,
         dead_zone: 0.05,
         tip_speed: None,
@@ -138,12 +140,16 @@ pub fn parts() -> Parts {
         .into_iter()
         .collect(),
         arm_margin: 0.0,
+        control_supply: Some((20.0, 30.0)),
         footing: None,
         commissioning_speed: None,
         timing: Timing {
             tick: micros(TICK_US),
             tick_late: micros(10_000),
+            tick_early: micros(1_000),
             stop_discrepancy: micros(100_000),
+            stop_pulse: micros(0),
+            relay: Some(micros(50_000)),
             debounce: micros(20_000),
             stop_budget: micros(400_000),
             reaction: micros(50_000),
@@ -166,8 +172,17 @@ pub fn permit(machine: &Machine) -> Permit {
         action: Action::Drive,
         station: Station::Seat,
         limits: machine.seat(),
+        stamp: Stamp::sensed(1).through(Stage::Supervise),
         cause: None,
+        before: None,
     }
+}
+
+/// The stamp of work that has gone through every stage before the gate.
+pub fn whole(tick: u32) -> Stamp {
+    [Stage::Supervise, Stage::Plan, Stage::Guard, Stage::Drive]
+        .into_iter()
+        .fold(Stamp::sensed(tick), Stamp::through)
 }
 
 /// The bench's machine with a second sensor on its slew, both telling the share of what feeds them.
@@ -204,12 +219,15 @@ pub struct Broken {
     pub frozen: Option<usize>,
     /// Axis that does not move, though its sensor lives.
     pub jammed: Option<usize>,
-    /// No frames come from the station in charge.
+    /// No frames come from any station.
     pub silent: bool,
+    /// The relays stay where these say, whatever they are told.
+    pub relays: Option<Relays>,
 }
 
 /// The core on ideal axes.
 pub struct Bench<'m> {
+    machine: &'m Machine,
     controller: Controller<'m>,
     /// What the next tick is told; sensors, time and frame ages are filled in.
     pub inputs: Inputs,
@@ -232,11 +250,14 @@ impl<'m> Bench<'m> {
             ..HandFrame::default()
         };
         Self {
+            machine,
             controller: Controller::new(machine),
             inputs: Inputs {
                 now: Instant::from_ticks(0),
                 sensors: PerAxis::default(),
                 stop_chain: [true, true],
+                relays: Relays::default(),
+                supply: Volts::new(24.0).ok(),
                 reset: false,
                 commissioning: false,
                 selector: Station::Seat,
@@ -332,12 +353,15 @@ impl<'m> Bench<'m> {
                 self.inputs.sensors.set(id, input);
             }
         }
+        let told = self.outputs.map_or(Relays::default(), |outputs| outputs.relays);
+        self.inputs.relays = self.broken.relays.unwrap_or(told);
         let outputs = self.controller.tick(&self.inputs);
         for (index, stroke) in self.strokes.iter_mut().enumerate() {
             let duty = outputs.valves.get(AxisId::new(index).unwrap()).number();
             let opening = (duty - 0.5) / 0.4;
             let beyond = (opening.abs() - DEADBAND).max(0.0) / (1.0 - DEADBAND);
-            let supplied = outputs.valve_power && outputs.dump_closed && self.broken.jammed != Some(index);
+            let supplied =
+                outputs.relays.valve_power && outputs.relays.dump_closed && self.broken.jammed != Some(index);
             let commanded = if supplied {
                 opening.signum() * beyond * FULL_RATE
             } else {
@@ -346,7 +370,7 @@ impl<'m> Bench<'m> {
             let rate = match self.broken.runs {
                 // A spool that sticks open moves its axis as long as there is pressure.
                 Some((runs, rate)) if runs == index => {
-                    if outputs.dump_closed {
+                    if outputs.relays.dump_closed {
                         rate
                     } else {
                         0.0
@@ -357,6 +381,12 @@ impl<'m> Bench<'m> {
             *stroke = (*stroke + rate * TICK_US as f32 * 1e-6).clamp(0.0, 3.0);
         }
         self.outputs = Some(outputs);
+    }
+
+    /// The controller loses its power and starts anew, with the record that it had kept.
+    pub fn restart(&mut self) {
+        self.controller = Controller::restarted(self.machine, self.controller.record());
+        self.outputs = None;
     }
 
     /// The controller as it is now.
@@ -393,13 +423,13 @@ impl<'m> Bench<'m> {
     /// Power is on and a duty is away from neutral.
     pub fn moving(&self) -> bool {
         let outputs = self.outputs.unwrap();
-        outputs.valve_power && (0..2).any(|index| self.duty(index) != 0.5)
+        outputs.relays.valve_power && (0..2).any(|index| self.duty(index) != 0.5)
     }
 
     /// No power, dump open, every duty at neutral.
     pub fn dead(&self) -> bool {
         let outputs = self.outputs.unwrap();
-        !outputs.valve_power && !outputs.dump_closed && (0..2).all(|index| self.duty(index) == 0.5)
+        !outputs.relays.valve_power && !outputs.relays.dump_closed && (0..2).all(|index| self.duty(index) == 0.5)
     }
 
     /// The duty of an axis.

@@ -5,6 +5,7 @@ use bellcrank_core::last_tick::AxisDriven;
 use bellcrank_core::machine::{AxisId, Dither, EachWay, Machine, PerAxis, Pwm, Tracking};
 use bellcrank_core::plan::Rates;
 use bellcrank_core::sense::{AxisPosture, Levels, Posture};
+use bellcrank_core::stamp::Stamp;
 use bellcrank_core::supervise::{Action, Permit};
 use bellcrank_core::units::{Duration, Instant};
 use proptest::prelude::*;
@@ -42,6 +43,7 @@ impl Bench {
     fn with_dither(dt_us: u32, dither: Option<Dither>, adapt: impl Fn(&mut Tracking)) -> Self {
         let mut parts = check::parts();
         parts.timing.tick = Duration::from_ticks(dt_us);
+        parts.timing.tick_early = Duration::from_ticks(0);
         parts.timing.tick_late = Duration::from_ticks(4 * dt_us);
         let axis = &mut parts.axes[0];
         axis.tracking = Tracking {
@@ -74,7 +76,8 @@ impl Bench {
         let mut posture = Posture {
             now: Instant::from_ticks(0),
             dt: Duration::from_ticks(self.dt_us),
-            tick_late: false,
+            untimely: None,
+            stamp: Stamp::sensed(1),
             axes: PerAxis::default(),
             arms: [].into_iter().collect(),
             switches: Levels {

@@ -1,28 +1,28 @@
 //! The interlock explored to the end: every state that switches, hands and faults can bring it to, in every order.
 //!
-//! What is explored is the code that runs: the debounced and two-channel switches of `sense`, the interlock of `supervise`, and the gate.
-//! In each tick the world does anything it likes. Beside it runs a monitor that knows nothing of the interlock's insides; it says
-//! what must never be, and what must be possible.
+//! What is explored is the code that runs: the switches of `sense`, the interlock of `supervise`, and the gate. In each tick the world
+//! does anything it likes, and any stage may be left out. Beside it runs a monitor that knows nothing of the interlock's insides; it says
+//! what must never be, and what must be possible. Debouncing and test pulses take no time here: they have tests of their own.
 
 use std::sync::Arc;
 
 use bellcrank_core::Inputs;
 use bellcrank_core::cause::{Category, Cause};
 use bellcrank_core::gate::Gate;
-use bellcrank_core::inputs::Station;
-use bellcrank_core::machine::{Axis, AxisId, Machine, PerAxis, Timing};
+use bellcrank_core::inputs::{Authority, Station};
+use bellcrank_core::machine::{Axis, AxisId, Machine, PerAxis};
 use bellcrank_core::outputs::ValveSignal;
 use bellcrank_core::sense::Switches;
+use bellcrank_core::stamp::Stamp;
 use bellcrank_core::supervise::{Action, Facts, Hand, Interlock, Permit, SELF_TEST, State, Table, Trigger, next};
 use bellcrank_core::units::{Duration, Duty};
 use stateright::{Checker, Model, Property};
 
-use crate::check::{Bench, parts};
+use crate::check::{Bench, parts, permit, whole};
 
 /// One tick, half the self-test: two ticks of it are long enough to tell a count from an edge, and few enough to walk through.
 const TICK: Duration = Duration::from_ticks(SELF_TEST.as_ticks() / 2);
-/// Ticks for which a switch must hold its level, for which the stop channels may differ, and in which a stop must be through.
-const DEBOUNCE: u32 = 1;
+/// Ticks for which the stop channels may differ, and in which a stop must be through.
 const DISCREPANCY: u32 = 1;
 const BUDGET: u32 = 3;
 
@@ -35,12 +35,21 @@ const AFTER_STOP: &str = "enabled after a stop button";
 enum Sent {
     /// Nothing, or frames that are too old.
     Nothing,
-    /// Its stop button is pressed.
-    Stop,
     /// A lever is moved.
     Moved,
     /// Every lever is at neutral.
     Neutral,
+}
+
+/// What goes wrong.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+enum Wrong {
+    /// Nothing.
+    Nothing,
+    /// This is found.
+    Found(Cause, Option<AxisId>),
+    /// A stage is left out: its stamp is missing at the gate, and is missed by supervision in the next tick.
+    StageLeftOut,
 }
 
 /// What the world does in one tick.
@@ -50,39 +59,48 @@ struct World {
     seat: Sent,
     remote: Sent,
     enable: [bool; 2],
-    selector: Station,
+    selected: Authority,
     reset: bool,
-    /// What is wrong with an axis: nothing, something to ramp down for, something to cut for.
-    axis: Option<Cause>,
+    wrong: Wrong,
     at_rest: bool,
 }
 
 impl World {
-    /// All that it can do. Which one of the stop channels is open makes no difference to any line of code.
+    /// All that it can do. Which one of the stop channels is open makes no difference to any line of code, nor which hand's stop
+    /// button is pressed.
     fn all() -> Vec<Self> {
-        const SENT: [Sent; 4] = [Sent::Nothing, Sent::Stop, Sent::Moved, Sent::Neutral];
+        const SENT: [Sent; 3] = [Sent::Nothing, Sent::Moved, Sent::Neutral];
         const CHAINS: [[bool; 2]; 3] = [[true, true], [true, false], [false, false]];
         const BOTH: [bool; 2] = [false, true];
+        let authority = |station, commissioning| Authority { station, commissioning };
+        let selections = [
+            authority(Station::Seat, false),
+            authority(Station::Seat, true),
+            authority(Station::Remote, false),
+        ];
+        let wrongs = [
+            Wrong::Nothing,
+            Wrong::Found(Cause::SensorLow, AxisId::new(0)),
+            Wrong::Found(Cause::MotionUnasked, AxisId::new(0)),
+            Wrong::Found(Cause::HandStop, None),
+            Wrong::StageLeftOut,
+        ];
         let mut all = Vec::new();
         for stop_chain in CHAINS {
             for (seat, remote) in SENT.into_iter().flat_map(|seat| SENT.map(|remote| (seat, remote))) {
                 for enable in BOTH.into_iter().flat_map(|seat| BOTH.map(|remote| [seat, remote])) {
-                    for selector in [Station::Seat, Station::Remote] {
-                        for reset in BOTH {
-                            for axis in [None, Some(Cause::SensorLow), Some(Cause::MotionUnasked)] {
-                                for at_rest in BOTH {
-                                    all.push(Self {
-                                        stop_chain,
-                                        seat,
-                                        remote,
-                                        enable,
-                                        selector,
-                                        reset,
-                                        axis,
-                                        at_rest,
-                                    });
-                                }
-                            }
+                    for selected in selections {
+                        for (reset, at_rest) in BOTH.into_iter().flat_map(|reset| BOTH.map(|rest| (reset, rest))) {
+                            all.extend(wrongs.map(|wrong| Self {
+                                stop_chain,
+                                seat,
+                                remote,
+                                enable,
+                                selected,
+                                reset,
+                                wrong,
+                                at_rest,
+                            }));
                         }
                     }
                 }
@@ -108,6 +126,8 @@ impl World {
 struct Walk {
     switches: Switches,
     interlock: Interlock,
+    /// In the last tick a stage was left out.
+    left_out: bool,
     monitor: Monitor,
 }
 
@@ -122,7 +142,7 @@ struct Monitor {
     last_enable: bool,
     /// For how many ticks power has stayed on although something was to stop it.
     ramping: u32,
-    /// Why it has stopped, until it is reset: the first cause, or channels that differed, which always look like a stop button at first.
+    /// Why it has stopped, until it is reset.
     stopped: Option<Cause>,
     /// What the last reset cleared, until the next stop.
     recovered: Option<Cause>,
@@ -150,7 +170,6 @@ impl Default for Monitor {
 struct Explored {
     table: Table,
     machine: Machine,
-    timing: Timing,
     inputs: Inputs,
     worlds: Arc<Vec<World>>,
 }
@@ -161,14 +180,13 @@ impl Explored {
         let ticks = |count: u32| Duration::from_ticks(count * TICK.as_ticks());
         parts.timing.tick = TICK;
         parts.timing.tick_late = ticks(2);
-        parts.timing.debounce = ticks(DEBOUNCE);
+        parts.timing.debounce = ticks(0);
         parts.timing.stop_discrepancy = ticks(DISCREPANCY);
         parts.timing.stop_budget = ticks(BUDGET);
         let machine = Machine::new(parts).unwrap();
         let inputs = Bench::new(&machine).inputs;
         Self {
             table,
-            timing: *machine.timing(),
             machine,
             inputs,
             worlds: Arc::new(World::all()),
@@ -182,44 +200,53 @@ impl Explored {
         inputs.stop_chain = world.stop_chain;
         inputs.reset = world.reset;
         [inputs.seat.enable, inputs.remote.enable] = world.enable;
-        let levels = after.switches.step(&inputs, &self.timing, TICK);
-
-        let heard_stop = [world.seat, world.remote].contains(&Sent::Stop);
+        let levels = after.switches.step(&self.machine, &inputs, TICK);
         let found = [
-            (levels.stop_demanded, (Cause::StopButton, None)),
-            (levels.stop_discrepancy, (Cause::StopDiscrepancy, None)),
-            (heard_stop, (Cause::HandStop, None)),
+            (levels.stop_demanded, Cause::StopButton),
+            (levels.stop_discrepancy, Cause::StopDiscrepancy),
+            (levels.stop_stuck, Cause::StopStuck),
+            (walk.left_out, Cause::StageOrder),
         ];
-        let found = found.into_iter().filter(|(holds, _)| *holds).map(|(_, blame)| blame);
+        let found = found
+            .into_iter()
+            .filter(|(holds, _)| *holds)
+            .map(|(_, cause)| (cause, None));
+        let wrong = match world.wrong {
+            Wrong::Found(cause, axis) => Some((cause, axis)),
+            Wrong::Nothing | Wrong::StageLeftOut => None,
+        };
+        after.left_out = world.wrong == Wrong::StageLeftOut;
         let hand = |station| Hand {
             heard: world.sent(station) != Sent::Nothing,
             neutral: world.sent(station) != Sent::Moved,
             enable: levels.enable(station),
+            required: false,
         };
         let facts = Facts {
-            found: found.chain(world.axis.map(|cause| (cause, AxisId::new(0)))).collect(),
-            selector: Some(world.selector),
+            found: found.chain(wrong).collect(),
+            selected: Some(world.selected),
             seat: hand(Station::Seat),
             remote: hand(Station::Remote),
             reset: levels.reset,
-            well: world.axis.is_none(),
+            well: wrong.is_none(),
             at_rest: world.at_rest,
         };
-        let (state, action) = after
-            .interlock
-            .step(self.table, &facts, TICK, self.timing.stop_budget, |_, _| ());
+        let (state, action) =
+            after
+                .interlock
+                .step(self.table, &facts, TICK, self.machine.timing().stop_budget, |_, _| ());
 
         let permit = Permit {
             state,
             action,
-            station: after.interlock.station(),
-            limits: self.machine.seat(),
             cause: after.interlock.cause(),
+            ..permit(&self.machine)
         };
+        let stamp = if after.left_out { Stamp::default() } else { whole(1) };
         let hostile = PerAxis::all(ValveSignal::Duty(Duty::new(0.9).unwrap()));
-        let out = Gate::default().step(&self.machine, &inputs, &permit, &hostile);
+        let out = Gate::default().step(&self.machine, &inputs, &permit, stamp, &hostile);
         let stays = |(id, axis): (AxisId, &Axis)| out.valves.get(id) == ValveSignal::stay(&axis.channel);
-        let moves = out.valve_power || out.dump_closed || !self.machine.axes().all(stays);
+        let moves = out.relays.valve_power || out.relays.dump_closed || !self.machine.axes().all(stays);
         after.monitor.look(walk, world, &facts, &after.interlock, action, moves);
         after
     }
@@ -235,7 +262,8 @@ impl Monitor {
         action: Action,
         moves: bool,
     ) {
-        let station = interlock.station();
+        let authority = interlock.authority();
+        let station = authority.station;
         let hand = if station == Station::Seat {
             facts.seat
         } else {
@@ -244,19 +272,19 @@ impl Monitor {
         let silent = before.monitor.action != Action::Cut && !hand.heard;
         let stops = !facts.found.is_empty() || silent;
         let cuts = facts.found.iter().any(|(cause, _)| cause.category() == Category::Zero);
-        let neutral = world.selector == station && hand.heard && world.no_lever_moved();
+        let neutral = world.selected == authority && hand.heard && world.no_lever_moved();
         let reset = facts.reset && !self.last_reset;
         let enable = hand.enable && !self.last_enable;
 
-        if before.interlock.station() != station {
+        if before.interlock.authority() != authority {
             let standing = before.monitor.action == Action::Cut && action == Action::Cut && world.at_rest;
             self.must(
                 standing && world.no_lever_moved(),
                 "authority moved in motion or with a lever moved",
             );
         }
-        let started = self.action == Action::Drive || (enable && neutral && before.interlock.station() == station);
-        let allowed = self.may_enable && !stops && hand.enable && world.selector == station && started;
+        let started = self.action == Action::Drive || (enable && neutral && before.interlock.authority() == authority);
+        let allowed = self.may_enable && !stops && hand.enable && world.selected == authority && started;
         self.must(action != Action::Drive || allowed, "motion that nobody permitted");
         self.must(
             action != Action::RampDown || self.action != Action::Cut,
@@ -264,6 +292,10 @@ impl Monitor {
         );
         self.must(!cuts || action == Action::Cut, "a cut was not taken at once");
         self.must(!moves || action != Action::Cut, "energised without a permit");
+        self.must(
+            !moves || world.wrong != Wrong::StageLeftOut,
+            "energised by what did not go through every stage",
+        );
         self.must(
             !moves || world.stop_chain == [true; 2],
             "energised with an open stop channel",
@@ -278,13 +310,7 @@ impl Monitor {
         if stops {
             self.may_enable = false;
             self.recovered = None;
-            let differ = facts.found.contains(&(Cause::StopDiscrepancy, None));
-            let first = interlock.cause().map(|(cause, _)| cause);
-            self.stopped = if differ {
-                Some(Cause::StopDiscrepancy)
-            } else {
-                self.stopped.or(first)
-            };
+            self.stopped = interlock.cause().map(|(cause, _)| cause);
         } else if reset && neutral && action == Action::Cut && !self.may_enable {
             self.may_enable = true;
             self.recovered = self.stopped.take();
@@ -325,7 +351,7 @@ impl Model for Explored {
             walk.monitor.action == Action::Drive && walk.monitor.recovered == Some(after)
         }
         fn drives_from(walk: &Walk, station: Station) -> bool {
-            walk.monitor.action == Action::Drive && walk.interlock.station() == station
+            walk.monitor.action == Action::Drive && walk.interlock.authority().station == station
         }
         vec![
             Property::always(NEVER, |_, walk: &Walk| walk.monitor.broken.is_none()),
@@ -339,6 +365,15 @@ impl Model for Explored {
             Property::sometimes("enabled after a hand's stop", |_, walk| drives(walk, Cause::HandStop)),
             Property::sometimes("enabled after channels that differed", |_, walk| {
                 drives(walk, Cause::StopDiscrepancy)
+            }),
+            Property::sometimes("enabled with the key at commissioning", |_, walk| {
+                drives_from(walk, Station::Seat) && walk.interlock.authority().commissioning
+            }),
+            Property::sometimes("enabled after a channel that was stuck", |_, walk| {
+                drives(walk, Cause::StopStuck)
+            }),
+            Property::sometimes("enabled after a stage that was left out", |_, walk| {
+                drives(walk, Cause::StageOrder)
             }),
             Property::sometimes("enabled after a lost link", |_, walk| drives(walk, Cause::LinkLost)),
             Property::sometimes("enabled after a broken sensor", |_, walk| {

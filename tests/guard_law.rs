@@ -8,6 +8,7 @@ use bellcrank_core::last_tick::Held;
 use bellcrank_core::machine::{AxisId, Footing, PerAxis};
 use bellcrank_core::plan::Rates;
 use bellcrank_core::sense::{AxisPosture, Levels, Posture, poses};
+use bellcrank_core::stamp::Stamp;
 use bellcrank_core::supervise::{Permit, State, What};
 use bellcrank_core::units::{Duration, Instant, seconds};
 use proptest::prelude::*;
@@ -42,7 +43,8 @@ fn posture(machine: &Machine, shares: &[f32], moving: &[f32], age_s: f32) -> Pos
     Posture {
         now: Instant::from_ticks(0),
         dt: Duration::from_ticks(2000),
-        tick_late: false,
+        untimely: None,
+        stamp: Stamp::sensed(1),
         arms: poses(machine, &axes),
         axes,
         switches: Levels {
@@ -227,8 +229,11 @@ fn commissioning_goes_at_reduced_speed() {
     parts.commissioning_speed = Some(0.25);
     let machine = Machine::new(parts).unwrap();
     for (commissioning, wanted) in [(true, 0.25), (false, 1.0)] {
-        let mut bench = Bench::enabled(&machine);
+        let mut bench = Bench::ready(&machine);
         bench.inputs.commissioning = commissioning;
+        bench.run(50);
+        bench.inputs.seat.enable = true;
+        bench.run(100);
         // 0.5 rad/s at 2 m.
         bench.lever(1, 1.0);
         bench.run(400);

@@ -1,7 +1,7 @@
 //! The core under inputs that no sane board gives: whatever comes in, what goes out is legal, and power only comes with a permit.
 
 use bellcrank_core::Machine;
-use bellcrank_core::inputs::{Frame, GoTo, HandFrame, Inputs, Mode, SensorInput, Station, Target};
+use bellcrank_core::inputs::{Frame, GoTo, HandFrame, Inputs, Mode, Relays, SensorInput, Station, Target};
 use bellcrank_core::machine::{LEVERS_MAX, PerAxis};
 use bellcrank_core::supervise::State;
 use bellcrank_core::units::{Duration, Instant, Lever, Volts};
@@ -82,6 +82,18 @@ fn sensor() -> impl Strategy<Value = SensorInput> {
 }
 
 /// One thing that stays as it is for so many ticks.
+fn relays() -> impl Strategy<Value = Relays> {
+    (any::<bool>(), any::<bool>(), any::<bool>()).prop_map(|(valve_power, dump_closed, engine_run)| Relays {
+        valve_power,
+        dump_closed,
+        engine_run,
+    })
+}
+
+fn supply() -> impl Strategy<Value = Option<Volts>> {
+    prop_oneof![12 => Just(24.0_f32), 1 => any::<f32>()].prop_map(|volts| Volts::new(volts).ok())
+}
+
 pub fn spell() -> impl Strategy<Value = (u32, Inputs, u64)> {
     (
         1_u32..120,
@@ -92,51 +104,57 @@ pub fn spell() -> impl Strategy<Value = (u32, Inputs, u64)> {
         prop::bool::weighted(0.2),
         (hand(), hand()),
         prop_oneof![20 => Just(2_000_u64), 1 => 0_u64..20_000, 1 => any::<u64>()],
+        (supply(), prop::bool::weighted(0.2)),
     )
-        .prop_map(|(ticks, read, first, second, reset, remote, (seat, remote_hand), dt)| {
-            let mut sensors = PerAxis::default();
-            for ((_, place), read) in sensors.iter_mut().zip([read.0, read.1]) {
-                *place = read;
-            }
-            let inputs = Inputs {
-                now: Instant::from_ticks(0),
-                sensors,
-                stop_chain: [first, second],
-                reset,
-                commissioning: false,
-                selector: if remote { Station::Remote } else { Station::Seat },
-                seat,
-                remote: remote_hand,
-            };
-            (ticks, inputs, dt)
-        })
+        .prop_map(
+            |(ticks, read, first, second, reset, remote, (seat, remote_hand), dt, (supply, commissioning))| {
+                let mut sensors = PerAxis::default();
+                for ((_, place), read) in sensors.iter_mut().zip([read.0, read.1]) {
+                    *place = read;
+                }
+                let inputs = Inputs {
+                    now: Instant::from_ticks(0),
+                    sensors,
+                    stop_chain: [first, second],
+                    relays: Relays::default(),
+                    supply,
+                    reset,
+                    commissioning,
+                    selector: if remote { Station::Remote } else { Station::Seat },
+                    seat,
+                    remote: remote_hand,
+                };
+                (ticks, inputs, dt)
+            },
+        )
 }
 
 proptest! {
     #![proptest_config(ProptestConfig { cases: 150, ..ProptestConfig::default() })]
 
     #[test]
-    fn what_goes_out_is_legal_whatever_comes_in(spells in prop::collection::vec(spell(), 1..12)) {
+    fn what_goes_out_is_legal_whatever_comes_in(spells in prop::collection::vec((spell(), prop::option::weighted(0.05, relays())), 1..12)) {
         let machine = Machine::new(parts_with_twin()).unwrap();
         let bench = Bench::enabled(&machine);
         let mut now = bench.inputs.now.as_ticks();
         let mut controller = bench.controller();
         let mut before = State::Enabled;
-        for (ticks, mut inputs, dt) in spells {
+        for ((ticks, mut inputs, dt), stuck) in spells {
             for _ in 0..ticks {
                 now = now.wrapping_add(dt);
                 inputs.now = Instant::from_ticks(now);
+                inputs.relays = stuck.unwrap_or(controller.last_tick().relays);
                 let out = controller.tick(&inputs);
                 for (id, _) in machine.axes() {
                     let duty = out.valves.get(id).number();
                     prop_assert!((PWM.low - 1e-6..=PWM.high + 1e-6).contains(&duty));
-                    prop_assert!(out.valve_power || duty == PWM.neutral);
+                    prop_assert!(out.relays.valve_power || duty == PWM.neutral);
                 }
                 let state = out.status.state;
-                prop_assert!(!out.valve_power || matches!(state, State::Enabled | State::Stopping), "power in {state}");
-                prop_assert_eq!(out.valve_power, out.dump_closed);
+                prop_assert!(!out.relays.valve_power || matches!(state, State::Enabled | State::Stopping), "power in {state}");
+                prop_assert_eq!(out.relays.valve_power, out.relays.dump_closed);
                 if inputs.stop_chain != [true, true] {
-                    prop_assert!(!out.valve_power && !out.engine_run);
+                    prop_assert!(!out.relays.valve_power && !out.relays.engine_run);
                 }
                 // Motion begins from `Ready` and nowhere else.
                 if state == State::Enabled && before != State::Enabled {
@@ -144,9 +162,9 @@ proptest! {
                     prop_assert_eq!(inputs.hand(inputs.selector).go_to, None);
                     prop_assert!(inputs.hand(inputs.selector).levers.iter().all(|lever| lever.share().abs() <= 0.05));
                 }
-                // What is latched is left for standby alone.
+                // What is latched is left for the self-test alone.
                 if matches!(before, State::Stopped | State::Fault) && !matches!(state, State::Stopped | State::Fault) {
-                    prop_assert_eq!(state, State::Standby);
+                    prop_assert_eq!(state, State::SelfTest);
                     prop_assert!(inputs.reset);
                 }
                 before = state;

@@ -7,13 +7,16 @@
 )]
 
 use bellcrank_core::chain::ArmPose;
-use bellcrank_core::inputs::{GoTo, HandFrame, Inputs, Mode, Station};
+use bellcrank_core::inputs::{GoTo, HandFrame, Inputs, Mode, Relays, Station};
 use bellcrank_core::machine::{AxisId, Machine, PerAxis};
 use bellcrank_core::plan::{Plan, Rates};
 use bellcrank_core::sense::{AxisPosture, Levels, Posture, poses};
-use bellcrank_core::supervise::{Action, Permit, State};
+use bellcrank_core::stamp::Stamp;
+use bellcrank_core::supervise::{Action, Permit};
 use bellcrank_core::units::{Duration, Instant, Lever};
 use nalgebra::Vector3;
+
+use crate::check::permit;
 
 /// The tick, s.
 pub const TICK: f64 = 0.002;
@@ -102,7 +105,8 @@ impl<'m> Ideal<'m> {
         Posture {
             now: Instant::from_ticks(self.ticks * 2_000),
             dt: Duration::from_ticks(2_000),
-            tick_late: false,
+            untimely: None,
+            stamp: Stamp::sensed(1),
             arms: poses(self.machine, &axes),
             axes,
             switches: Levels {
@@ -117,16 +121,15 @@ impl<'m> Ideal<'m> {
         self.ticks += 1;
         let posture = self.posture();
         let permit = Permit {
-            state: State::Enabled,
             action: self.action,
-            station: Station::Seat,
-            limits: self.machine.seat(),
-            cause: None,
+            ..permit(self.machine)
         };
         let inputs = Inputs {
             now: posture.now,
             sensors: PerAxis::default(),
             stop_chain: [true; 2],
+            relays: Relays::default(),
+            supply: None,
             reset: false,
             selector: Station::Seat,
             commissioning: false,

@@ -1,7 +1,7 @@
 //! The core at the end of the wireless link: a station that falls silent, or is held back, or played again, stops the arm in time.
 
 use bellcrank_core::cause::Cause;
-use bellcrank_core::inputs::{HandFrame, Inputs, SensorInput, Station};
+use bellcrank_core::inputs::{HandFrame, Inputs, Relays, SensorInput, Station};
 use bellcrank_core::machine::{AxisId, PerAxis};
 use bellcrank_core::supervise::State;
 use bellcrank_core::units::{Duration, Instant, Lever, Volts};
@@ -31,7 +31,7 @@ impl<'m> Site<'m> {
             stop_clear: true,
             ..HandFrame::default()
         };
-        let outputs = controller.tick(&inputs([1.5; 2], 0, HandFrame::default()));
+        let outputs = controller.tick(&inputs([1.5; 2], 0, Relays::default(), HandFrame::default()));
         Self {
             air: Air::new(machine),
             hands,
@@ -65,13 +65,14 @@ impl<'m> Site<'m> {
     fn tick(&mut self) {
         self.air.tick(&self.hands);
         let frame = self.air.machine.hand_frame(self.air.now());
-        self.outputs = self.controller.tick(&inputs(self.strokes, self.air.us, frame));
+        let relays = self.controller.last_tick().relays;
+        self.outputs = self.controller.tick(&inputs(self.strokes, self.air.us, relays, frame));
         self.moved = 0.0;
         for (index, stroke) in self.strokes.iter_mut().enumerate() {
             let duty = self.outputs.valves.get(AxisId::new(index).unwrap()).number();
             let opening = (duty - 0.5) / 0.4;
             let beyond = (opening.abs() - 0.1).max(0.0) / 0.9;
-            if self.outputs.valve_power {
+            if self.outputs.relays.valve_power {
                 let step = opening.signum() * beyond * 0.5 * TICK_US as f32 * 1e-6;
                 *stroke += step;
                 self.moved = self.moved.max(step.abs());
@@ -97,14 +98,14 @@ impl<'m> Site<'m> {
     /// Ticks until nothing moves, with the power off; µs it took.
     fn until_still(&mut self) -> u64 {
         let begin = self.air.us;
-        while (self.moved > 0.0 || self.outputs.valve_power) && self.air.us < begin + 2_000_000 {
+        while (self.moved > 0.0 || self.outputs.relays.valve_power) && self.air.us < begin + 2_000_000 {
             self.tick();
         }
         self.air.us - begin
     }
 }
 
-fn inputs(strokes: [f32; 2], us: u64, remote: HandFrame) -> Inputs {
+fn inputs(strokes: [f32; 2], us: u64, relays: Relays, remote: HandFrame) -> Inputs {
     let mut sensors = PerAxis::<SensorInput>::default();
     let dither = if (us / u64::from(TICK_US)).is_multiple_of(2) {
         3e-4
@@ -119,6 +120,8 @@ fn inputs(strokes: [f32; 2], us: u64, remote: HandFrame) -> Inputs {
         now: Instant::from_ticks(us),
         sensors,
         stop_chain: [true, true],
+        relays,
+        supply: Volts::new(24.0).ok(),
         reset: false,
         selector: Station::Remote,
         commissioning: false,
@@ -192,7 +195,7 @@ fn a_stream_that_was_recorded_moves_nothing() {
             // A hello may be heard; what the hands once did may not.
             assert!(!outcomes.contains(&Ok(Kind::Hands)));
             site.run(20);
-            assert!(!site.outputs.valve_power && site.moved == 0.0);
+            assert!(!site.outputs.relays.valve_power && site.moved == 0.0);
         }
     };
     played(&mut site, &stream);

@@ -2,6 +2,7 @@
 
 mod adversary;
 mod bad_input;
+mod board;
 mod carry;
 mod check;
 mod closed_loop;
@@ -9,6 +10,7 @@ mod command;
 mod docs;
 mod drive;
 mod explore;
+mod gate;
 mod go_to;
 mod guard;
 mod guard_keepout;

@@ -2,11 +2,12 @@
 
 use bellcrank_core::Machine;
 use bellcrank_core::cause::{Category, Cause};
-use bellcrank_core::inputs::Inputs;
+use bellcrank_core::inputs::{Inputs, Relays};
 use bellcrank_core::last_tick::LastTick;
 use bellcrank_core::machine::{AxisId, PerAxis};
 use bellcrank_core::sense::{AxisPosture, Posture, Sense};
-use bellcrank_core::supervise::{Action, Permit, State, Supervise};
+use bellcrank_core::stamp::Stamp;
+use bellcrank_core::supervise::{Action, Permit, SELF_TEST, State, Supervise};
 use bellcrank_core::units::{Duration, Instant};
 use proptest::prelude::*;
 
@@ -64,8 +65,12 @@ impl<'m> Watched<'m> {
         let mut watched = Self {
             machine,
             supervise: Supervise::default(),
-            inputs: bench.inputs,
+            inputs: Inputs {
+                relays: Relays::default(),
+                ..bench.inputs
+            },
             posture: Posture {
+                stamp: Stamp::sensed(1),
                 axes: PerAxis::all(axis),
                 ..bench.posture()
             },
@@ -144,7 +149,10 @@ fn each_cause_stops_within_its_stated_time_and_stays() {
         watched.posture.switches.reset = true;
         watched.step();
         watched.posture.switches.reset = false;
-        watched.step();
+        // The self-test, and levers at neutral.
+        for _ in 0..SELF_TEST.as_ticks() / TICK_US + 1 {
+            watched.step();
+        }
         assert_eq!(watched.step().state, State::Ready, "{cause}");
         watched.posture.switches.seat_enable = true;
         assert_eq!(watched.step().action, Action::Drive, "{cause}");

@@ -11,7 +11,9 @@ use std::{
 const STAGES: [&str; 6] = ["sense", "supervise", "plan", "guard", "drive", "gate"];
 
 /// What every stage but the last may build on.
-const GROUND: [&str; 11] = [
+const GROUND: [&str; 13] = [
+    "contact",
+    "stamp",
     "units",
     "math",
     "vec3",
@@ -26,7 +28,7 @@ const GROUND: [&str; 11] = [
 ];
 
 /// What the last stage may look at: it must be right even if all between it and `supervise` is wrong.
-const GATE_MAY: [&str; 5] = ["units", "inputs", "outputs", "machine", "supervise"];
+const GATE_MAY: [&str; 7] = ["units", "inputs", "outputs", "machine", "contact", "stamp", "supervise"];
 
 const LONGEST_FILE: usize = 500;
 

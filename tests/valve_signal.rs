@@ -66,7 +66,7 @@ fn the_gate_lets_through_what_is_legal_and_closes_the_valve_for_all_else() {
                 stop_chain,
                 ..check::Bench::new(&machine).inputs
             };
-            let out = Gate::default().step(&machine, &inputs, &permit, &PerAxis::all(told));
+            let out = Gate::default().step(&machine, &inputs, &permit, check::whole(1), &PerAxis::all(told));
             let wanted = if legal && may { told } else { closed };
             assert_eq!(
                 out.valves.get(AxisId::new(0).unwrap()),

@@ -1,5 +1,6 @@
 //! One rehearsal: scenario and seed to trace. A pure function: the same scenario and seed give the same trace to the bit.
 
+use bellcrank_core::inputs::Relays;
 use bellcrank_core::machine::{ARMS_MAX, AxisId, PerAxis};
 use bellcrank_core::outputs::Status;
 use bellcrank_core::supervise::State;
@@ -16,6 +17,9 @@ use crate::wiring::Wiring;
 
 /// Time between samples of a trace, s.
 pub const SAMPLE_S: f64 = 0.01;
+
+/// How soon a tick follows that comes too early, s.
+const AGAIN_S: f64 = 0.0003;
 
 /// Pressure in the less loaded chamber of each cylinder at the start, Pa: what a stopped arm keeps trapped.
 pub(crate) const PRELOAD_PA: f64 = 5e5;
@@ -66,6 +70,7 @@ pub fn rehearse_sampled(scenario: &Scenario, seed: u64, every: f64) -> Result<Tr
 
     let mut controller = Controller::new(&machine);
     let mut outputs = no_current();
+    let mut starting = false;
     let mut wiring = Wiring::new(scenario, seed);
     let mut recorder = Recorder::new(scenario);
     let ticks = whole(scenario.length / description.timing.tick);
@@ -75,12 +80,21 @@ pub fn rehearse_sampled(scenario: &Scenario, seed: u64, every: f64) -> Result<Tr
         let inputs = wiring.read(t, &plant);
         let on = |fault: FaultKind| scenario.active(t).any(|kind| kind == fault);
         if on(FaultKind::Restart) {
-            controller = Controller::new(&machine);
+            if !starting {
+                controller = Controller::restarted(&machine, controller.record());
+                recorder.seen = 0;
+            }
             outputs = no_current();
-            recorder.seen = 0;
         } else if !on(FaultKind::LoopHangs) {
             outputs = controller.tick(&inputs);
+            if on(FaultKind::TickEarly) {
+                wiring.hasten(t, &outputs);
+                let t = t + AGAIN_S;
+                outputs = controller.tick(&wiring.read(t, &plant));
+                wiring.hasten(t, &outputs);
+            }
         }
+        starting = on(FaultKind::Restart);
         recorder.digest(&outputs, &plant);
         recorder.events(&controller);
         recorder.clearances(&plant);
@@ -104,14 +118,13 @@ pub fn rehearse_sampled(scenario: &Scenario, seed: u64, every: f64) -> Result<Tr
 fn no_current() -> Outputs {
     Outputs {
         valves: PerAxis::default(),
-        valve_power: false,
-        dump_closed: false,
-        engine_run: false,
+        relays: Relays::default(),
         alive: false,
         status: Status {
             state: State::SelfTest,
             cause: None,
             axis: None,
+            before: None,
         },
     }
 }
@@ -149,9 +162,9 @@ impl<'s> Recorder<'s> {
             self.digest.update(&told.number().to_bits().to_le_bytes());
         }
         let flags = [
-            outputs.valve_power,
-            outputs.dump_closed,
-            outputs.engine_run,
+            outputs.relays.valve_power,
+            outputs.relays.dump_closed,
+            outputs.relays.engine_run,
             outputs.alive,
         ];
         self.digest.update(&flags.map(u8::from));

@@ -23,10 +23,24 @@ pub enum Cause {
     HandStop,
     /// The two channels of the stop chain differed for too long.
     StopDiscrepancy,
-    /// No fresh frame from the station in charge.
+    /// When the stop chain was last opened, one of its channels never opened.
+    StopStuck,
+    /// No fresh frame from the station in charge, or from one that must always be heard.
     LinkLost,
-    /// A tick came late, or time did not move forward.
+    /// A tick came late.
     TickLate,
+    /// A tick came too soon after the last, or time did not move forward.
+    TickEarly,
+    /// A stage was left out, out of turn, or worked on what an earlier tick left.
+    StageOrder,
+    /// The voltage that feeds the controller is missing or outside its band.
+    Supply,
+    /// The relay of the valves' power is not where it was told to be.
+    PowerRelay,
+    /// The relay of the dump valve is not where it was told to be.
+    DumpRelay,
+    /// The relay of the engine is not where it was told to be.
+    EngineRelay,
     /// No reading, or below its credible band: broken wire.
     SensorLow,
     /// Above its credible band: short to supply.
@@ -59,12 +73,19 @@ pub enum Cause {
 
 impl Cause {
     /// All causes, in the order of their numbers.
-    pub const ALL: [Self; 19] = [
+    pub const ALL: [Self; 26] = [
         Self::StopButton,
         Self::HandStop,
         Self::StopDiscrepancy,
+        Self::StopStuck,
         Self::LinkLost,
         Self::TickLate,
+        Self::TickEarly,
+        Self::StageOrder,
+        Self::Supply,
+        Self::PowerRelay,
+        Self::DumpRelay,
+        Self::EngineRelay,
         Self::SensorLow,
         Self::SensorHigh,
         Self::SensorJump,
@@ -98,7 +119,14 @@ impl Cause {
             Self::StopButton
             | Self::HandStop
             | Self::StopDiscrepancy
+            | Self::StopStuck
             | Self::TickLate
+            | Self::TickEarly
+            | Self::StageOrder
+            | Self::Supply
+            | Self::PowerRelay
+            | Self::DumpRelay
+            | Self::EngineRelay
             | Self::MotionUnasked
             | Self::WrongWay
             | Self::Following
@@ -111,14 +139,29 @@ impl Cause {
         !matches!(self, Self::StopButton | Self::HandStop | Self::LinkLost)
     }
 
+    /// It is what lies behind `other`, which showed first: channels that differ begin as a stop.
+    pub const fn explains(self, other: Self) -> bool {
+        matches!(
+            (self, other),
+            (Self::StopDiscrepancy | Self::StopStuck, Self::StopButton)
+        )
+    }
+
     /// The name in logs and reports.
     pub const fn name(self) -> &'static str {
         match self {
             Self::StopButton => "stop button",
             Self::HandStop => "hand control's stop button",
             Self::StopDiscrepancy => "stop channels differ",
+            Self::StopStuck => "stop channel did not open",
             Self::LinkLost => "link lost",
             Self::TickLate => "tick late",
+            Self::TickEarly => "tick early",
+            Self::StageOrder => "stage out of order",
+            Self::Supply => "control voltage out of its band",
+            Self::PowerRelay => "valve power relay not as told",
+            Self::DumpRelay => "dump valve relay not as told",
+            Self::EngineRelay => "engine relay not as told",
             Self::SensorLow => "sensor below its band",
             Self::SensorHigh => "sensor above its band",
             Self::SensorJump => "sensor jumped",

@@ -9,7 +9,7 @@ use crate::machine::Machine;
 use crate::outputs::Outputs;
 use crate::plan::Plan;
 use crate::sense::{Posture, Sense};
-use crate::supervise::{EventLog, Supervise};
+use crate::supervise::{EventLog, RECORD_LEN, Record, Supervise};
 
 /// The whole control core of one machine.
 #[derive(Debug, Clone)]
@@ -39,6 +39,14 @@ impl<'m> Controller<'m> {
         }
     }
 
+    /// The same, told what [`Self::record`] was when it last ran, as the board has kept it.
+    pub fn restarted(machine: &'m Machine, kept: [u8; RECORD_LEN]) -> Self {
+        Self {
+            supervise: Supervise::after(Record::read(kept)),
+            ..Self::new(machine)
+        }
+    }
+
     /// One tick: from what is read to what is commanded. A function of what the controller remembers and of `inputs` alone.
     pub fn tick(&mut self, inputs: &Inputs) -> Outputs {
         let posture = self.sense.step(self.machine, inputs);
@@ -46,17 +54,25 @@ impl<'m> Controller<'m> {
         let wanted = self.plan.step(self.machine, &posture, &permit, inputs);
         let (rates, guarded) = guard::step(self.machine, &posture, &permit, &wanted);
         let driven = self.drive.step(self.machine, &posture, &permit, &rates);
-        let outputs = self.gate.step(self.machine, inputs, &permit, &driven.valves);
+        let outputs = self
+            .gate
+            .step(self.machine, inputs, &permit, driven.stamp, &driven.valves);
 
         self.posture = Some(posture);
         self.last = LastTick {
             guarded,
             refused: wanted.refused,
             driven,
+            relays: outputs.relays,
             tips: wanted.tips,
             tip_velocities: wanted.tip_velocities,
         };
         outputs
+    }
+
+    /// What the board is to keep where it outlives the power, and to write whenever it changes.
+    pub fn record(&self) -> [u8; RECORD_LEN] {
+        self.supervise.record().bytes()
     }
 
     /// What was noticed, and how often.

@@ -15,9 +15,13 @@ pub struct Inputs {
     pub sensors: PerAxis<SensorInput>,
     /// The two channels of the stop chain: true is closed, which is healthy.
     pub stop_chain: [bool; 2],
+    /// The feedback contacts of the relays: true is pulled in. Looked at where the machine has them.
+    pub relays: Relays,
+    /// The voltage that feeds the controller. None where it was not read; looked at where the machine says what it must be.
+    pub supply: Option<Volts>,
     /// The reset button on the machine's panel.
     pub reset: bool,
-    /// The key on the panel is turned to commissioning: tips go at reduced speed.
+    /// The key on the panel is turned to commissioning.
     pub commissioning: bool,
     /// The station that the selector on the panel points at.
     pub selector: Station,
@@ -25,6 +29,18 @@ pub struct Inputs {
     pub seat: HandFrame,
     /// The wireless station.
     pub remote: HandFrame,
+}
+
+/// The three relays, each a path of its own by which motion ends. Without current each of them ends it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Relays {
+    /// Power to the valves' electronics.
+    pub valve_power: bool,
+    /// Current to the dump valve: with it the valve is closed and the supply can build pressure.
+    pub dump_closed: bool,
+    /// The engine may run.
+    pub engine_run: bool,
 }
 
 /// What was read at the sensors of one axis, all at the same moment. None where the converter gave no reading, or where the machine
@@ -70,6 +86,16 @@ pub enum Station {
     Seat,
     /// The wireless hand control.
     Remote,
+}
+
+/// Who is in charge, and for what. It changes hands at standstill alone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Authority {
+    /// The station that commands.
+    pub station: Station,
+    /// With the key turned to commissioning: tips go at reduced speed.
+    pub commissioning: bool,
 }
 
 /// What the levers of an arm mean.

@@ -1,7 +1,9 @@
 //! What planning wanted, and what the guard and the drive did, in one tick: what supervision is shown in the next.
 
+use crate::inputs::Relays;
 use crate::machine::{ARMS_MAX, AxisId, PerAxis};
 use crate::outputs::ValveSignal;
+use crate::stamp::Stamp;
 use crate::vec3::Vec3;
 
 /// What a tick leaves for the next.
@@ -14,6 +16,8 @@ pub struct LastTick {
     pub refused: Option<Refusal>,
     /// What the drive commanded.
     pub driven: Driven,
+    /// What the gate told the relays.
+    pub relays: Relays,
     /// Where each tip should have been by then, m.
     pub tips: [Option<Vec3>; ARMS_MAX],
     /// At what velocity the levers led each tip, after the ramp, m/s. Unlike `tips` it knows nothing of where the tip is.
@@ -88,6 +92,8 @@ impl Refusal {
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Driven {
+    /// How it came to be.
+    pub stamp: Stamp,
     /// Per axis: how it is driven.
     pub axes: PerAxis<AxisDriven>,
     /// Per axis: what goes to its valve if the gate lets it.

@@ -32,6 +32,7 @@ extern crate std;
 // In the order in which data goes through.
 pub mod cause;
 pub mod chain;
+mod contact;
 mod controller;
 pub mod drive;
 pub mod gate;
@@ -45,6 +46,7 @@ pub mod math;
 pub mod outputs;
 pub mod plan;
 pub mod sense;
+pub mod stamp;
 pub mod supervise;
 pub mod units;
 pub mod vec3;

@@ -1,8 +1,9 @@
 //! All that one tick commands.
 
 use crate::cause::Cause;
+use crate::inputs::Relays;
 use crate::machine::{AxisId, Channel, PerAxis};
-use crate::supervise::State;
+use crate::supervise::{Blame, State};
 use crate::units::{Amps, Duty, Volts};
 
 /// The outputs of one tick. Without current every path is the safe one: valves centred, dump open, engine stopped.
@@ -11,13 +12,9 @@ use crate::units::{Amps, Duty, Volts};
 pub struct Outputs {
     /// What goes to each valve.
     pub valves: PerAxis<ValveSignal>,
-    /// Power to the valves' electronics.
-    pub valve_power: bool,
-    /// Current to the dump valve: with it the valve is closed and the supply can build pressure.
-    pub dump_closed: bool,
-    /// The engine may run.
-    pub engine_run: bool,
-    /// Changes with every tick: feeds the external watchdog.
+    /// What each relay is told.
+    pub relays: Relays,
+    /// Changes with every tick that went through every stage in order: feeds the external watchdog, which may have a window.
     pub alive: bool,
     /// For lamps and displays.
     pub status: Status,
@@ -80,4 +77,6 @@ pub struct Status {
     pub cause: Option<Cause>,
     /// The axis concerned, if it is one.
     pub axis: Option<AxisId>,
+    /// What was latched when the controller last lost its power, until it is enabled again.
+    pub before: Option<Blame>,
 }

@@ -14,7 +14,8 @@ use bellcrank_core::vec3::Vec3;
 use nalgebra::Vector3;
 
 use crate::description::{
-    Arm, Axis, Channel, Description, Drive, Feed, JointAxis, SeatPlace, Sensor, Signal, Station, Timing, Twin, Watch,
+    Arm, Axis, Channel, Control, Description, Drive, Feed, JointAxis, SeatPlace, Sensor, Signal, Station, Timing, Twin,
+    Watch,
 };
 use crate::geometry::triangle::heading;
 use crate::geometry::{Clevis, FourBar, Geometry, GeometryError};
@@ -64,7 +65,11 @@ pub fn build(description: &Description) -> Result<Machine, BuildError> {
         arm_margin: single(description.guard.arms_margin),
         footing: footing(description)?,
         commissioning_speed: description.guard.commissioning_speed.map(single),
-        timing: timing(&description.timing),
+        control_supply: description
+            .control
+            .supply
+            .map(|(low, high)| (single(low), single(high))),
+        timing: timing(&description.timing, &description.control),
         seat: station(&description.stations.seat),
         remote: description.stations.remote.as_ref().map(station),
         seat_place: seat_place(&description.seat),
@@ -221,10 +226,13 @@ fn joint(index: usize, axis: &Axis) -> Result<core::Joint, BuildError> {
     })
 }
 
-fn timing(timing: &Timing) -> core::Timing {
+fn timing(timing: &Timing, control: &Control) -> core::Timing {
     core::Timing {
         tick: micros(timing.tick),
         tick_late: micros(timing.tick_late),
+        tick_early: micros(timing.tick_early),
+        stop_pulse: micros(control.stop_pulse),
+        relay: control.relay.map(micros),
         stop_discrepancy: micros(timing.stop_discrepancy),
         debounce: micros(timing.debounce),
         stop_budget: micros(timing.stop_budget),
@@ -235,6 +243,7 @@ fn timing(timing: &Timing) -> core::Timing {
 fn station(station: &Station) -> StationLimits {
     StationLimits {
         frame_late: micros(station.frame_late),
+        required: station.required,
         speed_cap: single(station.speed_cap),
         dead_zone: single(station.dead_zone),
         tip_speed: station.tip_speed.map(single),

@@ -2,7 +2,7 @@
 //!
 //! A budget is the machine file's own time for the cause and a tick, since a fault comes between two ticks. Beside that it allows what comes
 //! before the core: the time between two frames of a hand control or two readings of a sensor ([`fresh`]), and, where motion is judged,
-//! [`SETTLED_S`]. Nothing here was taken from what was measured.
+//! [`settled`]. Nothing here was taken from what was measured.
 
 use bellcrank_core::cause::Cause;
 use bellcrank_core::inputs::Station;
@@ -19,10 +19,11 @@ use crate::trace::{AxisSample, Trace};
 use crate::wiring::sensor::span;
 use crate::wiring::{REMOTE_FRAME_S, SEAT_FRAME_S};
 
-/// The sense stage's rate has followed a step of the rate to within a tenth: `(1 + t/T) exp(-t/T)` at `t = 4 T`, its two equal poles.
-pub const SETTLED_S: f64 = 4.0 * FILTER_TIME_S as f64;
 /// Motion is missing below this share of what is asked for (`supervise`).
 const HARDLY: f64 = 0.1;
+/// An axis that goes no faster than twice what is asked of it is not called faster, and when it stops the rate of the sense stage must come down
+/// from there to a tenth: of a step `(1 + t/T) exp(-t/T)` is left (its two equal poles), a twentieth after 4.75 of its time constants.
+const TIME_CONSTANTS: f64 = 4.75;
 /// So many times the noise of both sensors a difference is never hidden by it.
 const CLEAR_OF_NOISE: f64 = 4.0;
 /// The longest that anything here stays hidden, s.
@@ -38,6 +39,9 @@ pub enum Work {
     /// The axis at fault is not asked to move, but a tip moves.
     Resting,
 }
+
+/// What goes wrong, and for how long, s.
+pub type Made = Vec<(FaultKind, Option<f64>)>;
 
 /// From when a fault can show.
 #[derive(Clone, Copy)]
@@ -69,8 +73,8 @@ pub struct Case {
     pub runs: bool,
     /// The longest that it may take until it can show, s.
     pub hidden_at_most: f64,
-    /// The fault, and how long it lasts.
-    pub make: fn(&Trial, &mut ChaCha8Rng) -> (FaultKind, Option<f64>),
+    /// What is put in at once, and how long each lasts, s; to the end where that is not told.
+    pub make: fn(&Trial, &mut ChaCha8Rng) -> Made,
     /// From when it can show.
     pub shows: Shows,
     /// By when it must then be noticed, s.
@@ -128,7 +132,7 @@ const PLAIN: Case = Case {
     on: None,
     runs: false,
     hidden_at_most: 0.0,
-    make: |_, _| (FaultKind::StopButton, None),
+    make: |_, _| vec![(FaultKind::StopButton, None)],
     shows: Shows::At(|trial| Some(trial.fault_at)),
     within: |trial| trial.timing().tick,
     instead: &[],
@@ -166,7 +170,7 @@ pub const CASES: &[Case] = &[
         budget: "a frame (10 ms by wire, 20 ms by radio), a tick",
         make: |_, rng| {
             let station = either_station(rng);
-            (FaultKind::HandStop { station }, None)
+            vec![(FaultKind::HandStop { station }, None)]
         },
         within: |trial| {
             let frame = match trial.fault().kind {
@@ -183,7 +187,7 @@ pub const CASES: &[Case] = &[
         budget: "stop_discrepancy_ms, a tick",
         make: |_, rng| {
             let channel = rng.random_range(0..2);
-            (FaultKind::StopChannelOpen { channel }, None)
+            vec![(FaultKind::StopChannelOpen { channel }, None)]
         },
         within: |trial| trial.timing().stop_discrepancy + trial.timing().tick,
         ..PLAIN
@@ -194,7 +198,7 @@ pub const CASES: &[Case] = &[
         budget: "frame_late_ms, a tick",
         make: |trial, _| {
             let station = trial.scenario.station;
-            (FaultKind::LinkLost { station }, None)
+            vec![(FaultKind::LinkLost { station }, None)]
         },
         within: |trial| trial.station().frame_late + trial.timing().tick,
         ..PLAIN
@@ -208,7 +212,7 @@ pub const CASES: &[Case] = &[
         hidden_at_most: 0.1,
         make: |trial, rng| {
             let gap = rng.random_range(1.2..5.0) * trial.timing().tick_late;
-            (FaultKind::LoopHangs, Some(gap))
+            vec![(FaultKind::LoopHangs, Some(gap))]
         },
         shows: Shows::At(|trial| trial.fault().lasts.map(|lasts| trial.fault_at + lasts)),
         ..PLAIN
@@ -216,13 +220,13 @@ pub const CASES: &[Case] = &[
     Case {
         cause: Cause::SensorLow,
         fault: "signal wire open",
-        make: |trial, _| (FaultKind::SensorOpen { axis: trial.axis }, None),
+        make: |trial, _| vec![(FaultKind::SensorOpen { axis: trial.axis }, None)],
         ..OF_SENSOR
     },
     Case {
         cause: Cause::SensorHigh,
         fault: "signal wire touches the supply",
-        make: |trial, _| (FaultKind::SensorShort { axis: trial.axis }, None),
+        make: |trial, _| vec![(FaultKind::SensorShort { axis: trial.axis }, None)],
         ..OF_SENSOR
     },
     Case {
@@ -242,7 +246,7 @@ pub const CASES: &[Case] = &[
         make: |trial, rng| {
             let (low, _) = fed(trial.described()).unwrap_or_default();
             let to = rng.random_range(0.0..0.98) * low;
-            (FaultKind::ExcitationSag { axis: trial.axis, to }, None)
+            vec![(FaultKind::ExcitationSag { axis: trial.axis, to }, None)]
         },
         ..OF_SENSOR
     },
@@ -250,7 +254,7 @@ pub const CASES: &[Case] = &[
         cause: Cause::SensorStale,
         fault: "no new reading",
         budget: "stale_ms, a reading, a tick",
-        make: |trial, _| (FaultKind::SensorStale { axis: trial.axis }, None),
+        make: |trial, _| vec![(FaultKind::SensorStale { axis: trial.axis }, None)],
         within: |trial| trial.watch().stale + fresh(trial) + trial.timing().tick,
         ..OF_SENSOR
     },
@@ -264,7 +268,7 @@ pub const CASES: &[Case] = &[
         make: |trial, rng| {
             let (limit, span) = twin(trial).map_or((0.0, 1.0), |twin| (twin.limit, span(&twin.sensor)));
             let rate = limit / span / rng.random_range(0.02..0.4);
-            (FaultKind::TwinDrift { axis: trial.axis, rate: either_way(rng) * rate }, None)
+            vec![(FaultKind::TwinDrift { axis: trial.axis, rate: either_way(rng) * rate }, None)]
         },
         shows: Shows::At(|trial| match (trial.fault().kind, twin(trial)) {
             (FaultKind::TwinDrift { rate, .. }, Some(twin)) => {
@@ -280,7 +284,7 @@ pub const CASES: &[Case] = &[
         cause: Cause::TwinLost,
         fault: "signal wire of the second sensor open",
         on: Some(|axis| axis.twin.is_some()),
-        make: |trial, _| (FaultKind::TwinOpen { axis: trial.axis }, None),
+        make: |trial, _| vec![(FaultKind::TwinOpen { axis: trial.axis }, None)],
         ..OF_SENSOR
     },
     Case {
@@ -288,9 +292,9 @@ pub const CASES: &[Case] = &[
         fault: "reading stays what it is",
         from: "the fault, or when motion is asked for after it",
         budget: "no_motion_ms, the filter, a tick",
-        make: |trial, _| (FaultKind::SensorStuck { axis: trial.axis }, None),
+        make: |trial, _| vec![(FaultKind::SensorStuck { axis: trial.axis }, None)],
         shows: Shows::Once(is_asked, |_, _| true),
-        within: |trial| trial.watch().no_motion + SETTLED_S + trial.timing().tick,
+        within: |trial| trial.watch().no_motion + settled(trial) + trial.timing().tick,
         instead: &[
             (Cause::SensorsDiffer, "the second sensor goes on"),
             (Cause::Following, "following_ is used up before no_motion_ms"),
@@ -308,14 +312,14 @@ pub const CASES: &[Case] = &[
         hidden_at_most: 0.2,
         make: |trial, _| {
             let rate = off_linkage(trial).map_or(0.0, |way| way / OFF_AFTER_S / span(&trial.described().sensor));
-            (FaultKind::SensorSlip { axis: trial.axis, rate }, None)
+            vec![(FaultKind::SensorSlip { axis: trial.axis, rate }, None)]
         },
         shows: Shows::At(|trial| {
             let way = off_linkage(trial)?;
             let slow = way.abs() / OFF_AFTER_S < NO_JUMP * trial.watch().jump_rate;
             slow.then_some(trial.fault_at + OFF_AFTER_S)
         }),
-        within: |trial| trial.watch().sensor_confirm + SETTLED_S + trial.timing().tick,
+        within: |trial| trial.watch().sensor_confirm + settled(trial) + trial.timing().tick,
         instead: &[(Cause::MotionUnasked, "unasked_ms is over sooner")],
         fit: |machine| machine.axes.iter_mut().for_each(lengthen),
         ..OF_MOTION
@@ -328,10 +332,10 @@ pub const CASES: &[Case] = &[
         work: Work::Resting,
         make: |trial, rng| {
             let opening = either_way(rng) * rng.random_range(0.3..1.0);
-            (FaultKind::ValveStuckOpen { axis: trial.axis, opening }, None)
+            vec![(FaultKind::ValveStuckOpen { axis: trial.axis, opening }, None)]
         },
         shows: Shows::Once(|_, _| true, |trial, axis| axis.rate.abs() > trial.watch().still_rate),
-        within: |trial| trial.watch().unasked + SETTLED_S + trial.timing().tick,
+        within: |trial| trial.watch().unasked + settled(trial) + trial.timing().tick,
         ..OF_MOTION
     },
     Case {
@@ -340,9 +344,9 @@ pub const CASES: &[Case] = &[
         from: "the axis is slower than a tenth of what is asked",
         budget: "no_motion_ms, the filter, a tick",
         runs: false,
-        make: |trial, _| (FaultKind::ValveDead { axis: trial.axis }, None),
+        make: |trial, _| vec![(FaultKind::ValveDead { axis: trial.axis }, None)],
         shows: Shows::Once(is_asked, |_, axis| along(axis) < HARDLY * axis.asked.abs()),
-        within: |trial| trial.watch().no_motion + SETTLED_S + trial.timing().tick,
+        within: |trial| trial.watch().no_motion + settled(trial) + trial.timing().tick,
         instead: &[(Cause::Following, "following_ is used up before no_motion_ms")],
         ..OF_MOTION
     },
@@ -351,9 +355,9 @@ pub const CASES: &[Case] = &[
         fault: "valve goes the other way than it is told",
         from: "the axis moves against what is asked, faster than still_",
         budget: "wrong_way_ms, the filter, a tick",
-        make: |trial, _| (FaultKind::ValveReversed { axis: trial.axis }, None),
+        make: |trial, _| vec![(FaultKind::ValveReversed { axis: trial.axis }, None)],
         shows: Shows::Once(is_asked, |trial, axis| -along(axis) > trial.watch().still_rate),
-        within: |trial| trial.watch().wrong_way + SETTLED_S + trial.timing().tick,
+        within: |trial| trial.watch().wrong_way + settled(trial) + trial.timing().tick,
         instead: &[(Cause::Following, "following_ is used up before wrong_way_ms")],
         ..OF_MOTION
     },
@@ -365,11 +369,11 @@ pub const CASES: &[Case] = &[
         runs: false,
         make: |trial, rng| {
             let share = rng.random_range(0.15..0.4);
-            (FaultKind::SpoolWeak { axis: trial.axis, share }, None)
+            vec![(FaultKind::SpoolWeak { axis: trial.axis, share }, None)]
         },
         shows: Shows::Behind,
         // It is the lag that the drive had in the tick before.
-        within: |trial| SETTLED_S + 2.0 * trial.timing().tick,
+        within: |trial| settled(trial) + 2.0 * trial.timing().tick,
         instead: &[(Cause::NoMotion, "the valve hardly opens at all")],
         ..OF_MOTION
     },
@@ -380,6 +384,11 @@ pub const NOT_PROVOKED: &[(Cause, &str)] = &[(
     Cause::BadDuty,
     "no input of a checked machine makes a signal that is none: tests/drive.rs makes one inside",
 )];
+
+/// The time in which the sense stage's rate follows a step, s. Its pole is that of its time constant and half a tick more, as its delay has it.
+fn settled(trial: &Trial) -> f64 {
+    TIME_CONSTANTS * (f64::from(FILTER_TIME_S) + 0.5 * trial.timing().tick)
+}
 
 /// Time from one reading of the axis's sensor to the next, beyond the tick, s.
 fn fresh(trial: &Trial) -> f64 {
@@ -437,7 +446,7 @@ fn behind(trial: &Trial, trace: &Trace) -> Option<f64> {
 
 /// A step that no motion could make, even by the time at which it counts: beyond what `sense` takes for noise (half a per cent of the span), and
 /// not so far that the sensor could not read it.
-fn jump(trial: &Trial, rng: &mut ChaCha8Rng) -> (FaultKind, Option<f64>) {
+fn jump(trial: &Trial, rng: &mut ChaCha8Rng) -> Made {
     let sensor = &trial.described().sensor;
     let span = span(sensor);
     let least = trial.watch().jump_rate * (OF_SENSOR.within)(trial) / span + 0.005;
@@ -446,7 +455,7 @@ fn jump(trial: &Trial, rng: &mut ChaCha8Rng) -> (FaultKind, Option<f64>) {
     let middle = sensor.points.iter().map(|point| point.1).sum::<f64>() / sensor.points.len() as f64;
     let way = if stroke.is_ok_and(|stroke| stroke > middle) { -1.0 } else { 1.0 };
     let by = way * share;
-    (FaultKind::SensorJump { axis: trial.axis, by }, None)
+    vec![(FaultKind::SensorJump { axis: trial.axis, by }, None)]
 }
 
 /// A reading slips off the linkage in this time, s: sooner than it could pass for motion not asked for.

@@ -55,12 +55,12 @@ impl Trial {
             axis,
             fault_at,
         };
-        let (kind, lasts) = (case.make)(&trial, rng);
-        trial.scenario.faults = vec![Fault {
+        let fault = |(kind, lasts)| Fault {
             at: fault_at,
             lasts,
             kind,
-        }];
+        };
+        trial.scenario.faults = (case.make)(&trial, rng).into_iter().map(fault).collect();
         let rest = machine.timing.stop_budget + trial.settle();
         trial.scenario.length = fault_at + case.hidden_at_most + (case.within)(&trial) + rest + AFTER_S;
         trial
@@ -90,7 +90,7 @@ impl Trial {
         trace.samples.iter().rfind(|sample| sample.t < self.fault_at)
     }
 
-    /// What is put in.
+    /// What is put in, the first of it.
     pub fn fault(&self) -> &Fault {
         &self.scenario.faults[0]
     }

@@ -168,6 +168,11 @@ pub fn at_fault(kind: &FaultKind) -> Option<usize> {
         | FaultKind::LinkPoor { .. }
         | FaultKind::StopButton
         | FaultKind::HandStop { .. }
+        | FaultKind::StopChannelStuck { .. }
+        | FaultKind::RelayWelded { .. }
+        | FaultKind::RelayDead { .. }
+        | FaultKind::SupplySag { .. }
+        | FaultKind::TickEarly
         | FaultKind::LoopHangs
         | FaultKind::Restart
         | FaultKind::StopChannelOpen { .. }

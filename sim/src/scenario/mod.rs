@@ -280,6 +280,28 @@ pub enum FaultKind {
         /// 0 or 1.
         channel: usize,
     },
+    /// A channel of the stop chain stays closed, whatever is pressed.
+    StopChannelStuck {
+        /// 0 or 1.
+        channel: usize,
+    },
+    /// The contacts of a relay are welded: it stays pulled in.
+    RelayWelded {
+        /// The relay.
+        relay: Relay,
+    },
+    /// The coil of a relay is broken: it lets go.
+    RelayDead {
+        /// The relay.
+        relay: Relay,
+    },
+    /// The voltage that feeds the controller goes to this.
+    SupplySag {
+        /// V.
+        to: f64,
+    },
+    /// The loop runs twice in a row: each tick is followed by another at once.
+    TickEarly,
     /// The loop stands still: the core is not called, and its outputs stay what they were.
     LoopHangs,
     /// The controller starts anew: it has forgotten everything.
@@ -326,6 +348,22 @@ pub enum FaultKind {
     },
 }
 
+/// The relays, each a path by which motion ends.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Relay {
+    /// Power to the valves.
+    ValvePower,
+    /// Current to the dump valve.
+    Dump,
+    /// The engine may run.
+    Engine,
+}
+
+impl Relay {
+    /// All of them, in the order in which the core tells them.
+    pub const ALL: [Self; 3] = [Self::ValvePower, Self::Dump, Self::Engine];
+}
+
 impl FaultKind {
     /// Its name in scenario files.
     pub fn name(&self) -> &'static str {
@@ -349,6 +387,11 @@ impl FaultKind {
             Self::StopButton => "stop_button",
             Self::HandStop { .. } => "hand_stop",
             Self::StopChannelOpen { .. } => "stop_channel_open",
+            Self::StopChannelStuck { .. } => "stop_channel_stuck",
+            Self::RelayWelded { .. } => "relay_welded",
+            Self::RelayDead { .. } => "relay_dead",
+            Self::SupplySag { .. } => "supply_sag",
+            Self::TickEarly => "tick_early",
             Self::LoopHangs => "loop_hangs",
             Self::Restart => "restart",
             Self::WrongLever { .. } => "wrong_lever",

@@ -23,6 +23,7 @@ use crate::math;
 use crate::outputs::ValveSignal;
 use crate::plan::Rates;
 use crate::sense::{AxisPosture, Posture};
+use crate::stamp::Stage;
 use crate::supervise::{Action, Permit};
 
 pub use curve::{opening, signal};
@@ -57,7 +58,10 @@ struct AxisDrive {
 impl Drive {
     /// One tick of driving.
     pub fn step(&mut self, machine: &Machine, posture: &Posture, permit: &Permit, rates: &Rates) -> Driven {
-        let mut driven = Driven::default();
+        let mut driven = Driven {
+            stamp: rates.stamp.through(Stage::Drive),
+            ..Driven::default()
+        };
         let dt = posture.dt_s();
         for (id, axis) in machine.axes() {
             let now = posture.axes.get(id);

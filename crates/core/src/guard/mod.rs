@@ -15,6 +15,7 @@ use crate::machine::{Arm, Axis, AxisId, Machine, PerAxis};
 use crate::math;
 use crate::plan::Rates;
 use crate::sense::{AxisPosture, Posture};
+use crate::stamp::Stage;
 use crate::supervise::Permit;
 use crate::units::seconds;
 use crate::vec3::{add, norm, scale};
@@ -29,7 +30,10 @@ const LEAST_SHARE: f32 = 0.02;
 
 /// One tick of guarding.
 pub fn step(machine: &Machine, posture: &Posture, permit: &Permit, wanted: &Rates) -> (Rates, Guarded) {
-    let mut rates = *wanted;
+    let mut rates = Rates {
+        stamp: wanted.stamp.through(Stage::Guard),
+        ..*wanted
+    };
     let mut guarded = Guarded::default();
     let reaction = seconds(machine.timing().reaction);
     for (_, rate) in rates.axes.iter_mut().filter(|(_, rate)| !rate.is_finite()) {

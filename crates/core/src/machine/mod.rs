@@ -42,6 +42,8 @@ pub struct Parts {
     pub footing: Option<Footing>,
     /// Greatest tip speed while the machine is being commissioned, m/s; none where it is not reduced.
     pub commissioning_speed: Option<f32>,
+    /// Least and greatest voltage at which the controller and what it switches are sure to work, V; none where it is not read.
+    pub control_supply: Option<(f32, f32)>,
     /// Times.
     pub timing: Timing,
     /// The station at the seat.
@@ -97,6 +99,7 @@ pub enum Field {
     Shape,
     Carried,
     Margin,
+    ControlSupply,
     Timing,
     Station,
     SeatPlace,
@@ -143,6 +146,8 @@ impl Machine {
         .map_err(MachineError::Whole)?;
         check(parts.footing.as_ref().is_none_or(Footing::usable), Field::Footing).map_err(MachineError::Whole)?;
         check(parts.commissioning_speed.is_none_or(positive), Field::TipSpeed).map_err(MachineError::Whole)?;
+        let band = |(low, high): (f32, f32)| positive(low) && positive(high) && low < high;
+        check(parts.control_supply.is_none_or(band), Field::ControlSupply).map_err(MachineError::Whole)?;
         check(not_negative(parts.arm_margin), Field::Margin).map_err(MachineError::Whole)?;
         check(parts.seat_place.usable(), Field::SeatPlace).map_err(MachineError::Whole)?;
         let feeds_some = parts.axes.iter().any(|axis| axis.second_pump);
@@ -184,6 +189,11 @@ impl Machine {
     /// Greatest tip speed while it is being commissioned, m/s.
     pub fn commissioning_speed(&self) -> Option<f32> {
         self.0.commissioning_speed
+    }
+
+    /// Least and greatest voltage that may feed the controller, V.
+    pub fn control_supply(&self) -> Option<(f32, f32)> {
+        self.0.control_supply
     }
 
     /// Its times.

@@ -12,8 +12,14 @@ pub struct Timing {
     pub tick: Duration,
     /// A longer gap between two ticks is a fault.
     pub tick_late: Duration,
+    /// A shorter one too.
+    pub tick_early: Duration,
     /// Longest the two stop channels may differ.
     pub stop_discrepancy: Duration,
+    /// Longest that one of them may open without that being a stop: the test pulse of what drives it. 0: not at all.
+    pub stop_pulse: Duration,
+    /// Time within which the feedback contact of a relay must follow what the relay is told; none where there are no such contacts.
+    pub relay: Option<Duration>,
     /// Time a switch must hold a level.
     pub debounce: Duration,
     /// Longest a stop may ramp before power is cut regardless.
@@ -28,6 +34,8 @@ pub struct Timing {
 pub struct StationLimits {
     /// A frame older than this is a lost link.
     pub frame_late: Duration,
+    /// It must be heard whoever is in charge: its stop button is part of the machine's.
+    pub required: bool,
     /// Share of full speed allowed.
     pub speed_cap: f32,
     /// Deflection below which a lever is neutral.
@@ -61,7 +69,7 @@ const TURN: f32 = 6.3;
 
 impl Timing {
     pub(super) fn usable(&self) -> bool {
-        !self.tick.is_zero() && self.tick < self.tick_late && !self.stop_budget.is_zero()
+        self.tick_early < self.tick && self.tick < self.tick_late && !self.stop_budget.is_zero()
     }
 }
 

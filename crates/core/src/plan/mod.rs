@@ -28,6 +28,7 @@ use crate::inputs::{HandFrame, Inputs, Mode};
 use crate::last_tick::Refusal;
 use crate::machine::{ARMS_MAX, Arm, Axis, Machine, PerAxis};
 use crate::sense::{AxisPosture, Posture};
+use crate::stamp::{Stage, Stamp};
 use crate::supervise::{Action, Permit};
 use crate::vec3::Vec3;
 
@@ -42,6 +43,8 @@ use twist::JointRates;
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Rates {
+    /// How they came to be.
+    pub stamp: Stamp,
     /// Per axis.
     pub axes: PerAxis<f32>,
     /// How much of each of them brings the tip back to its line, and is no wish of the hands.
@@ -87,7 +90,10 @@ struct Sight<'t> {
 impl Plan {
     /// One tick of planning.
     pub fn step(&mut self, machine: &Machine, posture: &Posture, permit: &Permit, inputs: &Inputs) -> Rates {
-        let mut rates = Rates::default();
+        let mut rates = Rates {
+            stamp: permit.stamp.through(Stage::Plan),
+            ..Rates::default()
+        };
         if permit.action != Action::Drive {
             *self = Self::default();
             return rates;

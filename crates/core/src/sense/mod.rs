@@ -13,9 +13,11 @@ mod switch;
 
 use heapless::Vec;
 
+use crate::cause::Cause;
 use crate::chain::ArmPose;
 use crate::inputs::Inputs;
-use crate::machine::{ARMS_MAX, Joint, Machine, PerAxis};
+use crate::machine::{ARMS_MAX, Joint, Machine, PerAxis, Timing};
+use crate::stamp::Stamp;
 use crate::units::{Duration, Instant, seconds};
 
 use axis::AxisSense;
@@ -30,8 +32,10 @@ pub struct Posture {
     pub now: Instant,
     /// Time since the tick before, never zero and never more than the latest allowed.
     pub dt: Duration,
-    /// This tick came late, or time did not move forward.
-    pub tick_late: bool,
+    /// Why this tick did not come when it should have.
+    pub untimely: Option<Cause>,
+    /// This tick, on its way.
+    pub stamp: Stamp,
     /// Each axis.
     pub axes: PerAxis<AxisPosture>,
     /// Each arm, where the angles of all its joints are known.
@@ -70,6 +74,7 @@ pub fn poses(machine: &Machine, axes: &PerAxis<AxisPosture>) -> Vec<Option<ArmPo
 #[derive(Debug, Clone, Copy, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Sense {
+    ticks: u32,
     last: Option<Instant>,
     axes: PerAxis<AxisSense>,
     switches: Switches,
@@ -79,11 +84,12 @@ impl Sense {
     /// One tick of sensing. A reading that cannot be believed is bridged with the last credible one for `sensor_confirm` and then
     /// named as the axis's fault; one older than `stale` at once, sensors that differ after their own time.
     ///
-    /// Guaranteed, whatever was read: every number is finite; the time since the tick before is above zero and at most `tick_late`; an
-    /// open channel of the stop chain is demanded in the same tick; an axis has a ratio, and an arm a pose, only where the strokes are known.
+    /// Guaranteed, whatever was read: every number is finite; the time since the tick before is above zero and at most `tick_late`; a
+    /// channel of the stop chain that is open for longer than a test pulse is demanded in that tick; an axis has a ratio, and an arm a pose, only where the strokes are known.
     pub fn step(&mut self, machine: &Machine, inputs: &Inputs) -> Posture {
         let timing = machine.timing();
-        let (dt, tick_late) = self.elapsed(inputs.now, timing.tick, timing.tick_late);
+        self.ticks = self.ticks.wrapping_add(1);
+        let (dt, untimely) = self.elapsed(inputs.now, timing);
         let mut axes = PerAxis::default();
         for (id, axis) in machine.axes() {
             let mut state = self.axes.get(id);
@@ -93,25 +99,26 @@ impl Sense {
         Posture {
             now: inputs.now,
             dt,
-            tick_late,
+            untimely,
+            stamp: Stamp::sensed(self.ticks),
             arms: poses(machine, &axes),
             axes,
-            switches: self.switches.step(inputs, timing, dt),
+            switches: self.switches.step(machine, inputs, dt),
         }
     }
 
-    /// Time since the tick before, as the stages may use it, and whether it was out of order.
-    fn elapsed(&mut self, now: Instant, tick: Duration, latest: Duration) -> (Duration, bool) {
-        let last = self.last.replace(now);
-        let Some(last) = last else { return (tick, false) };
-        let since = now
-            .as_ticks()
-            .checked_sub(last.as_ticks())
-            .and_then(|micros| u32::try_from(micros).ok());
-        match since.map(Duration::from_ticks) {
-            Some(since) if !since.is_zero() && since <= latest => (since, false),
-            Some(since) if !since.is_zero() => (latest, true),
-            _ => (tick, true),
+    /// Time since the tick before, as the stages may use it, and what is wrong with it.
+    fn elapsed(&mut self, now: Instant, timing: &Timing) -> (Duration, Option<Cause>) {
+        let Some(last) = self.last.replace(now) else {
+            return (timing.tick, None);
+        };
+        let Some(since) = now.as_ticks().checked_sub(last.as_ticks()).filter(|since| *since > 0) else {
+            return (timing.tick, Some(Cause::TickEarly));
+        };
+        match u32::try_from(since).map(Duration::from_ticks) {
+            Ok(since) if since < timing.tick_early => (since, Some(Cause::TickEarly)),
+            Ok(since) if since <= timing.tick_late => (since, None),
+            _ => (timing.tick_late, Some(Cause::TickLate)),
         }
     }
 }

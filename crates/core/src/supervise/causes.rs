@@ -52,7 +52,10 @@ impl Latches {
     pub fn latch(&mut self, (cause, axis): Blame) -> bool {
         let new = !self.latched.contains(cause);
         self.latched.insert(cause);
-        self.first.get_or_insert((cause, axis));
+        match self.first {
+            Some((first, _)) if !cause.explains(first) => {}
+            _ => self.first = Some((cause, axis)),
+        }
         new
     }
 
@@ -66,7 +69,7 @@ impl Latches {
         self.latched
     }
 
-    /// The cause that was latched first since the last reset: the one that explains the rest.
+    /// The cause that was latched first since the last reset, or what turned out to lie behind it.
     pub fn first(self) -> Option<Blame> {
         self.first
     }

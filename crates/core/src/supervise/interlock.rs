@@ -9,15 +9,15 @@ use super::What;
 use super::causes::{Blame, CauseSet, Latches};
 use super::table::{Action, State, Table, Trigger};
 use crate::cause::{Category, Cause};
-use crate::inputs::Station;
+use crate::inputs::{Authority, Station};
 use crate::machine::{AXES_MAX, AxisId};
 use crate::units::{Duration, Held};
 
 /// How long everything must look well before the self-test has passed.
 pub const SELF_TEST: Duration = Duration::from_ticks(50_000);
 
-/// Most causes that can be found in one tick: two an axis, and eight that are about no axis.
-pub const FOUND_MAX: usize = 2 * AXES_MAX + 8;
+/// Most causes that can be found in one tick: two an axis, and twelve that are about no axis.
+pub const FOUND_MAX: usize = 2 * AXES_MAX + 12;
 
 /// What the interlock is told of a hand-control station.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
@@ -25,6 +25,8 @@ pub const FOUND_MAX: usize = 2 * AXES_MAX + 8;
 pub struct Hand {
     /// Its frames are young enough.
     pub heard: bool,
+    /// It must be heard, whoever is in charge.
+    pub required: bool,
     /// Every lever of it is at neutral.
     pub neutral: bool,
     /// Its enabling switch is held, debounced.
@@ -37,8 +39,8 @@ pub struct Hand {
 pub struct Facts {
     /// What is wrong now, whatever the interlock's state.
     pub found: Vec<Blame, FOUND_MAX>,
-    /// The station that the selector points at; none where the machine has no such station.
-    pub selector: Option<Station>,
+    /// Who selector and key say is to be in charge; none where the machine has no such station.
+    pub selected: Option<Authority>,
     /// The station at the seat.
     pub seat: Hand,
     /// The wireless station. Silent where there is none.
@@ -64,9 +66,15 @@ impl Facts {
         [self.seat, self.remote].iter().all(|hand| !hand.heard || hand.neutral)
     }
 
-    /// The selector points at the station in charge, that is heard, and every lever is at neutral.
-    fn hands_neutral(&self, in_charge: Station) -> bool {
-        self.selector == Some(in_charge) && self.hand(in_charge).heard && self.moved_nowhere()
+    /// A station that must be heard is silent: the one in charge, or one whose stop button is part of the machine's.
+    fn silent(&self, in_charge: Authority) -> bool {
+        let missing = |hand: Hand| hand.required && !hand.heard;
+        !self.hand(in_charge.station).heard || missing(self.seat) || missing(self.remote)
+    }
+
+    /// Selector and key say who is in charge, every station that must be heard is, and every lever is at neutral.
+    fn hands_neutral(&self, in_charge: Authority) -> bool {
+        self.selected == Some(in_charge) && !self.silent(in_charge) && self.moved_nowhere()
     }
 }
 
@@ -75,7 +83,7 @@ impl Facts {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Interlock {
     state: State,
-    station: Station,
+    authority: Authority,
     latches: Latches,
     tested: Held,
     stopping: Held,
@@ -94,9 +102,9 @@ impl Interlock {
         matches!(self.state, State::Enabled | State::Stopping)
     }
 
-    /// The station in charge.
-    pub fn station(&self) -> Station {
-        self.station
+    /// Who is in charge.
+    pub fn authority(&self) -> Authority {
+        self.authority
     }
 
     /// What was latched first since the last reset, and the axis it is about.
@@ -116,26 +124,25 @@ impl Interlock {
     ) -> (State, Action) {
         let standing = self.latch(facts, &mut note);
         if !self.powered() && facts.at_rest && facts.moved_nowhere() {
-            self.choose_station(facts);
+            self.hand_over(facts);
         }
         let trigger = self.trigger(facts, standing, dt, stop_budget, &mut note);
         let (state, action) = table(self.state, trigger);
         if state != self.state {
             note(What::State(state), None);
-            if state == State::Stopping {
-                self.stopping.restart();
-            }
+            self.stopping.restart();
+            self.tested.restart();
             self.state = state;
         }
         self.last_reset = facts.reset;
-        self.last_enable = facts.hand(self.station).enable;
+        self.last_enable = facts.hand(self.authority.station).enable;
         (state, action)
     }
 
     /// Latches what stands, and says what that is.
     fn latch(&mut self, facts: &Facts, note: &mut impl FnMut(What, Option<AxisId>)) -> CauseSet {
         // Without power a missing station is no event: it only cannot enable.
-        let silent = self.powered() && !facts.hand(self.station).heard;
+        let silent = self.powered() && facts.silent(self.authority);
         let link_lost = silent.then_some((Cause::LinkLost, None));
         let mut standing = CauseSet::default();
         for (cause, axis) in facts.found.iter().copied().chain(link_lost) {
@@ -147,12 +154,12 @@ impl Interlock {
         standing
     }
 
-    /// Without power, at standstill and with every lever at neutral, the selector decides who is in charge. An enabling switch that is held while it changes hands has to be let go
-    /// first.
-    fn choose_station(&mut self, facts: &Facts) {
-        let station = facts.selector.unwrap_or_default();
-        if station != self.station {
-            self.station = station;
+    /// Without power, at standstill and with every lever at neutral, selector and key decide who is in charge. An enabling switch that is held
+    /// while it changes hands has to be let go first.
+    fn hand_over(&mut self, facts: &Facts) {
+        let authority = facts.selected.unwrap_or_default();
+        if authority != self.authority {
+            self.authority = authority;
             self.last_enable = true;
         }
     }
@@ -166,7 +173,7 @@ impl Interlock {
         stop_budget: Duration,
         note: &mut impl FnMut(What, Option<AxisId>),
     ) -> Trigger {
-        let neutral = facts.hands_neutral(self.station);
+        let neutral = facts.hands_neutral(self.authority);
         let reset = facts.reset && !self.last_reset;
         // Under power there is nothing to reset, and a reset must not hide that the enabling switch was let go.
         let accepted = reset && standing.is_empty() && neutral && !self.powered();
@@ -175,7 +182,7 @@ impl Interlock {
         } else if reset && !self.latches.set().is_empty() {
             note(What::ResetRefused, None);
         }
-        let enable = facts.hand(self.station).enable;
+        let enable = facts.hand(self.authority.station).enable;
         let pressed = enable && !self.last_enable;
         let may_enable = self.state == State::Ready && neutral;
         if pressed && !may_enable && self.state != State::Enabled {
@@ -200,7 +207,7 @@ impl Interlock {
             Trigger::Reset
         } else if self.state == State::SelfTest && self.tested.reaches(SELF_TEST, facts.well, dt) {
             Trigger::TestsPassed
-        } else if self.state == State::Enabled && (!enable || facts.selector != Some(self.station)) {
+        } else if self.state == State::Enabled && (!enable || facts.selected != Some(self.authority)) {
             Trigger::Released
         } else if !neutral {
             Trigger::LeversMoved

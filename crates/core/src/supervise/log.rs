@@ -4,6 +4,7 @@ use heapless::Deque;
 
 use super::State;
 use crate::cause::Cause;
+use crate::inputs::Station;
 use crate::last_tick::{Held, Refusal};
 use crate::machine::AxisId;
 use crate::units::Instant;
@@ -31,6 +32,12 @@ pub enum What {
     State(State),
     /// A cause was latched.
     Cause(Cause),
+    /// A station that had been heard, and is not in charge, fell silent.
+    StationLost(Station),
+    /// The controller started anew; when it last ran, the interlock was in this state.
+    Restarted(State),
+    /// The controller started anew, and what it was to find of its last run is damaged or was never written.
+    RecordLost,
     /// The guard began to hold an axis back.
     Held(Held),
     /// A reset was refused: a cause still stands, or a lever is not at neutral.

@@ -7,22 +7,27 @@
 mod causes;
 mod interlock;
 mod log;
+mod record;
+mod relays;
 mod table;
 mod watch;
 
 use heapless::Vec;
 
 use crate::cause::Cause;
-use crate::inputs::{Inputs, Station};
+use crate::inputs::{Authority, Inputs, Station};
 use crate::last_tick::{Guarded, LastTick, Obstacle};
 use crate::machine::{AxisId, Machine, PerAxis, StationLimits};
 use crate::math;
 use crate::sense::Posture;
-use crate::units::{Duration, Held};
+use crate::stamp::{Stage, Stamp};
+use crate::units::{Duration, Held, Instant};
 
 pub use causes::{Blame, CauseSet};
 pub use interlock::{FOUND_MAX, Facts, Hand, Interlock, SELF_TEST};
 pub use log::{EVENTS_KEPT, Event, EventLog, What};
+pub use record::{RECORD_LEN, Record};
+use relays::RelayWatch;
 pub use table::{Action, State, Table, Trigger, next};
 use watch::AxisWatch;
 
@@ -30,6 +35,8 @@ use watch::AxisWatch;
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Permit {
+    /// How it came to be.
+    pub stamp: Stamp,
     /// State of the interlock.
     pub state: State,
     /// What it allows.
@@ -39,28 +46,30 @@ pub struct Permit {
     /// What that station may do.
     pub limits: StationLimits,
     /// What was latched first since the last reset, and the axis it is about.
-    pub cause: Option<(Cause, Option<AxisId>)>,
+    pub cause: Option<Blame>,
+    /// What was latched when the controller last lost its power, until it is enabled again.
+    pub before: Option<Blame>,
 }
 
-/// An axis that the guard has let go for this long is news when it is held back again. One that slides along a zone is held back and let go
-/// many times a second.
-const LET_GO: Duration = Duration::from_ticks(1_000_000);
+/// What has not been so for this long is news when it is so again. An axis that slides along a zone is held back and let go many times a
+/// second, and a weak radio link comes and goes.
+const FORGOTTEN: Duration = Duration::from_ticks(1_000_000);
 
-/// Whether an axis has been held back of late.
+/// Whether something that comes and goes has been so of late.
 #[derive(Debug, Clone, Copy, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-struct HeldBack {
+struct News {
     lately: bool,
-    free: Held,
+    gone: Held,
 }
 
-impl HeldBack {
-    /// It is held back, and has not been for a while.
-    fn begins(&mut self, held: bool, dt: Duration) -> bool {
-        let begins = held && !self.lately;
-        self.lately = held || (self.lately && !self.free.reaches(LET_GO, true, dt));
-        if held {
-            self.free.restart();
+impl News {
+    /// It is so, and has not been for a while.
+    fn begins(&mut self, so: bool, dt: Duration) -> bool {
+        let begins = so && !self.lately;
+        self.lately = so || (self.lately && !self.gone.reaches(FORGOTTEN, true, dt));
+        if so {
+            self.gone.restart();
         }
         begins
     }
@@ -72,11 +81,38 @@ impl HeldBack {
 pub struct Supervise {
     interlock: Interlock,
     watches: PerAxis<AxisWatch>,
-    guarded: PerAxis<HeldBack>,
+    relays: RelayWatch,
+    guarded: PerAxis<News>,
+    /// The station at the seat and the wireless one, once they have been heard.
+    silent: [Option<News>; 2],
+    /// What the last run left, until this one is enabled.
+    before: Option<Blame>,
     log: EventLog,
 }
 
 impl Supervise {
+    /// Just started, with what was kept of the run before this one.
+    pub fn after(kept: Option<Record>) -> Self {
+        let mut supervise = Self {
+            before: kept.and_then(|record| record.cause),
+            ..Self::default()
+        };
+        supervise.log.push(Event {
+            at: Instant::from_ticks(0),
+            what: kept.map_or(What::RecordLost, |record| What::Restarted(record.state)),
+            axis: None,
+        });
+        supervise
+    }
+
+    /// What is to be kept for the next run.
+    pub fn record(&self) -> Record {
+        Record {
+            state: self.interlock.state(),
+            cause: self.interlock.cause().or(self.before),
+        }
+    }
+
     /// The event log.
     pub fn log(&self) -> &EventLog {
         &self.log
@@ -97,6 +133,7 @@ impl Supervise {
             self.note(posture, What::OrderRefused(refusal), axis);
         }
         let facts = self.facts(machine, posture, inputs, last);
+        self.log_stations(posture, &facts);
         let log = &mut self.log;
         let (state, action) =
             self.interlock
@@ -107,13 +144,18 @@ impl Supervise {
                         axis,
                     });
                 });
-        let station = self.interlock.station();
+        if action == Action::Drive {
+            self.before = None;
+        }
+        let authority = self.interlock.authority();
         Permit {
+            stamp: posture.stamp.through(Stage::Supervise),
             state,
             action,
-            station,
-            limits: reduced(limits(machine, station), machine, inputs),
+            station: authority.station,
+            limits: reduced(machine, authority),
             cause: self.interlock.cause(),
+            before: self.before,
         }
     }
 
@@ -123,13 +165,19 @@ impl Supervise {
             let (frame, limits) = (inputs.hand(station), limits(machine, station));
             Hand {
                 heard: has(machine, station) && frame.fresh(limits.frame_late),
+                required: has(machine, station) && limits.required,
                 neutral: frame.neutral(limits.dead_zone),
                 enable: posture.switches.enable(station),
             }
         };
         Facts {
             found: self.find_causes(machine, posture, inputs, last),
-            selector: Some(inputs.selector).filter(|station| has(machine, *station)),
+            selected: Some(inputs.selector)
+                .filter(|station| has(machine, *station))
+                .map(|station| Authority {
+                    station,
+                    commissioning: inputs.commissioning && machine.commissioning_speed().is_some(),
+                }),
             seat: hand(Station::Seat),
             remote: hand(Station::Remote),
             reset: posture.switches.reset,
@@ -156,11 +204,22 @@ impl Supervise {
         for (holds, cause) in [
             (posture.switches.stop_demanded, Cause::StopButton),
             (posture.switches.stop_discrepancy, Cause::StopDiscrepancy),
-            (posture.tick_late, Cause::TickLate),
+            (posture.switches.stop_stuck, Cause::StopStuck),
+            (posture.switches.supply_bad, Cause::Supply),
+            (!posture.stamp.follows(last.driven.stamp), Cause::StageOrder),
             (any_hand_stops(machine, inputs), Cause::HandStop),
             (last.driven.bad_signal, Cause::BadDuty),
         ] {
             if holds {
+                raise(cause, None);
+            }
+        }
+        if let Some(cause) = posture.untimely {
+            raise(cause, None);
+        }
+        if let Some(time) = machine.timing().relay {
+            let untrue = self.relays.step(last.relays, inputs.relays, time, posture.dt);
+            for cause in untrue.into_iter().flatten() {
                 raise(cause, None);
             }
         }
@@ -184,6 +243,28 @@ impl Supervise {
             self.watches.set(id, watch);
         }
         found
+    }
+
+    /// Notes where a station that is not missed falls silent. One that was never there is not lost.
+    fn log_stations(&mut self, posture: &Posture, facts: &Facts) {
+        let in_charge = self.interlock.authority().station;
+        let missed = |station, hand: Hand| self.interlock.powered() && (station == in_charge || hand.required);
+        let hands = [(Station::Seat, facts.seat), (Station::Remote, facts.remote)];
+        let lost = hands.map(|(station, hand)| (station, hand.heard, !hand.heard && !missed(station, hand)));
+        for (silent, (station, heard, lost)) in self.silent.iter_mut().zip(lost) {
+            if heard {
+                silent.get_or_insert_default();
+            }
+            if let Some(silent) = silent
+                && silent.begins(lost, posture.dt)
+            {
+                self.log.push(Event {
+                    at: posture.now,
+                    what: What::StationLost(station),
+                    axis: None,
+                });
+            }
+        }
     }
 
     /// Notes where the guard has begun to hold something back.
@@ -220,11 +301,12 @@ fn limits(machine: &Machine, station: Station) -> StationLimits {
     }
 }
 
-/// What a station may do, no faster than commissioning allows while the key is turned to that.
-fn reduced(limits: StationLimits, machine: &Machine, inputs: &Inputs) -> StationLimits {
+/// What who is in charge may do: what the station may, and with the key turned no faster than commissioning allows.
+fn reduced(machine: &Machine, authority: Authority) -> StationLimits {
+    let limits = limits(machine, authority.station);
     let caps = [
         limits.tip_speed,
-        machine.commissioning_speed().filter(|_| inputs.commissioning),
+        machine.commissioning_speed().filter(|_| authority.commissioning),
     ];
     StationLimits {
         tip_speed: caps.into_iter().flatten().reduce(math::min),
@@ -246,7 +328,7 @@ mod tests {
 
     #[test]
     fn an_axis_that_is_held_back_again_and_again_is_news_once() {
-        let (mut axis, tick) = (HeldBack::default(), Duration::from_ticks(2_000));
+        let (mut axis, tick) = (News::default(), Duration::from_ticks(2_000));
         let mut news = |held, ticks| (0..ticks).filter(|_| axis.begins(held, tick)).count();
         assert_eq!(news(true, 10), 1);
         assert_eq!(news(false, 400) + news(true, 1) + news(false, 499) + news(true, 5), 0);

@@ -9,7 +9,7 @@ use core::fmt;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum State {
-    /// Just started; sensors and switches are being looked at.
+    /// Just started, or just reset; sensors and switches are being looked at.
     #[default]
     SelfTest,
     /// No power; waiting for levers at neutral.
@@ -46,7 +46,7 @@ pub enum Trigger {
     Reset,
     /// The self-test has passed.
     TestsPassed,
-    /// The enabling switch is not held, or the selector points elsewhere.
+    /// The enabling switch is not held, or selector and key say that somebody else is to be in charge.
     Released,
     /// A lever is away from neutral, or the levers are not known.
     LeversMoved,
@@ -140,7 +140,7 @@ pub const fn next(state: State, trigger: Trigger) -> (State, Action) {
         (Stopping, Ramped) => (Standby, Cut),
 
         // The way up, one deliberate step at a time.
-        (Stopped | Fault, Reset) => (Standby, Cut),
+        (Stopped | Fault, Reset) => (SelfTest, Cut),
         (SelfTest, TestsPassed) => (Standby, Cut),
         (Standby, LeversNeutral) => (Ready, Cut),
         (Ready, LeversMoved | Released) => (Standby, Cut),
@@ -200,12 +200,12 @@ mod tests {
     }
 
     #[test]
-    fn stopped_and_fault_are_left_by_reset_alone_and_towards_standby() {
+    fn stopped_and_fault_are_left_by_reset_alone_and_towards_the_self_test() {
         for (state, trigger) in all().filter(|(state, _)| matches!(state, State::Stopped | State::Fault)) {
             let (after, action) = next(state, trigger);
             assert_eq!(action, Action::Cut);
             if !matches!(after, State::Stopped | State::Fault) {
-                assert_eq!((trigger, after), (Trigger::Reset, State::Standby));
+                assert_eq!((trigger, after), (Trigger::Reset, State::SelfTest));
             }
         }
     }

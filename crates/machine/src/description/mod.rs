@@ -26,6 +26,8 @@ pub struct Description {
     pub name: String,
     /// The tick and the times the core must keep.
     pub timing: Timing,
+    /// What feeds the controller and what watches over it.
+    pub control: Control,
     /// Where the seat is and where it looks.
     pub seat: SeatPlace,
     /// Hand-control stations. The seat is always there; `remote` only where the machine has a radio link.
@@ -72,6 +74,8 @@ pub struct Timing {
     pub tick: f64,
     /// A tick that comes later than this after the one before it is a fault.
     pub tick_late: f64,
+    /// One that comes sooner is a fault too.
+    pub tick_early: f64,
     /// Time the two stop channels may differ before that is a fault.
     pub stop_discrepancy: f64,
     /// Time for which `enable` and `reset` must hold a level before it counts.
@@ -80,6 +84,19 @@ pub struct Timing {
     pub stop_budget: f64,
     /// From a command to the motion it causes: what the guard allows for before braking bites (`reaction_ms`).
     pub reaction: f64,
+}
+
+/// What feeds the controller, and what looks at it and what it looks at.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Control {
+    /// Least and greatest voltage at which the controller and what it switches are sure to work, V. None: it is not read.
+    pub supply: Option<(f64, f64)>,
+    /// Time within which the feedback contact of each relay follows, s. None: there are no such contacts.
+    pub relay: Option<f64>,
+    /// The window of the external watchdog, s: it takes all power when it is fed sooner than the first or later than the second. None: there is none.
+    pub watchdog: Option<(f64, f64)>,
+    /// Longest test pulse on the stop chain, s. 0: none.
+    pub stop_pulse: f64,
 }
 
 /// The hand-control stations.
@@ -96,6 +113,8 @@ pub struct Stations {
 pub struct Station {
     /// A frame older than this is a lost link, s.
     pub frame_late: f64,
+    /// It must be heard whoever is in charge.
+    pub required: bool,
     /// Share of full speed allowed from this station, 0 to 1.
     pub speed_cap: f64,
     /// Lever deflection, 0 to 1, below which a lever counts as neutral.

@@ -31,6 +31,9 @@
 //! | `sensor.fault_ma` | 3.6 and 21 mA, as NAMUR NE 43 has them |
 //! | `sensor.every_ms` | there is a new reading every tick |
 //! | `axis.twin` | there is no second sensor: nothing confirms the first |
+//! | `timing.tick_early_ms` | 0: only two ticks at the same moment are too soon |
+//! | `[control]`, `supply_v`, `relay_ms`, `watchdog_ms`, `stop_pulse_ms` | the controller's voltage is not read; relays have no feedback contacts; there is no external watchdog; the stop chain has no test pulses |
+//! | `station.required` | false: its silence stops the machine only while it is in charge |
 //! | `station.tip_mm_s` | tips go as fast as they can |
 //! | `[guard]`, `commissioning_mm_s` | there is one arm; the key switch for commissioning does nothing |
 //! | `[seat]` | it sits at the origin and looks forward: its frame is the machine's |
@@ -55,7 +58,7 @@ use bellcrank_core::machine::{ARMS_MAX, AXES_MAX, ZONES_MAX};
 pub use hydraulics::{cylinder, engine, holding, oil, supply, valve};
 
 use crate::builtin::BUILTIN;
-use crate::description::{Description, SeatPlace, Station, Stations, Timing, Valve};
+use crate::description::{Control, Description, SeatPlace, Station, Stations, Timing, Valve};
 use crate::document::{self, Complaints, DocumentError, Table};
 use axis::Setting;
 
@@ -145,6 +148,9 @@ fn machine(t: &Table) -> Description {
         seat: t
             .optional("seat")
             .map_or_else(SeatPlace::default, |key| t.table(key, seat)),
+        control: t
+            .optional("control")
+            .map_or_else(Control::default, |key| t.table(key, |t| control(t, timing.tick))),
         stations: t.table("station", |t| stations(t, timing.tick)),
         timing,
         engine: t.optional("engine").map(|key| t.table(key, hydraulics::engine)),
@@ -200,6 +206,9 @@ fn timing(t: &Table) -> Timing {
     let timing = Timing {
         tick: t.number("tick_ms", 0.1..=100.0),
         tick_late: t.number("tick_late_ms", 0.1..=1000.0),
+        tick_early: t
+            .optional("tick_early_ms")
+            .map_or(0.0, |key| t.number(key, 0.0..=100.0)),
         stop_discrepancy: t.number("stop_discrepancy_ms", MS),
         debounce: t.number("debounce_ms", MS),
         stop_budget: t.number("stop_budget_ms", 1.0..=2000.0),
@@ -216,13 +225,39 @@ fn timing(t: &Table) -> Timing {
             t.wrong(key, format!("more than tick_ms ({tick_ms})"));
         }
     }
+    if timing.tick_early >= timing.tick {
+        t.wrong("tick_early_ms", format!("less than tick_ms ({tick_ms})"));
+    }
     timing
+}
+
+fn control(t: &Table, tick: f64) -> Control {
+    let control = Control {
+        supply: t.optional("supply_v").map(|key| t.rising(key, 1.0..=60.0)),
+        relay: t.optional("relay_ms").map(|key| t.number(key, MS)),
+        watchdog: t.optional("watchdog_ms").map(|key| t.rising(key, 0.0..=1000.0)),
+        stop_pulse: t.optional("stop_pulse_ms").map_or(0.0, |key| t.number(key, 0.0..=20.0)),
+    };
+    if control
+        .watchdog
+        .is_some_and(|(early, late)| tick <= early || tick >= late)
+    {
+        t.wrong(
+            "watchdog_ms",
+            "a window with timing.tick_ms inside it: it is fed once a tick",
+        );
+    }
+    if control.relay.is_some_and(|relay| relay <= tick) {
+        t.wrong("relay_ms", "more than timing.tick_ms");
+    }
+    control
 }
 
 fn stations(t: &Table, tick: f64) -> Stations {
     let station = |t: &Table| {
         let station = Station {
             frame_late: t.number("frame_late_ms", 1.0..=5000.0),
+            required: t.optional("required").is_some_and(|key| t.flag(key)),
             speed_cap: t.number("speed_cap", 0.01..=1.0),
             dead_zone: t.number("dead_zone", 0.0..=0.5),
             tip_speed: t.optional("tip_mm_s").map(|key| t.number(key, TIP_MM_S)),

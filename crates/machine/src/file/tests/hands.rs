@@ -77,7 +77,9 @@ fn how_the_hands_are_taken() {
     );
     check(
         &[("slow_share = 0.3", "slow_percent = 30")],
-        &["station / seat / slow_percent: found an unknown key, wanted it taken out, or one of tip_mm_s, slow_share"],
+        &[
+            "station / seat / slow_percent: found an unknown key, wanted it taken out, or one of required, tip_mm_s, slow_share",
+        ],
     );
     check(
         &[("[seat]\nposition_mm = [0, 0, 600]", "[seat]\nposition_mm = [0, 600]")],
