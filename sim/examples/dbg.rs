@@ -24,7 +24,7 @@ fn main(){
   let mut next=0.0;
   for s in &tr.samples { if s.t<next {continue} next=s.t+every;
    let ax=&s.axes[t.axis];
-   println!("{:.3} tips {:?} ax rate {:.1} asked {:.1} op {:.3} | rates {:?}",s.t,s.arms.iter().map(|a|(a.tip_speed*1e3).round()).collect::<Vec<_>>(),ax.rate*1e3,ax.asked*1e3,ax.opening,s.axes.iter().map(|a|(a.rate*1e3).round()).collect::<Vec<_>>());
+   println!("{:.3} st {:.1} pa {:.0} pb {:.0} sup {:.0} tip {:.2?} tips {:?} ax rate {:.1} asked {:.1} op {:.3} | rates {:?}",s.t,ax.stroke*1e3,ax.pressure_a/1e5,ax.pressure_b/1e5,s.supply/1e5,s.arms[0].tip().as_slice(),s.arms.iter().map(|a|(a.tip_speed*1e3).round()).collect::<Vec<_>>(),ax.rate*1e3,ax.asked*1e3,ax.opening,s.axes.iter().map(|a|(a.rate*1e3).round()).collect::<Vec<_>>());
   }
   break;
  }

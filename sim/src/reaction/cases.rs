@@ -14,8 +14,9 @@ use rand_chacha::ChaCha8Rng;
 use std::sync::Arc;
 
 use super::trial::Trial;
-use crate::scenario::FaultKind;
+use crate::scenario::{FaultKind, Relay};
 use crate::trace::{AxisSample, Trace};
+use crate::wiring::relays::DROP_OUT_S;
 use crate::wiring::sensor::span;
 use crate::wiring::{REMOTE_FRAME_S, SEAT_FRAME_S};
 
@@ -134,7 +135,7 @@ const PLAIN: Case = Case {
     hidden_at_most: 0.0,
     make: |_, _| vec![(FaultKind::StopButton, None)],
     shows: Shows::At(|trial| Some(trial.fault_at)),
-    within: |trial| trial.timing().tick,
+    within: demand,
     instead: &[],
     fit: |_| {},
 };
@@ -157,11 +158,44 @@ const OF_MOTION: Case = Case {
     ..PLAIN
 };
 
+/// It can show once the fault is over.
+const AFTER_IT: Shows = Shows::At(|trial| trial.fault().lasts.map(|lasts| trial.fault_at + lasts));
+
+/// A relay that lets go by itself.
+const fn lets_go(cause: Cause, make: fn(&Trial, &mut ChaCha8Rng) -> Made) -> Case {
+    Case {
+        cause,
+        fault: "lets go by itself",
+        from: "its contact has opened, 10 ms later",
+        budget: "relay_ms, a tick",
+        make,
+        hidden_at_most: DROP_OUT_S,
+        shows: Shows::At(|trial| Some(trial.fault_at + DROP_OUT_S)),
+        within: |trial| trial.scenario.machine.control.relay.unwrap_or(0.0) + trial.timing().tick,
+        ..PLAIN
+    }
+}
+
+/// A relay that no longer lets go, which shows once it is told to.
+const fn is_welded(cause: Cause, make: fn(&Trial, &mut ChaCha8Rng) -> Made) -> Case {
+    Case {
+        cause,
+        fault: "does not let go when a stop button is pressed",
+        budget: "stop_pulse_ms, relay_ms, two ticks",
+        make,
+        // What is told in one tick is looked at in the next.
+        within: |trial| {
+            demand(trial) + trial.scenario.machine.control.relay.unwrap_or(0.0) + trial.timing().tick
+        },
+        ..PLAIN
+    }
+}
+
 /// Every cause that can be provoked, in the order of [`Cause::ALL`].
 pub const CASES: &[Case] = &[
     Case {
         fault: "stop button pressed",
-        budget: "a tick",
+        budget: "stop_pulse_ms, a tick",
         ..PLAIN
     },
     Case {
@@ -184,12 +218,30 @@ pub const CASES: &[Case] = &[
     Case {
         cause: Cause::StopDiscrepancy,
         fault: "one channel of the stop chain opens",
-        budget: "stop_discrepancy_ms, a tick",
+        budget: "stop_pulse_ms, stop_discrepancy_ms, a tick",
         make: |_, rng| {
             let channel = rng.random_range(0..2);
             vec![(FaultKind::StopChannelOpen { channel }, None)]
         },
-        within: |trial| trial.timing().stop_discrepancy + trial.timing().tick,
+        within: |trial| demand(trial) + trial.timing().stop_discrepancy,
+        ..PLAIN
+    },
+    Case {
+        cause: Cause::StopStuck,
+        fault: "stop button pressed for a moment, one channel stays closed",
+        from: "the button is let go",
+        budget: "a tick",
+        hidden_at_most: 0.1,
+        make: |trial, rng| {
+            let channel = rng.random_range(0..2);
+            let moment = rng.random_range(0.2..0.9) * trial.timing().stop_discrepancy;
+            vec![
+                (FaultKind::StopButton, Some(moment)),
+                (FaultKind::StopChannelStuck { channel }, None),
+            ]
+        },
+        shows: AFTER_IT,
+        within: |trial| trial.timing().tick,
         ..PLAIN
     },
     Case {
@@ -214,9 +266,40 @@ pub const CASES: &[Case] = &[
             let gap = rng.random_range(1.2..5.0) * trial.timing().tick_late;
             vec![(FaultKind::LoopHangs, Some(gap))]
         },
-        shows: Shows::At(|trial| trial.fault().lasts.map(|lasts| trial.fault_at + lasts)),
+        shows: AFTER_IT,
+        within: |trial| trial.timing().tick,
         ..PLAIN
     },
+    Case {
+        cause: Cause::TickEarly,
+        fault: "the loop runs twice in a row",
+        budget: "a tick, tick_early_ms",
+        make: |_, _| vec![(FaultKind::TickEarly, None)],
+        within: |trial| trial.timing().tick + trial.timing().tick_early,
+        ..PLAIN
+    },
+    Case {
+        cause: Cause::Supply,
+        fault: "control voltage sags or surges",
+        budget: "debounce_ms, a tick",
+        make: |trial, rng| {
+            let (low, high) = trial.scenario.machine.control.supply.unwrap_or_default();
+            let to = if rng.random_bool(0.5) {
+                rng.random_range(0.0..0.98) * low
+            } else {
+                rng.random_range(1.02..1.5) * high
+            };
+            vec![(FaultKind::SupplySag { to }, None)]
+        },
+        within: |trial| trial.timing().debounce + trial.timing().tick,
+        ..PLAIN
+    },
+    lets_go(Cause::PowerRelay, |_, _| vec![(FaultKind::RelayDead { relay: Relay::ValvePower }, None)]),
+    is_welded(Cause::PowerRelay, |_, _| welded(Relay::ValvePower)),
+    lets_go(Cause::DumpRelay, |_, _| vec![(FaultKind::RelayDead { relay: Relay::Dump }, None)]),
+    is_welded(Cause::DumpRelay, |_, _| welded(Relay::Dump)),
+    lets_go(Cause::EngineRelay, |_, _| vec![(FaultKind::RelayDead { relay: Relay::Engine }, None)]),
+    is_welded(Cause::EngineRelay, |_, _| welded(Relay::Engine)),
     Case {
         cause: Cause::SensorLow,
         fault: "signal wire open",
@@ -380,10 +463,25 @@ pub const CASES: &[Case] = &[
 ];
 
 /// Causes that nothing outside the core can provoke, and what holds them in place of a trial.
-pub const NOT_PROVOKED: &[(Cause, &str)] = &[(
-    Cause::BadDuty,
-    "no input of a checked machine makes a signal that is none: tests/drive.rs makes one inside",
-)];
+pub const NOT_PROVOKED: &[(Cause, &str)] = &[
+    (
+        Cause::StageOrder,
+        "no input leaves out a stage: tests/gate.rs does, by the stages' own doors",
+    ),
+    (
+        Cause::BadDuty,
+        "no input of a checked machine makes a signal that is none: tests/drive.rs makes one inside",
+    ),
+];
+
+fn welded(relay: Relay) -> Made {
+    vec![(FaultKind::StopButton, None), (FaultKind::RelayWelded { relay }, None)]
+}
+
+/// By when an open stop chain is a stop, s.
+fn demand(trial: &Trial) -> f64 {
+    trial.scenario.machine.control.stop_pulse + trial.timing().tick
+}
 
 /// The time in which the sense stage's rate follows a step, s. Its pole is that of its time constant and half a tick more, as its delay has it.
 fn settled(trial: &Trial) -> f64 {
