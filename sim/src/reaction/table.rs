@@ -7,8 +7,9 @@ use comfy_table::{Table, presets};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use super::cases::{CASES, Case, NOT_PROVOKED};
-use super::{Measured, Outcome, run};
+use super::case::Case;
+use super::cases::{self, NOT_PROVOKED};
+use super::{Measured, Named, Outcome, run};
 use crate::run::RunError;
 
 /// The lines in DEVELOPERS.md between which [`markdown`] stands.
@@ -33,8 +34,8 @@ pub struct Row {
     pub first: usize,
     /// What else was named first, and how often.
     pub before: String,
-    /// Those in which something was called wrong before the fault.
-    pub false_alarms: usize,
+    /// What was called wrong before any fault, in trials that were drawn anew for it, and in how many.
+    pub false_alarms: String,
     /// From when it can show until it is noticed: the median, and the trial that used most of its budget.
     pub noticed_median_ms: Option<f64>,
     /// That trial's figure.
@@ -57,8 +58,8 @@ pub struct Row {
     pub moved_on_worst_mm: Option<f64>,
     /// As above.
     pub moved_on_budget_mm: Option<f64>,
-    /// Nothing was beyond its budget, missed or called wrong too early.
-    pub inside: bool,
+    /// Trials with a figure beyond its budget, or that could not be drawn.
+    pub outside: usize,
     /// The seed that used most of its budgets.
     pub worst_seed: Option<u64>,
 }
@@ -82,13 +83,11 @@ pub fn rows(cases: &[&Case], machine: &Arc<Description>, seeds: &[u64]) -> Resul
 fn row(case: &Case, machine: &Description, outcomes: &[Outcome], missing: usize) -> Row {
     let applies = machine.axes.iter().any(|axis| case.applies(axis));
     let own = |outcome: &&Outcome| outcome.first.is_some_and(|(cause, _)| cause == case.cause);
-    // What stopped before the fault says nothing of it.
-    let healthy: Vec<Outcome> = outcomes.iter().copied().filter(|outcome| !outcome.false_alarm).collect();
     let [noticed, stopped, moved_on, at_rest] = [
-        figure(&healthy, |outcome| outcome.noticed),
-        figure(&healthy, |outcome| outcome.stopped),
-        figure(&healthy, |outcome| outcome.moved_on),
-        figure(&healthy, |outcome| Measured {
+        figure(outcomes, |outcome| outcome.noticed),
+        figure(outcomes, |outcome| outcome.stopped),
+        figure(outcomes, |outcome| outcome.moved_on),
+        figure(outcomes, |outcome| Measured {
             value: outcome.at_rest,
             budget: 1.0,
         }),
@@ -105,8 +104,16 @@ fn row(case: &Case, machine: &Description, outcomes: &[Outcome], missing: usize)
         trials: outcomes.len(),
         named: outcomes.iter().filter(|outcome| outcome.named).count(),
         first: outcomes.iter().filter(own).count(),
-        before: before(case, outcomes),
-        false_alarms: outcomes.iter().filter(|outcome| outcome.false_alarm).count(),
+        before: {
+            let others = outcomes.iter().filter(|outcome| !own(outcome));
+            counted(others.map(|outcome| outcome.first))
+        },
+        false_alarms: counted(
+            outcomes
+                .iter()
+                .filter(|outcome| outcome.false_alarm.is_some())
+                .map(|outcome| outcome.false_alarm),
+        ),
         noticed_median_ms: noticed.map(|of| of[0]),
         noticed_worst_ms: noticed.map(|of| of[1]),
         noticed_budget_ms: noticed.map(|of| of[2]),
@@ -118,7 +125,7 @@ fn row(case: &Case, machine: &Description, outcomes: &[Outcome], missing: usize)
         moved_on_median_mm: moved_on.map(|of| of[0]),
         moved_on_worst_mm: moved_on.map(|of| of[1]),
         moved_on_budget_mm: moved_on.map(|of| of[2]),
-        inside: outcomes.iter().all(Outcome::good) && (missing == 0 || !applies),
+        outside: outcomes.iter().filter(|outcome| !outcome.good()).count() + if applies { missing } else { 0 },
         worst_seed: worst.map(|outcome| outcome.seed),
     }
 }
@@ -132,12 +139,11 @@ fn figure(outcomes: &[Outcome], of: fn(&Outcome) -> Measured) -> Option<[f64; 3]
     Some([median, worst.value, worst.budget].map(|value| (1e4 * value).round() / 10.0))
 }
 
-/// What was named first in place of the cause, most often first.
-fn before(case: &Case, outcomes: &[Outcome]) -> String {
+/// What was named, and how often, most often first.
+fn counted(named: impl Iterator<Item = Option<Named>>) -> String {
     let mut counts: Vec<(usize, &str)> = Vec::new();
-    let others = outcomes.iter().map(|outcome| outcome.first.map(|(cause, _)| cause));
-    for other in others.filter(|other| *other != Some(case.cause)) {
-        let name = other.map_or("nothing", |cause| cause.name());
+    for one in named {
+        let name = one.map_or("nothing", |(cause, _)| cause.name());
         match counts.iter_mut().find(|(_, counted)| *counted == name) {
             Some((count, _)) => *count += 1,
             None => counts.push((1, name)),
@@ -171,14 +177,15 @@ pub fn from_csv(text: &str) -> Result<Vec<Row>, csv::Error> {
 /// As the page for developers has it: what was found, and how the budgets come about.
 pub fn markdown(rows: &[Row]) -> String {
     let mut out = String::from(
-        "| cause | machine | named, of trials | named before it | noticed, ms | stopped, ms | moved on, mm | inside | at rest, ms |\n|---|---|---|---|---|---|---|---|---|\n",
+        "| cause | fault | machine | named | named before it | false alarms | noticed, ms | stopped, ms | moved on, mm | inside | at rest, ms |\n|---|---|---|---|---|---|---|---|---|---|---|\n",
     );
     for row in rows {
         let [noticed, stopped, moved_on] = figures(row).map(|of| of.map_or("-".to_string(), spread));
-        let before = if row.before.is_empty() { "-" } else { &row.before };
+        let [before, alarms] = [&row.before, &row.false_alarms].map(|named| if named.is_empty() { "-" } else { named });
         out += &format!(
-            "| {} | {} | {} of {} | {before} | {noticed} | {stopped} | {moved_on} | {} | {} |\n",
+            "| {} | {} | {} | {} of {} | {before} | {alarms} | {noticed} | {stopped} | {moved_on} | {} | {} |\n",
             row.cause,
+            row.fault,
             row.machine,
             row.named,
             row.trials,
@@ -187,9 +194,17 @@ pub fn markdown(rows: &[Row]) -> String {
         );
     }
     out += "\n| cause | what is put in | noticed counts from | and must come within | what may be named in its place |\n|---|---|---|---|---|\n";
-    for case in CASES {
-        let instead: Vec<_> = case.instead.iter().map(|(cause, why)| format!("{cause}: {why}")).collect();
-        let instead = if instead.is_empty() { "-".to_string() } else { instead.join("; ") };
+    for case in cases::all() {
+        let instead: Vec<_> = case
+            .instead
+            .iter()
+            .map(|(cause, why)| format!("{cause}: {why}"))
+            .collect();
+        let instead = if instead.is_empty() {
+            "-".to_string()
+        } else {
+            instead.join("; ")
+        };
         out += &format!(
             "| {} | {} | {} | {} | {instead} |\n",
             case.cause, case.fault, case.from, case.budget
@@ -205,11 +220,29 @@ pub fn markdown(rows: &[Row]) -> String {
 pub fn terminal(rows: &[Row]) -> String {
     let mut table = Table::new();
     table.load_preset(presets::NOTHING);
-    table.set_header(["cause", "named", "first", "noticed, ms", "stopped, ms", "moved on, mm", "at rest", ""]);
+    table.set_header([
+        "cause",
+        "named",
+        "first",
+        "noticed, ms",
+        "stopped, ms",
+        "moved on, mm",
+        "at rest",
+        "",
+    ]);
     for row in rows {
         let [noticed, stopped, moved_on] = figures(row).map(|of| of.map_or("-".to_string(), spread));
         let share = |count: usize| format!("{count}/{}", row.trials);
-        table.add_row([row.cause.clone(), share(row.named), share(row.first), noticed, stopped, moved_on, at_rest(row), verdict(row).to_string()]);
+        table.add_row([
+            row.cause.clone(),
+            share(row.named),
+            share(row.first),
+            noticed,
+            stopped,
+            moved_on,
+            at_rest(row),
+            verdict(row),
+        ]);
     }
     table.to_string()
 }
@@ -230,18 +263,24 @@ fn spread([median, worst, budget]: [f64; 3]) -> String {
 }
 
 fn shown(value: f64) -> String {
-    if value.is_finite() { format!("{value:.0}") } else { "never".to_string() }
+    if value.is_finite() {
+        format!("{value:.0}")
+    } else {
+        "never".to_string()
+    }
 }
 
 fn at_rest(row: &Row) -> String {
     let both = row.at_rest_median_ms.zip(row.at_rest_worst_ms);
-    both.map_or("-".to_string(), |(median, worst)| format!("{}, {}", shown(median), shown(worst)))
+    both.map_or("-".to_string(), |(median, worst)| {
+        format!("{}, {}", shown(median), shown(worst))
+    })
 }
 
-fn verdict(row: &Row) -> &'static str {
-    match (row.trials, row.inside) {
-        (0, _) => "-",
-        (_, true) => "yes",
-        (_, false) => "no",
+fn verdict(row: &Row) -> String {
+    match (row.trials, row.outside) {
+        (0, 0) => "-".to_string(),
+        (_, 0) => "yes".to_string(),
+        (_, outside) => format!("no: {outside}"),
     }
 }

@@ -6,10 +6,10 @@
 //! valve no longer does what it is told, at the most that it goes before that counts as running away.
 
 use bellcrank_core::cause::Category;
-use bellcrank_core::machine::FASTER_THAN_CURVE;
+use bellcrank_core::machine::AxisId;
 use bellcrank_machine::geometry::Geometry;
 
-use super::cases::Case;
+use super::case::Case;
 use super::trial::Trial;
 use crate::trace::{AxisSample, Trace};
 
@@ -39,7 +39,7 @@ fn stroke(case: &Case, trial: &Trial, axis: usize, now: &AxisSample, begun: f64)
     let full = drive.full_rate.0.max(drive.full_rate.1);
     let runs = case.runs && axis == trial.axis;
     let rate = if runs {
-        f64::from(FASTER_THAN_CURVE) * full
+        fastest(trial)
     } else {
         now.rate.abs().max(now.asked.abs())
     };
@@ -48,4 +48,14 @@ fn stroke(case: &Case, trial: &Trial, axis: usize, now: &AxisSample, begun: f64)
         Category::One => 0.5 * rate / full * drive.stop_ramp,
     };
     rate * (begun + trial.timing().reaction + ramp) + rate * rate / (2.0 * drive.braking)
+}
+
+/// The fastest that the axis at fault goes, whatever helps, by what the core counts with, m/s or rad/s.
+fn fastest(trial: &Trial) -> f64 {
+    let machine = bellcrank_machine::build(&trial.scenario.machine).ok();
+    let axis = machine
+        .as_ref()
+        .zip(AxisId::new(trial.axis))
+        .and_then(|(machine, id)| machine.axis(id));
+    axis.map_or(f64::INFINITY, |axis| axis.fastest().into())
 }

@@ -14,7 +14,7 @@ use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, UnitSphere};
 
-use super::cases::{Case, Work};
+use super::case::{Case, Work};
 use crate::adversary::clear_pose;
 use crate::scenario::{self, Act, Fault, Hand, Load, Scenario};
 use crate::trace::{Sample, Trace};
@@ -47,7 +47,9 @@ pub struct Trial {
 impl Trial {
     /// Draws one.
     pub fn draw(case: &Case, machine: &Arc<Description>, rng: &mut ChaCha8Rng) -> Self {
-        let fit: Vec<usize> = (0..machine.axes.len()).filter(|&axis| case.applies(&machine.axes[axis])).collect();
+        let fit: Vec<usize> = (0..machine.axes.len())
+            .filter(|&axis| case.applies(&machine.axes[axis]))
+            .collect();
         let axis = fit[rng.random_range(0..fit.len())];
         let fault_at = rng.random_range(FAULT_S.0..FAULT_S.1);
         let mut trial = Self {
@@ -79,7 +81,10 @@ impl Trial {
             }
             Work::Resting => {
                 let idle = |sample: &&Sample| sample.axes[self.axis].asked == 0.0;
-                let before = trace.samples.iter().filter(|sample| sample.t < self.fault_at && sample.t > LEVERS_S);
+                let before = trace
+                    .samples
+                    .iter()
+                    .filter(|sample| sample.t < self.fault_at && sample.t > LEVERS_S);
                 tip_moves && before.clone().all(|sample| idle(&sample)) && axis.rate.abs() < still
             }
         }
@@ -139,7 +144,11 @@ fn work(case: &Case, machine: &Arc<Description>, axis: usize, rng: &mut ChaCha8R
     let start = clear_pose(machine, rng);
     let remote = machine.stations.remote.is_some() && rng.random_bool(0.5);
     let led = case.work != Work::Resting && rng.random_bool(0.5);
-    let (station, mode) = if remote { ("remote", Station::Remote) } else { ("seat", Station::Seat) };
+    let (station, mode) = if remote {
+        ("remote", Station::Remote)
+    } else {
+        ("seat", Station::Seat)
+    };
     let text = format!(
         "name = \"reaction\"\nabout = \"a fault at work\"\nmachine = {:?}\nlength_s = 1\nstation = \"{station}\"\nmode = \"joint\"\n",
         machine.name
@@ -163,7 +172,15 @@ fn work(case: &Case, machine: &Arc<Description>, axis: usize, rng: &mut ChaCha8R
     };
     let hand = |at, act| Hand { at, act };
     scenario.hands.push(hand(ENABLE_S, Act::Enable(true)));
-    let cap = if remote { machine.stations.remote.as_ref().map_or(1.0, |station| station.speed_cap) } else { 1.0 };
+    let cap = if remote {
+        machine
+            .stations
+            .remote
+            .as_ref()
+            .map_or(1.0, |station| station.speed_cap)
+    } else {
+        1.0
+    };
     for arm in (0..machine.arms.len()).filter(|_| led) {
         scenario.hands.push(hand(LEVERS_S, lead(machine, arm, cap, rng)));
     }

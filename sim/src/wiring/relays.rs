@@ -96,6 +96,9 @@ mod tests {
         contacts(&mut coils, 0.2, ON, &faults);
         assert_eq!(contacts(&mut coils, 0.3, ON, &faults), [true, true, false]);
         contacts(&mut coils, 0.4, Relays::default(), &faults);
-        assert_eq!(contacts(&mut coils, 0.5, Relays::default(), &faults), [false, true, false]);
+        assert_eq!(
+            contacts(&mut coils, 0.5, Relays::default(), &faults),
+            [false, true, false]
+        );
     }
 }
