@@ -150,7 +150,7 @@ fn each_cause_stops_within_its_stated_time_and_stays() {
         watched.step();
         watched.posture.switches.reset = false;
         // The self-test, and levers at neutral.
-        for _ in 0..SELF_TEST.as_ticks() / TICK_US + 1 {
+        for _ in 0..=SELF_TEST.as_ticks() / TICK_US {
             watched.step();
         }
         assert_eq!(watched.step().state, State::Ready, "{cause}");

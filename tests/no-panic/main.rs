@@ -29,7 +29,7 @@ pub fn _start(
     (from, target): (&[f32], &Target),
     link: &mut Link,
 ) -> ([Outputs; 2], f32, Option<Angles>) {
-    let first = Controller::new(machine).tick(inputs);
+    let first = Controller::restarted(machine, controller.record()).tick(inputs);
     let any = controller.tick(inputs);
     let mut ready = machine.arms().iter().filter_map(|arm| Inverse::new(machine, arm).ok());
     let angles = ready.find_map(|inverse| inverse.solve(from, target).ok());

@@ -141,6 +141,7 @@ pub fn rehearsals() -> Vec<(Scenario, Trace, Findings)> {
 
 fn machine() -> d::Description {
     let station = d::Station {
+        required: false,
         frame_late: 0.2,
         speed_cap: 1.0,
         dead_zone: 0.05,
@@ -150,7 +151,9 @@ fn machine() -> d::Description {
     };
     d::Description {
         name: "wall <setter>".into(),
+        control: d::Control::default(),
         timing: d::Timing {
+            tick_early: 0.0,
             tick: 0.002,
             tick_late: 0.01,
             stop_discrepancy: 0.5,

@@ -245,18 +245,18 @@ impl Supervise {
         found
     }
 
-    /// Notes where a station that is not missed falls silent. One that was never there is not lost.
+    /// Notes where a station falls silent whose silence is no stop. One that was never there is not lost.
     fn log_stations(&mut self, posture: &Posture, facts: &Facts) {
-        let in_charge = self.interlock.authority().station;
-        let missed = |station, hand: Hand| self.interlock.powered() && (station == in_charge || hand.required);
+        let (powered, in_charge) = (self.interlock.powered(), self.interlock.authority().station);
         let hands = [(Station::Seat, facts.seat), (Station::Remote, facts.remote)];
-        let lost = hands.map(|(station, hand)| (station, hand.heard, !hand.heard && !missed(station, hand)));
-        for (silent, (station, heard, lost)) in self.silent.iter_mut().zip(lost) {
-            if heard {
+        for (silent, (station, hand)) in self.silent.iter_mut().zip(hands) {
+            if hand.heard {
                 silent.get_or_insert_default();
             }
+            let stops = powered && (station == in_charge || hand.required);
             if let Some(silent) = silent
-                && silent.begins(lost, posture.dt)
+                && silent.begins(!hand.heard, posture.dt)
+                && !stops
             {
                 self.log.push(Event {
                     at: posture.now,
