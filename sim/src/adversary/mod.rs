@@ -181,7 +181,7 @@ pub fn run(believed: &Description, real: &Arc<Description>, seed: u64) -> Result
 
 /// A random pose that keeps every margin, with a random load on each arm.
 fn scenario(machine: &Arc<Description>, rng: &mut ChaCha8Rng) -> Scenario {
-    let start = clear_pose(machine, rng);
+    let start = free_pose(machine, rng);
     let load = |(arm, described): (usize, &Arm)| Load {
         arm,
         mass: rng.random_range(0.0..1.0) * described.payload,
@@ -202,10 +202,7 @@ fn scenario(machine: &Arc<Description>, rng: &mut ChaCha8Rng) -> Scenario {
 }
 
 /// Joint angles of a random pose that keeps every margin, rad.
-///
-/// # Panics
-/// If there is none.
-pub(crate) fn clear_pose(machine: &Description, rng: &mut ChaCha8Rng) -> Vec<f64> {
+pub(crate) fn free_pose(machine: &Description, rng: &mut ChaCha8Rng) -> Vec<f64> {
     let bodies = Bodies::of_machine(machine).expect("a machine that was built");
     let mut pose = Pose::default();
     (0..TRIES)

@@ -15,7 +15,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, UnitSphere};
 
 use super::case::{Case, Work};
-use crate::adversary::clear_pose;
+use crate::adversary::free_pose;
 use crate::scenario::{self, Act, Fault, Hand, Load, Scenario};
 use crate::trace::{Sample, Trace};
 
@@ -141,7 +141,7 @@ impl Trial {
 
 /// The machine at work, nothing wrong yet.
 fn work(case: &Case, machine: &Arc<Description>, axis: usize, rng: &mut ChaCha8Rng) -> Scenario {
-    let start = clear_pose(machine, rng);
+    let start = free_pose(machine, rng);
     let remote = machine.stations.remote.is_some() && rng.random_bool(0.5);
     let led = case.work != Work::Resting && rng.random_bool(0.5);
     let (station, mode) = if remote {

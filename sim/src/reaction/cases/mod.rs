@@ -10,6 +10,7 @@ mod sensors;
 
 use bellcrank_core::cause::Cause;
 use bellcrank_core::sense::FILTER_TIME_S;
+use bellcrank_machine::geometry::Geometry;
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 
@@ -84,4 +85,12 @@ fn is_asked(trial: &Trial, axis: &AxisSample) -> bool {
 
 fn either_way(rng: &mut ChaCha8Rng) -> f64 {
     if rng.random_bool(0.5) { 1.0 } else { -1.0 }
+}
+
+/// From where it starts, the way to the middle of the axis's stroke: to where there is room.
+fn to_the_middle(trial: &Trial) -> f64 {
+    let axis = trial.described();
+    let stroke = Geometry::of(axis).and_then(|linkage| linkage.stroke(trial.scenario.start[trial.axis]));
+    let beyond = stroke.is_ok_and(|stroke| stroke > 0.5 * axis.actuator.travel);
+    if beyond { -1.0 } else { 1.0 }
 }

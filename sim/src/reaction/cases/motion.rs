@@ -3,7 +3,7 @@
 use bellcrank_core::cause::Cause;
 use rand::RngExt;
 
-use super::{OF_MOTION, either_way, is_asked, settled};
+use super::{OF_MOTION, is_asked, settled, to_the_middle};
 use crate::reaction::case::{Case, Shows, Work};
 use crate::scenario::FaultKind;
 use crate::trace::AxisSample;
@@ -16,7 +16,7 @@ pub const CASES: &[Case] = &[
         budget: "unasked_ms, the filter, a tick",
         work: Work::Resting,
         make: |trial, rng| {
-            let opening = either_way(rng) * rng.random_range(0.3..1.0);
+            let opening = to_the_middle(trial) * rng.random_range(0.3..1.0);
             vec![(
                 FaultKind::ValveStuckOpen {
                     axis: trial.axis,

@@ -6,7 +6,7 @@ use bellcrank_machine::geometry::Geometry;
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 
-use super::{OF_MOTION, PLAIN, either_way, is_asked, settled};
+use super::{OF_MOTION, PLAIN, either_way, is_asked, settled, to_the_middle};
 use crate::reaction::case::{Case, Made, Shows, Work};
 use crate::reaction::trial::Trial;
 use crate::scenario::FaultKind;
@@ -153,14 +153,7 @@ fn jump(trial: &Trial, rng: &mut ChaCha8Rng) -> Made {
     let span = span(sensor);
     let least = trial.watch().jump_rate * (OF_SENSOR.within)(trial) / span + 0.005;
     let share = rng.random_range(1.1 * least..(1.2 * least).max(0.4));
-    let stroke = Geometry::of(trial.described()).and_then(|linkage| linkage.stroke(trial.scenario.start[trial.axis]));
-    let middle = sensor.points.iter().map(|point| point.1).sum::<f64>() / sensor.points.len() as f64;
-    let way = if stroke.is_ok_and(|stroke| stroke > middle) {
-        -1.0
-    } else {
-        1.0
-    };
-    let by = way * share;
+    let by = to_the_middle(trial) * share;
     vec![(FaultKind::SensorJump { axis: trial.axis, by }, None)]
 }
 
