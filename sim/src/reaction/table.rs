@@ -193,7 +193,7 @@ pub fn markdown(rows: &[Row]) -> String {
             at_rest(row),
         );
     }
-    out += "\n| cause | what is put in | noticed counts from | and must come within | what may be named in its place |\n|---|---|---|---|---|\n";
+    out += "\n| cause | what is put in | noticed counts from | and must come within | what may be named in its place | what else decides the stop |\n|---|---|---|---|---|---|\n";
     for case in cases::all() {
         let instead: Vec<_> = case
             .instead
@@ -206,12 +206,16 @@ pub fn markdown(rows: &[Row]) -> String {
             instead.join("; ")
         };
         out += &format!(
-            "| {} | {} | {} | {} | {instead} |\n",
-            case.cause, case.fault, case.from, case.budget
+            "| {} | {} | {} | {} | {instead} | {} |\n",
+            case.cause,
+            case.fault,
+            case.from,
+            case.budget,
+            case.open.unwrap_or("-")
         );
     }
     for (cause, why) in NOT_PROVOKED {
-        out += &format!("| {cause} | nothing | - | - | {why} |\n");
+        out += &format!("| {cause} | nothing | - | - | {why} | - |\n");
     }
     out
 }
@@ -220,29 +224,11 @@ pub fn markdown(rows: &[Row]) -> String {
 pub fn terminal(rows: &[Row]) -> String {
     let mut table = Table::new();
     table.load_preset(presets::NOTHING);
-    table.set_header([
-        "cause",
-        "named",
-        "first",
-        "noticed, ms",
-        "stopped, ms",
-        "moved on, mm",
-        "at rest",
-        "",
-    ]);
+    table.set_header(["cause", "named", "noticed, ms", "stopped, ms", "moved on, mm", ""]);
     for row in rows {
-        let [noticed, stopped, moved_on] = figures(row).map(|of| of.map_or("-".to_string(), spread));
-        let share = |count: usize| format!("{count}/{}", row.trials);
-        table.add_row([
-            row.cause.clone(),
-            share(row.named),
-            share(row.first),
-            noticed,
-            stopped,
-            moved_on,
-            at_rest(row),
-            verdict(row),
-        ]);
+        let figures = figures(row).map(|of| of.map_or("-".to_string(), spread).replace(" of ", "/"));
+        let named = format!("{}/{}", row.named, row.trials);
+        table.add_row([vec![row.cause.clone(), named], figures.to_vec(), vec![verdict(row)]].concat());
     }
     table.to_string()
 }

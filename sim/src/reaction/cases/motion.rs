@@ -27,6 +27,7 @@ pub const CASES: &[Case] = &[
         },
         shows: Shows::Once(|_, _| true, |trial, axis| axis.rate.abs() > trial.watch().still_rate),
         within: |trial| trial.watch().unasked + settled(trial) + trial.timing().tick,
+        open: Some("the load swings down on its load-holding valve while the spool stays open"),
         ..OF_MOTION
     },
     Case {
