@@ -54,6 +54,19 @@ fn channels_that_differ_are_named_as_that() {
     assert_eq!(bench.cause(), Some((Cause::StopDiscrepancy, None)));
 }
 
+/// What comes later does not take the place of what came first, unless it lies behind it.
+#[test]
+fn the_first_cause_is_the_one_that_is_named() {
+    let machine = machine();
+    let mut bench = Bench::slewing(&machine);
+    bench.broken.sensor = Some((0, Some(0.0)));
+    bench.run(50);
+    bench.inputs.stop_chain = [false, false];
+    bench.run(50);
+    assert!(bench.logged(What::Cause(Cause::StopButton)));
+    assert_eq!(bench.cause(), Some((Cause::SensorLow, Some(0))));
+}
+
 #[test]
 fn a_test_pulse_on_the_stop_chain_stops_nothing() {
     let mut parts = parts();

@@ -30,6 +30,7 @@ mod plant;
 mod reaction;
 mod rehearsals;
 mod rig;
+mod safety;
 mod sense;
 mod stages_sense;
 mod stopping;

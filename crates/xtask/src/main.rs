@@ -1,11 +1,12 @@
 //! What people and CI run, one name for each: `cargo xtask test`, `cargo xtask bench`, `cargo xtask fuzz`, `cargo xtask adversary`,
-//! `cargo xtask reaction`.
+//! `cargo xtask reaction`, `cargo xtask mutants`.
 //!
 //! `test` is everything CI asks for, in the order in which a mistake is cheapest to find; it stops at the first failure.
 
 mod bare_metal;
 mod debian;
 mod instructions;
+mod mutants;
 mod steps;
 
 use std::process::Command;
@@ -59,6 +60,12 @@ enum Task {
         #[arg(long)]
         bless: bool,
     },
+    /// Mistakes put into the interlock, the gate and the link, one at a time, of which the tests must notice each
+    Mutants {
+        /// How many at once
+        #[arg(long, default_value_t = 1)]
+        jobs: u32,
+    },
     /// Changed frames for both ends of the wireless link, of which none may be taken
     Fuzz {
         /// How many
@@ -73,6 +80,7 @@ fn main() -> Result<()> {
         Task::Instructions { bless: false } => instructions::check(),
         Task::Instructions { bless: true } => instructions::bless(),
         Task::Fuzz { frames } => fuzz(frames),
+        Task::Mutants { jobs } => mutants::check(jobs),
         Task::Adversary { runs, seed } => adversary(runs, seed),
         Task::Reaction { seeds, cause, bless } => reaction(seeds, cause.as_deref(), bless),
         Task::Bench => run(cargo("bench").args(["--package", "bellcrank-benches"])),

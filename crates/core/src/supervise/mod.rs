@@ -201,21 +201,22 @@ impl Supervise {
             // Cannot be full: no more than FOUND_MAX can be found.
             let _ = found.push((cause, axis));
         };
+        // First what nothing else can be trusted without: the time, and the order of the stages.
+        if let Some(cause) = posture.untimely {
+            raise(cause, None);
+        }
         for (holds, cause) in [
+            (!posture.stamp.follows(last.driven.stamp), Cause::StageOrder),
             (posture.switches.stop_demanded, Cause::StopButton),
             (posture.switches.stop_discrepancy, Cause::StopDiscrepancy),
             (posture.switches.stop_stuck, Cause::StopStuck),
             (posture.switches.supply_bad, Cause::Supply),
-            (!posture.stamp.follows(last.driven.stamp), Cause::StageOrder),
             (any_hand_stops(machine, inputs), Cause::HandStop),
             (last.driven.bad_signal, Cause::BadDuty),
         ] {
             if holds {
                 raise(cause, None);
             }
-        }
-        if let Some(cause) = posture.untimely {
-            raise(cause, None);
         }
         if let Some(time) = machine.timing().relay {
             let untrue = self.relays.step(last.relays, inputs.relays, time, posture.dt);
