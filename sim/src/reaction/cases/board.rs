@@ -50,7 +50,7 @@ pub const CASES: &[Case] = &[
         cause: Cause::StopStuck,
         fault: "stop button pressed for a moment, one channel stays closed",
         from: "the button is let go",
-        budget: "a tick",
+        budget: "stop_pulse_ms, a tick",
         hidden_at_most: 0.1,
         make: |trial, rng| {
             let channel = rng.random_range(0..2);
@@ -61,7 +61,6 @@ pub const CASES: &[Case] = &[
             ]
         },
         shows: AFTER_IT,
-        within: |trial| trial.timing().tick,
         ..PLAIN
     },
     Case {
