@@ -58,7 +58,7 @@ fn each_cause_is_noticed_named_and_stopped_within_its_budget() {
                 for seed in 1..=SEEDS {
                     let outcome = run(case, machine, seed).unwrap();
                     assert_eq!(outcome.is_some(), row.trials > 0);
-                    for outcome in outcome {
+                    if let Some(outcome) = outcome {
                         hold(row, case, &outcome);
                     }
                 }
