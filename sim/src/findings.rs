@@ -164,7 +164,7 @@ fn false_alarm(scenario: &Scenario, trace: &Trace) -> Option<String> {
 }
 
 /// How long after `from` the last tip comes to rest for good.
-fn rest_after(trace: &Trace, from: f64) -> Option<f64> {
+pub(crate) fn rest_after(trace: &Trace, from: f64) -> Option<f64> {
     let moving = |sample: &crate::trace::Sample| sample.arms.iter().any(|arm| arm.tip_speed > AT_REST_M_S);
     let last = trace.samples.iter().rposition(moving);
     match last {
@@ -175,7 +175,7 @@ fn rest_after(trace: &Trace, from: f64) -> Option<f64> {
 }
 
 /// Furthest that any tip gets from where it was at `from`.
-fn moved_on(trace: &Trace, from: f64) -> f64 {
+pub(crate) fn moved_on(trace: &Trace, from: f64) -> f64 {
     let Some(first) = trace.samples.iter().position(|sample| sample.t >= from) else {
         return 0.0;
     };

@@ -1,19 +1,25 @@
 //! One rehearsal: scenario and seed to trace. A pure function: the same scenario and seed give the same trace to the bit.
 
-use bellcrank_core::machine::{ARMS_MAX, AxisId};
+use bellcrank_core::inputs::Relays;
+use bellcrank_core::machine::{ARMS_MAX, AxisId, PerAxis};
+use bellcrank_core::outputs::Status;
+use bellcrank_core::supervise::State;
 use bellcrank_core::{Controller, Outputs};
 use nalgebra::Vector3;
 use xxhash_rust::xxh3::Xxh3;
 
 use crate::clearance;
 use crate::plant::{Accuracy, Plant, PlantError};
-use crate::scenario::Scenario;
+use crate::scenario::{FaultKind, Scenario};
 use crate::surroundings::Surroundings;
 use crate::trace::{ArmSample, AxisSample, Noticed, Sample, Trace};
 use crate::wiring::Wiring;
 
 /// Time between samples of a trace, s.
 pub const SAMPLE_S: f64 = 0.01;
+
+/// How soon a tick follows that comes too early, s.
+const AGAIN_S: f64 = 0.0003;
 
 /// Pressure in the less loaded chamber of each cylinder at the start, Pa: what a stopped arm keeps trapped.
 pub(crate) const PRELOAD_PA: f64 = 5e5;
@@ -44,6 +50,14 @@ pub enum RunError {
 /// # Errors
 /// When the machine cannot be simulated, or the plant cannot be integrated as accurately as asked.
 pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
+    rehearse_sampled(scenario, seed, SAMPLE_S)
+}
+
+/// The same with a sample every so often, s; at most one a tick.
+///
+/// # Errors
+/// As for [`rehearse`].
+pub fn rehearse_sampled(scenario: &Scenario, seed: u64, every: f64) -> Result<Trace, RunError> {
     let description = &*scenario.machine;
     let bad = |reason: String| RunError::Machine {
         machine: description.name.clone(),
@@ -55,14 +69,32 @@ pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
     plant.stand(&scenario.start, PRELOAD_PA);
 
     let mut controller = Controller::new(&machine);
+    let mut outputs = no_current();
+    let mut starting = false;
     let mut wiring = Wiring::new(scenario, seed);
     let mut recorder = Recorder::new(scenario);
     let ticks = whole(scenario.length / description.timing.tick);
-    let sample_every = whole(SAMPLE_S / description.timing.tick).max(1);
+    let sample_every = whole(every / description.timing.tick).max(1);
     for tick in 0..=ticks {
         let t = tick as f64 * description.timing.tick;
         let inputs = wiring.read(t, &plant);
-        let outputs = controller.tick(&inputs);
+        let on = |fault: FaultKind| scenario.active(t).any(|kind| kind == fault);
+        if on(FaultKind::Restart) {
+            if !starting {
+                controller = Controller::restarted(&machine, controller.record());
+                recorder.seen = 0;
+            }
+            outputs = no_current();
+        } else if !on(FaultKind::LoopHangs) {
+            outputs = controller.tick(&inputs);
+            if on(FaultKind::TickEarly) {
+                wiring.hasten(t, &outputs);
+                let t = t + AGAIN_S;
+                outputs = controller.tick(&wiring.read(t, &plant));
+                wiring.hasten(t, &outputs);
+            }
+        }
+        starting = on(FaultKind::Restart);
         recorder.digest(&outputs, &plant);
         recorder.events(&controller);
         recorder.clearances(&plant);
@@ -80,6 +112,21 @@ pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
             })?;
     }
     Ok(recorder.finish(sample_every as f64 * description.timing.tick))
+}
+
+/// What a controller puts out that does not run.
+fn no_current() -> Outputs {
+    Outputs {
+        valves: PerAxis::default(),
+        relays: Relays::default(),
+        alive: false,
+        status: Status {
+            state: State::SelfTest,
+            cause: None,
+            axis: None,
+            before: None,
+        },
+    }
 }
 
 /// Writes down what happens.

@@ -1,5 +1,5 @@
 //! What people and CI run, one name for each: `cargo xtask test`, `cargo xtask bench`, `cargo xtask fuzz`, `cargo xtask adversary`,
-//! `cargo xtask healthy`, `cargo xtask mutants`.
+//! `cargo xtask healthy`, `cargo xtask reaction`, `cargo xtask mutants`.
 //!
 //! `test` is everything CI asks for, in the order in which a mistake is cheapest to find; it stops at the first failure.
 
@@ -51,6 +51,18 @@ enum Task {
         #[arg(long)]
         seed: Option<u64>,
     },
+    /// Every cause provoked at random work of the built-in machines: how long until it is noticed, and until all rests
+    Reaction {
+        /// Trials of each cause on each machine
+        #[arg(long, default_value_t = 200)]
+        seeds: u32,
+        /// Only the causes whose name has this in it
+        #[arg(long)]
+        cause: Option<String>,
+        /// Write what comes out into tests/data/reaction.csv and DEVELOPERS.md
+        #[arg(long, conflicts_with = "cause")]
+        bless: bool,
+    },
     /// How many instructions the reference cases take, against benches/instructions.csv
     Instructions {
         /// Write what they take now into the file
@@ -80,6 +92,7 @@ fn main() -> Result<()> {
         Task::Mutants { jobs } => mutants::check(jobs),
         Task::Adversary { runs, seed } => adversary(runs, seed),
         Task::Healthy { hours, seed } => healthy(hours, seed),
+        Task::Reaction { seeds, cause, bless } => reaction(seeds, cause.as_deref(), bless),
         Task::Bench => run(cargo("bench").args(["--package", "bellcrank-benches"])),
     }
 }
@@ -129,22 +142,40 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
 }
 
 fn adversary(runs: u32, seed: Option<u64>) -> Result<()> {
-    example("adversary", ["--runs", &runs.to_string()], seed)
+    runs_of("adversary", ["--runs", &runs.to_string()], seed)
 }
 
 fn healthy(hours: f64, seed: Option<u64>) -> Result<()> {
-    example("healthy", ["--hours", &hours.to_string()], seed)
+    runs_of("healthy", ["--hours", &hours.to_string()], seed)
 }
 
-/// Many runs of an example of the simulator, or the one of a seed.
-fn example(name: &str, many: [&str; 2], seed: Option<u64>) -> Result<()> {
-    let mut command = cargo("run");
-    command.args(["--release", "--package", "bellcrank-sim", "--example", name, "--"]);
+/// Many runs of an example, or the one of a seed.
+fn runs_of(name: &str, many: [&str; 2], seed: Option<u64>) -> Result<()> {
+    let mut command = example(name);
     match seed {
         Some(seed) => command.args(["--seed", &seed.to_string()]),
         None => command.args(many),
     };
     run(&mut command)
+}
+
+fn reaction(seeds: u32, cause: Option<&str>, bless: bool) -> Result<()> {
+    let mut command = example("reaction");
+    command.args(["--seeds", &seeds.to_string()]);
+    if let Some(cause) = cause {
+        command.args(["--cause", cause]);
+    }
+    if bless {
+        command.arg("--bless");
+    }
+    run(&mut command)
+}
+
+/// One of the simulator's examples, in release.
+fn example(name: &str) -> Command {
+    let mut command = cargo("run");
+    command.args(["--release", "--package", "bellcrank-sim", "--example", name, "--"]);
+    command
 }
 
 /// The fuzzing of the ordinary tests, only longer and in release.

@@ -147,6 +147,9 @@ pub fn at_fault(kind: &FaultKind) -> Option<usize> {
         FaultKind::SensorOpen { axis }
         | FaultKind::SensorShort { axis }
         | FaultKind::SensorStuck { axis }
+        | FaultKind::SensorJump { axis, .. }
+        | FaultKind::SensorSlip { axis, .. }
+        | FaultKind::SensorNoise { axis, .. }
         | FaultKind::SensorStale { axis }
         | FaultKind::ExcitationSag { axis, .. }
         | FaultKind::TwinDrift { axis, .. }
@@ -154,6 +157,7 @@ pub fn at_fault(kind: &FaultKind) -> Option<usize> {
         | FaultKind::ValveStuck { axis }
         | FaultKind::ValveStuckOpen { axis, .. }
         | FaultKind::ValveDead { axis }
+        | FaultKind::ValveReversed { axis }
         | FaultKind::HoseBurst { axis, .. }
         | FaultKind::PistonLeak { axis, .. }
         | FaultKind::SpoolWeak { axis, .. }
@@ -161,7 +165,16 @@ pub fn at_fault(kind: &FaultKind) -> Option<usize> {
             act: Act::Lever { axis, .. },
         } => Some(axis),
         FaultKind::LinkLost { .. }
+        | FaultKind::LinkPoor { .. }
         | FaultKind::StopButton
+        | FaultKind::HandStop { .. }
+        | FaultKind::StopChannelStuck { .. }
+        | FaultKind::RelayWelded { .. }
+        | FaultKind::RelayDead { .. }
+        | FaultKind::SupplySag { .. }
+        | FaultKind::TickEarly
+        | FaultKind::LoopHangs
+        | FaultKind::Restart
         | FaultKind::StopChannelOpen { .. }
         | FaultKind::WrongLever { .. }
         | FaultKind::EngineStall

@@ -12,7 +12,7 @@ use bellcrank_machine::description::{Axis, Description, Signal};
 use bellcrank_machine::document::{self, DocumentError, Table};
 use bellcrank_machine::find;
 
-use super::{BUILTIN, Expect, Fault, FaultKind, Load, Scenario, folder};
+use super::{BUILTIN, Expect, Fault, FaultKind, Load, Relay, Scenario, folder};
 use crate::trace::{OUT_OF_REACH, UNUSABLE, event_name};
 
 /// Longest rehearsal, s.
@@ -263,7 +263,7 @@ fn named<'n>(t: &Table, key: &'static str, what: &str, names: impl Iterator<Item
 
 type Make = fn(&Who, &Table) -> FaultKind;
 
-const KINDS: [(&str, Make); 20] = [
+const KINDS: [(&str, Make); 33] = [
     ("sensor_open", |w, t| FaultKind::SensorOpen {
         axis: w.axis(t, "axis"),
     }),
@@ -272,6 +272,18 @@ const KINDS: [(&str, Make); 20] = [
     }),
     ("sensor_stuck", |w, t| FaultKind::SensorStuck {
         axis: w.axis(t, "axis"),
+    }),
+    ("sensor_jump", |w, t| FaultKind::SensorJump {
+        axis: w.axis(t, "axis"),
+        by: t.number("by_percent", -100.0..=100.0),
+    }),
+    ("sensor_slip", |w, t| FaultKind::SensorSlip {
+        axis: w.axis(t, "axis"),
+        rate: t.number("drift_percent_s", -1000.0..=1000.0),
+    }),
+    ("sensor_noise", |w, t| FaultKind::SensorNoise {
+        axis: w.axis(t, "axis"),
+        rms: t.number("noise_mv", 0.0..=10_000.0),
     }),
     ("sensor_stale", |w, t| FaultKind::SensorStale {
         axis: w.axis(t, "axis"),
@@ -297,13 +309,34 @@ const KINDS: [(&str, Make); 20] = [
     ("valve_dead", |w, t| FaultKind::ValveDead {
         axis: w.axis(t, "axis"),
     }),
+    ("valve_reversed", |w, t| FaultKind::ValveReversed {
+        axis: w.axis(t, "axis"),
+    }),
     ("link_lost", |_, t| FaultKind::LinkLost {
         station: t.choice("station", &STATIONS).unwrap_or_default(),
     }),
+    ("link_poor", |_, t| FaultKind::LinkPoor {
+        station: t.choice("station", &STATIONS).unwrap_or_default(),
+        share: t.number("share", 0.0..=1.0),
+    }),
     ("stop_button", |_, _| FaultKind::StopButton),
+    ("hand_stop", |_, t| FaultKind::HandStop {
+        station: t.choice("station", &STATIONS).unwrap_or_default(),
+    }),
     ("stop_channel_open", |_, t| FaultKind::StopChannelOpen {
         channel: t.whole("channel", 1..=2) - 1,
     }),
+    ("stop_channel_stuck", |_, t| FaultKind::StopChannelStuck {
+        channel: t.whole("channel", 1..=2) - 1,
+    }),
+    ("relay_welded", |_, t| FaultKind::RelayWelded { relay: relay(t) }),
+    ("relay_dead", |_, t| FaultKind::RelayDead { relay: relay(t) }),
+    ("supply_sag", |_, t| FaultKind::SupplySag {
+        to: t.number("to_v", 0.0..=60.0),
+    }),
+    ("tick_early", |_, _| FaultKind::TickEarly),
+    ("loop_hangs", |_, _| FaultKind::LoopHangs),
+    ("restart", |_, _| FaultKind::Restart),
     ("wrong_lever", |w, t| FaultKind::WrongLever { act: w.act(t) }),
     ("engine_stall", |_, _| FaultKind::EngineStall),
     ("hose_burst", |w, t| FaultKind::HoseBurst {
@@ -326,6 +359,12 @@ const KINDS: [(&str, Make); 20] = [
         share: t.number("share", 0.0..=1.0),
     }),
 ];
+
+fn relay(t: &Table) -> Relay {
+    let [valve_power, dump, engine] = Relay::ALL;
+    let names = [("valve_power", valve_power), ("dump", dump), ("engine", engine)];
+    t.choice("relay", &names).unwrap_or(valve_power)
+}
 
 /// The name of a cause, or of the guard's holding back, as the event log prints it.
 fn cause(t: &Table, key: &'static str) -> String {

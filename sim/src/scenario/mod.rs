@@ -1,6 +1,7 @@
 //! A scenario: a machine at work, hands that do something, things that go wrong, and what must then hold.
 
 mod acts;
+mod fault;
 mod file;
 
 use std::path::{Path, PathBuf};
@@ -11,6 +12,7 @@ use bellcrank_machine::description::Description;
 use bellcrank_machine::document::{self, BuiltIn};
 use nalgebra::{Rotation3, Vector3};
 
+pub use fault::{Fault, FaultKind, Relay};
 pub use file::{parse, read};
 
 /// The built-in scenarios in the order of the main job: name of the file and its text.
@@ -160,158 +162,6 @@ pub enum Target {
     By([f64; 3]),
 }
 
-/// Something that goes wrong: what, when, for how long.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Fault {
-    /// From when, s.
-    pub at: f64,
-    /// For how long, s. None: to the end.
-    pub lasts: Option<f64>,
-    /// What.
-    pub kind: FaultKind,
-}
-
-/// The things that can go wrong.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum FaultKind {
-    /// The signal wire of a sensor is open: the input is pulled to 0 V.
-    SensorOpen {
-        /// The axis.
-        axis: usize,
-    },
-    /// The signal wire of a sensor touches the supply: the input reads full scale.
-    SensorShort {
-        /// The axis.
-        axis: usize,
-    },
-    /// The sensor's reading stays what it is.
-    SensorStuck {
-        /// The axis.
-        axis: usize,
-    },
-    /// No new reading of an axis comes in: the last one gets older.
-    SensorStale {
-        /// The axis.
-        axis: usize,
-    },
-    /// What feeds the sensors of an axis falls to this voltage.
-    ExcitationSag {
-        /// The axis. Its sensor tells a share of that voltage.
-        axis: usize,
-        /// V.
-        to: f64,
-    },
-    /// The second sensor of an axis drifts away.
-    TwinDrift {
-        /// The axis.
-        axis: usize,
-        /// Share of its span a second, either way.
-        rate: f64,
-    },
-    /// The signal wire of the second sensor of an axis is open.
-    TwinOpen {
-        /// The axis.
-        axis: usize,
-    },
-    /// A spool sticks where it is.
-    ValveStuck {
-        /// The axis.
-        axis: usize,
-    },
-    /// A spool goes to an opening and sticks there.
-    ValveStuckOpen {
-        /// The axis.
-        axis: usize,
-        /// Spool position, -1 to 1.
-        opening: f64,
-    },
-    /// A valve no longer answers: no current in its coil.
-    ValveDead {
-        /// The axis.
-        axis: usize,
-    },
-    /// No frames come from a station.
-    LinkLost {
-        /// The station.
-        station: Station,
-    },
-    /// A stop button on the machine is pressed.
-    StopButton,
-    /// One channel of the stop chain is open.
-    StopChannelOpen {
-        /// 0 or 1.
-        channel: usize,
-    },
-    /// The hand does this instead of what it should.
-    WrongLever {
-        /// What it does.
-        act: Act,
-    },
-    /// The engine dies.
-    EngineStall,
-    /// A hose between a valve section and its axis bursts, and stays burst.
-    HoseBurst {
-        /// The axis.
-        axis: usize,
-        /// The hose of the extending side, 0, or of the retracting side, 1.
-        side: usize,
-        /// Diameter of the hole, m.
-        hole: f64,
-    },
-    /// The oil is at once that warm, and thin.
-    OilHot {
-        /// °C.
-        to: f64,
-    },
-    /// The pumps give only this share of their flow.
-    PumpWorn {
-        /// 0 to 1.
-        share: f64,
-    },
-    /// Oil passes the piston seal of an axis, beyond what the machine file says.
-    PistonLeak {
-        /// The axis.
-        axis: usize,
-        /// m³/(s Pa).
-        leak: f64,
-    },
-    /// The coil of a valve moves its spool by only this share of what is asked.
-    SpoolWeak {
-        /// The axis.
-        axis: usize,
-        /// 0 to 1.
-        share: f64,
-    },
-}
-
-impl FaultKind {
-    /// Its name in scenario files.
-    pub fn name(&self) -> &'static str {
-        match self {
-            Self::SensorOpen { .. } => "sensor_open",
-            Self::SensorShort { .. } => "sensor_short",
-            Self::SensorStuck { .. } => "sensor_stuck",
-            Self::SensorStale { .. } => "sensor_stale",
-            Self::ExcitationSag { .. } => "excitation_sag",
-            Self::TwinDrift { .. } => "twin_drift",
-            Self::TwinOpen { .. } => "twin_open",
-            Self::ValveStuck { .. } => "valve_stuck",
-            Self::ValveStuckOpen { .. } => "valve_stuck_open",
-            Self::ValveDead { .. } => "valve_dead",
-            Self::LinkLost { .. } => "link_lost",
-            Self::StopButton => "stop_button",
-            Self::StopChannelOpen { .. } => "stop_channel_open",
-            Self::WrongLever { .. } => "wrong_lever",
-            Self::EngineStall => "engine_stall",
-            Self::HoseBurst { .. } => "hose_burst",
-            Self::OilHot { .. } => "oil_hot",
-            Self::PumpWorn { .. } => "pump_worn",
-            Self::PistonLeak { .. } => "piston_leak",
-            Self::SpoolWeak { .. } => "spool_weak",
-        }
-    }
-}
-
 /// What must hold for a rehearsal to pass. Every arm part keeping out of every zone is always expected.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Expect {
@@ -337,13 +187,6 @@ pub struct Expect {
     pub refused: Option<String>,
     /// The state of the interlock at the end.
     pub state: Option<bellcrank_core::supervise::State>,
-}
-
-impl Fault {
-    /// Whether it is on at time `t`, s.
-    pub fn on(&self, t: f64) -> bool {
-        t >= self.at && self.lasts.is_none_or(|lasts| t < self.at + lasts)
-    }
 }
 
 impl Scenario {

@@ -5,26 +5,33 @@
 
 mod electronics;
 mod hands;
-mod sensor;
+pub(crate) mod relays;
+pub(crate) mod sensor;
+mod watchdog;
 
-use bellcrank_core::inputs::{HandFrame, Relays, Station};
+use bellcrank_core::inputs::{HandFrame, Station};
 use bellcrank_core::machine::{AxisId, PerAxis};
 use bellcrank_core::units::{Duration, Instant, Volts};
 use bellcrank_core::{Inputs, Outputs};
-use rand::SeedableRng;
+use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use crate::plant::{self, Faults, Plant, SpoolFault};
 use crate::scenario::{FaultKind, Scenario};
 use hands::Hands;
+use relays::Coils;
 use sensor::Sensors;
+use watchdog::Watchdog;
 
 /// Time between two frames of a hand control, s: by wire, and by radio.
-const SEAT_FRAME_S: f64 = 0.010;
-const REMOTE_FRAME_S: f64 = 0.020;
+pub(crate) const SEAT_FRAME_S: f64 = 0.010;
+pub(crate) const REMOTE_FRAME_S: f64 = 0.020;
 
 /// What feeds the controller, V.
-const CONTROL_V: f32 = 24.0;
+const CONTROL_V: f64 = 24.0;
+/// A safety output tests itself this often, and opens for this long, s (common practice, no source).
+const TEST_EVERY_S: f64 = 0.101;
+const TEST_PULSE_S: f64 = 0.001;
 
 /// The wiring of one rehearsal.
 pub struct Wiring<'s> {
@@ -33,13 +40,18 @@ pub struct Wiring<'s> {
     sensors: Sensors,
     seat: Line,
     remote: Line,
-    /// Where the relays are.
-    relays: Relays,
+    /// Which frames get lost, apart from all other noise.
+    losses: ChaCha8Rng,
+    coils: Coils,
+    watchdog: Watchdog,
 }
 
 /// The way from one station to the core: it carries a frame every so often.
 struct Line {
     every: f64,
+    /// When a frame was sent last, s.
+    sent: Option<f64>,
+    /// The newest that came through, and when it was made, s.
     frame: HandFrame,
     made: Option<f64>,
 }
@@ -47,13 +59,17 @@ struct Line {
 impl<'s> Wiring<'s> {
     /// Wiring whose noise is that of `seed`.
     pub fn new(scenario: &'s Scenario, seed: u64) -> Self {
+        let mut losses = ChaCha8Rng::seed_from_u64(seed);
+        losses.set_stream(2);
         Self {
             scenario,
+            losses,
             rng: ChaCha8Rng::seed_from_u64(seed),
             sensors: Sensors::new(&scenario.machine, seed),
             seat: Line::new(SEAT_FRAME_S),
             remote: Line::new(REMOTE_FRAME_S),
-            relays: Relays::default(),
+            coils: Coils::default(),
+            watchdog: Watchdog::new(scenario.machine.control.watchdog),
         }
     }
 
@@ -69,19 +85,21 @@ impl<'s> Wiring<'s> {
             ..HandFrame::default()
         };
         for (station, line) in [(Station::Seat, &mut self.seat), (Station::Remote, &mut self.remote)] {
-            if !broken.contains(&FaultKind::LinkLost { station }) {
-                line.send(
-                    t,
-                    if station == self.scenario.station {
-                        frame
-                    } else {
-                        at_rest
-                    },
-                );
-            }
+            let lost = broken.iter().any(|fault| match fault {
+                FaultKind::LinkLost { station: lost } => *lost == station,
+                FaultKind::LinkPoor { station: poor, share } if *poor == station => {
+                    line.due(t) && self.losses.random_bool(*share)
+                }
+                _ => false,
+            });
+            let frame = if station == self.scenario.station {
+                frame
+            } else {
+                at_rest
+            };
+            let stop_clear = !broken.contains(&FaultKind::HandStop { station });
+            line.pass(t, HandFrame { stop_clear, ..frame }, lost);
         }
-        let pressed = broken.contains(&FaultKind::StopButton);
-        let closed = |channel| !pressed && !broken.contains(&FaultKind::StopChannelOpen { channel });
         let mut sensors = PerAxis::default();
         for (index, axis) in self.scenario.machine.axes.iter().enumerate() {
             if let Some(id) = AxisId::new(index) {
@@ -93,9 +111,9 @@ impl<'s> Wiring<'s> {
         Inputs {
             now: instant(t),
             sensors,
-            stop_chain: [closed(0), closed(1)],
-            relays: self.relays,
-            supply: Volts::new(CONTROL_V).ok(),
+            stop_chain: [0, 1].map(|channel| self.stop_channel(channel, t, &broken)),
+            relays: self.coils.contacts(),
+            supply: volts(self.supply(t)),
             reset: hands.reset,
             commissioning: false,
             selector: self.scenario.station,
@@ -106,11 +124,14 @@ impl<'s> Wiring<'s> {
 
     /// What the core's outputs do to the plant from time `t` on.
     pub fn write(&mut self, t: f64, outputs: &Outputs, plant: &mut Plant) -> plant::Inputs {
-        self.relays = outputs.relays;
+        self.watchdog.look(t, outputs.alive);
+        let told = self.watchdog.lets(outputs.relays);
+        let broken: Vec<FaultKind> = self.scenario.active(t).collect();
+        let contacts = self.coils.step(t, told, &broken);
         let mut inputs = plant::Inputs {
-            valve_power: outputs.relays.valve_power,
-            dump_current: outputs.relays.dump_closed,
-            engine: outputs.relays.engine_run && !self.scenario.active(t).any(|kind| kind == FaultKind::EngineStall),
+            valve_power: contacts.valve_power,
+            dump_current: contacts.dump_closed,
+            engine: contacts.engine_run && !broken.contains(&FaultKind::EngineStall),
             ..plant::Inputs::default()
         };
         for (index, axis) in self.scenario.machine.axes.iter().enumerate() {
@@ -119,11 +140,12 @@ impl<'s> Wiring<'s> {
             inputs.spool[index] = electronics::demand(&axis.channel, outputs.valves.get(id)).unwrap_or(0.0);
         }
         let mut faults = Faults::default();
-        for kind in self.scenario.active(t) {
+        for kind in broken {
             match kind {
                 FaultKind::ValveStuck { axis } => faults.spool[axis] = SpoolFault::Frozen,
                 FaultKind::ValveStuckOpen { axis, opening } => faults.spool[axis] = SpoolFault::Forced(opening),
                 FaultKind::ValveDead { axis } => inputs.spool[axis] = 0.0,
+                FaultKind::ValveReversed { axis } => inputs.spool[axis] = -inputs.spool[axis],
                 FaultKind::HoseBurst { axis, side, hole } => {
                     faults.burst[axis][side] = plant::hole(hole, self.scenario.machine.oil.density);
                 }
@@ -138,20 +160,59 @@ impl<'s> Wiring<'s> {
     }
 }
 
+impl Wiring<'_> {
+    /// The outputs of a tick that another follows before the plant has moved.
+    pub fn hasten(&mut self, t: f64, outputs: &Outputs) {
+        self.watchdog.look(t, outputs.alive);
+    }
+
+    /// A channel of the stop chain is closed. What drives it opens it for a moment every so often, where the machine file says so, one channel
+    /// after the other.
+    fn stop_channel(&self, channel: usize, t: f64, broken: &[FaultKind]) -> bool {
+        let phase = 0.5 * TEST_EVERY_S * (channel as f64 + 0.5);
+        let tested = self.scenario.machine.control.stop_pulse > 0.0 && (t + phase) % TEST_EVERY_S < TEST_PULSE_S;
+        let open = |fault: &FaultKind| match fault {
+            FaultKind::StopButton => true,
+            FaultKind::StopChannelOpen { channel: open } => *open == channel,
+            _ => false,
+        };
+        let stuck = broken.contains(&FaultKind::StopChannelStuck { channel });
+        stuck || !(tested || broken.iter().any(open))
+    }
+
+    /// What feeds the controller, V. That it works on at any voltage is the simulator's kindness.
+    fn supply(&self, t: f64) -> f64 {
+        let sag = self.scenario.active(t).find_map(|fault| match fault {
+            FaultKind::SupplySag { to } => Some(to),
+            _ => None,
+        });
+        sag.unwrap_or(CONTROL_V)
+    }
+}
+
 impl Line {
     fn new(every: f64) -> Self {
         Self {
             every,
+            sent: None,
             frame: HandFrame::default(),
             made: None,
         }
     }
 
-    /// Carries a frame, if one is due at time `t`.
-    fn send(&mut self, t: f64, frame: HandFrame) {
+    /// A frame is due at time `t`.
+    fn due(&self, t: f64) -> bool {
         // A frame that is due is not put off by the rounding of its time.
-        if self.made.is_none_or(|made| t - made > self.every - 1e-9) {
-            (self.frame, self.made) = (frame, Some(t));
+        self.sent.is_none_or(|sent| t - sent > self.every - 1e-9)
+    }
+
+    /// Sends a frame, if one is due at time `t`. It may be lost on its way.
+    fn pass(&mut self, t: f64, frame: HandFrame, lost: bool) {
+        if self.due(t) {
+            self.sent = Some(t);
+            if !lost {
+                (self.frame, self.made) = (frame, Some(t));
+            }
         }
     }
 
@@ -162,6 +223,11 @@ impl Line {
             ..self.frame
         }
     }
+}
+
+#[allow(clippy::cast_possible_truncation, reason = "narrowed to what the core is given")]
+fn volts(volts: f64) -> Option<Volts> {
+    Volts::new(volts as f32).ok()
 }
 
 /// Seconds to the core's clock. Times are never negative and well within its range.

@@ -22,6 +22,8 @@ pub struct Sensors {
 struct Memory {
     /// The voltage that the first stuck at.
     stuck: Option<f64>,
+    /// Since when the first slips, s.
+    slips_since: Option<f64>,
     /// Since when the second drifts, s.
     drifts_since: Option<f64>,
     /// The newest reading, and when it was taken, s.
@@ -61,11 +63,13 @@ impl Sensors {
         let excitation = fed.map_or(0.0, |sensor| sagged.unwrap_or(sensor.excitation()));
 
         // Noise is drawn whether or not it is used, so that a fault does not shift the noise of everything after it.
-        let clean = volts_at(&axis.sensor, stroke, excitation, noise);
+        let off = memory.displaced(index, &axis.sensor, t, faults);
+        let more = more_noise(index, faults);
+        let clean = volts_at(&axis.sensor, stroke + off, excitation, more, noise);
         let signal = memory.faulty(index, &axis.sensor, clean, faults);
         let twin = axis.twin.as_ref().and_then(|twin| {
             let off = memory.drifted(index, &twin.sensor, t, faults);
-            let volts = volts_at(&twin.sensor, stroke + off, excitation, &mut self.twin_noise);
+            let volts = volts_at(&twin.sensor, stroke + off, excitation, 0.0, &mut self.twin_noise);
             let open = faults.contains(&FaultKind::TwinOpen { axis: index });
             converted(&twin.sensor, if open { 0.0 } else { volts })
         });
@@ -101,19 +105,26 @@ impl Memory {
         }
     }
 
+    /// How far the reading of the first sensor is off what it measures, m or rad.
+    fn displaced(&mut self, index: usize, sensor: &Sensor, t: f64, faults: &[FaultKind]) -> f64 {
+        let jump = faults.iter().find_map(|fault| match fault {
+            FaultKind::SensorJump { axis, by } if *axis == index => Some(*by),
+            _ => None,
+        });
+        let slip = faults.iter().find_map(|fault| match fault {
+            FaultKind::SensorSlip { axis, rate } if *axis == index => Some(*rate),
+            _ => None,
+        });
+        jump.unwrap_or(0.0) * span(sensor) + drift(&mut self.slips_since, slip, sensor, t)
+    }
+
     /// How far the second sensor has drifted, m or rad.
     fn drifted(&mut self, index: usize, sensor: &Sensor, t: f64, faults: &[FaultKind]) -> f64 {
-        let drift = faults.iter().find_map(|fault| match fault {
+        let rate = faults.iter().find_map(|fault| match fault {
             FaultKind::TwinDrift { axis, rate } if *axis == index => Some(*rate),
             _ => None,
         });
-        let Some(rate) = drift else {
-            self.drifts_since = None;
-            return 0.0;
-        };
-        let strokes = sensor.points.iter().map(|point| point.1);
-        let span = strokes.clone().fold(f64::MIN, f64::max) - strokes.fold(f64::MAX, f64::min);
-        rate * span * (t - *self.drifts_since.get_or_insert(t))
+        drift(&mut self.drifts_since, rate, sensor, t)
     }
 
     /// The reading if a new one is due, else the newest that there is, as old as it is by now.
@@ -131,10 +142,34 @@ impl Memory {
     }
 }
 
-/// What stands at a sensor's converter, V.
-fn volts_at(sensor: &Sensor, stroke: f64, excitation: f64, noise: &mut ChaCha8Rng) -> f64 {
+/// How far a sensor has drifted since it began to, at a share of its span a second, m or rad.
+fn drift(since: &mut Option<f64>, rate: Option<f64>, sensor: &Sensor, t: f64) -> f64 {
+    let Some(rate) = rate else {
+        *since = None;
+        return 0.0;
+    };
+    rate * span(sensor) * (t - *since.get_or_insert(t))
+}
+
+/// The part of the stroke that a sensor's calibration spans, m or rad.
+pub fn span(sensor: &Sensor) -> f64 {
+    let strokes = sensor.points.iter().map(|point| point.1);
+    strokes.clone().fold(f64::MIN, f64::max) - strokes.fold(f64::MAX, f64::min)
+}
+
+/// Noise beyond a sensor's own, V.
+fn more_noise(index: usize, faults: &[FaultKind]) -> f64 {
+    let more = faults.iter().find_map(|fault| match fault {
+        FaultKind::SensorNoise { axis, rms } if *axis == index => Some(*rms),
+        _ => None,
+    });
+    more.unwrap_or(0.0)
+}
+
+/// What stands at a sensor's converter, V, with so much more noise than its own, V.
+fn volts_at(sensor: &Sensor, stroke: f64, excitation: f64, more: f64, noise: &mut ChaCha8Rng) -> f64 {
     let drawn: f64 = StandardNormal.sample(noise);
-    sensor.volts(sensor.signal_at(stroke), excitation) + sensor.noise * drawn
+    sensor.volts(sensor.signal_at(stroke), excitation) + sensor.noise.hypot(more) * drawn
 }
 
 /// What a sensor's converter makes of a voltage.

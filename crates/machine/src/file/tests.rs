@@ -4,6 +4,7 @@ use super::read;
 use crate::{BUILTIN, builtin};
 
 mod hands;
+mod times;
 
 /// Replaces pieces of the yard digger's file, each of which must be there, and compares all complaints, one a line.
 #[track_caller]
@@ -85,36 +86,6 @@ fn motion_is_not_missed_before_it_may_have_come() {
         &[
             r#"axis "boom" / watch: found a no_motion_ms of 400, wanted at least settle_ms (401): motion may take that long"#,
         ],
-    );
-}
-
-#[test]
-fn times() {
-    check(
-        &[("tick_late_ms = 10", "tick_late_ms = 2")],
-        &["timing / tick_late_ms: found 2, wanted more than tick_ms (2)"],
-    );
-    check(
-        &[("stop_budget_ms = 400", "stop_budget_ms = 0")],
-        &["timing / stop_budget_ms: found 0, wanted a number from 1 to 2000"],
-    );
-    check(
-        &[("dump_ms = 60", "dump_ms = 0")],
-        &["supply / dump_ms: found 0, wanted a number from 1 to 60000"],
-    );
-    check(
-        &[("stop_ramp_ms = 200", "stop_ramp_ms = 401")],
-        &["drive / stop_ramp_ms: found 401, wanted at most timing.stop_budget_ms (400): power is cut then"],
-    );
-    check(
-        &[("braking_deg_s2 = 84", "stop_ramp_ms = 401, braking_deg_s2 = 84")],
-        &[
-            r#"axis "slew" / drive / stop_ramp_ms: found 401, wanted at most timing.stop_budget_ms (400): power is cut then"#,
-        ],
-    );
-    check(
-        &[("frame_late_ms = 60", "frame_late_ms = 2")],
-        &["station / seat / frame_late_ms: found 2, wanted more than timing.tick_ms"],
     );
 }
 

@@ -1,0 +1,84 @@
+//! Cases of the motion of one axis.
+
+use bellcrank_core::cause::Cause;
+use rand::RngExt;
+
+use super::{OF_MOTION, is_asked, settled, to_the_middle};
+use crate::reaction::case::{Case, Shows, Work};
+use crate::scenario::FaultKind;
+use crate::trace::AxisSample;
+
+pub const CASES: &[Case] = &[
+    Case {
+        cause: Cause::MotionUnasked,
+        fault: "valve of an axis at rest goes 30 to 100 % open and sticks",
+        from: "the axis moves faster than still_",
+        budget: "unasked_ms, the filter, a tick",
+        work: Work::Resting,
+        make: |trial, rng| {
+            let opening = to_the_middle(trial) * rng.random_range(0.3..1.0);
+            vec![(
+                FaultKind::ValveStuckOpen {
+                    axis: trial.axis,
+                    opening,
+                },
+                None,
+            )]
+        },
+        shows: Shows::Once(|_, _| true, |trial, axis| axis.rate.abs() > trial.watch().still_rate),
+        within: |trial| trial.watch().unasked + settled(trial) + trial.timing().tick,
+        open: Some("the load swings down on its load-holding valve while the spool stays open"),
+        ..OF_MOTION
+    },
+    Case {
+        cause: Cause::NoMotion,
+        fault: "valve no longer answers",
+        from: "the fault, or when motion is asked for after it",
+        budget: "settle_ms, no_motion_ms, the filter, a tick",
+        runs: false,
+        make: |trial, _| vec![(FaultKind::ValveDead { axis: trial.axis }, None)],
+        shows: Shows::Once(is_asked, |_, _| true),
+        // What moves when its valve closes swings on for as long as an axis may take to settle.
+        within: |trial| trial.watch().settle + trial.watch().no_motion + settled(trial) + trial.timing().tick,
+        instead: &[(Cause::Following, "following_ is used up before no_motion_ms")],
+        ..OF_MOTION
+    },
+    Case {
+        cause: Cause::WrongWay,
+        fault: "valve goes the other way than it is told",
+        from: "the axis moves against what is asked, faster than still_",
+        budget: "wrong_way_ms, the filter, a tick",
+        make: |trial, _| vec![(FaultKind::ValveReversed { axis: trial.axis }, None)],
+        shows: Shows::Once(is_asked, |trial, axis| -along(axis) > trial.watch().still_rate),
+        within: |trial| trial.watch().wrong_way + settled(trial) + trial.timing().tick,
+        instead: &[(Cause::Following, "following_ is used up before wrong_way_ms")],
+        ..OF_MOTION
+    },
+    Case {
+        cause: Cause::Following,
+        fault: "coil moves the spool by only 15 to 40 %",
+        from: "the axis is following_ behind",
+        budget: "the filter, two ticks",
+        runs: false,
+        make: |trial, rng| {
+            let share = rng.random_range(0.15..0.4);
+            vec![(
+                FaultKind::SpoolWeak {
+                    axis: trial.axis,
+                    share,
+                },
+                None,
+            )]
+        },
+        shows: Shows::Behind,
+        // It is the lag that the drive had in the tick before.
+        within: |trial| settled(trial) + 2.0 * trial.timing().tick,
+        instead: &[(Cause::NoMotion, "the valve hardly opens at all")],
+        ..OF_MOTION
+    },
+];
+
+/// Its rate the way it is asked to go, m/s or rad/s.
+fn along(axis: &AxisSample) -> f64 {
+    axis.rate * axis.asked.signum()
+}
