@@ -165,7 +165,7 @@ fn measure(case: &Case, trial: &Trial, trace: &Trace) -> Option<Outcome> {
         },
         stopped: Measured {
             value: stays_after(trial, trace),
-            budget: begun + ramp + trial.settle(),
+            budget: case.open.map_or(begun + ramp + trial.settle(), |_| f64::INFINITY),
         },
         at_rest: rest_after(trace, trial.fault_at).unwrap_or(f64::INFINITY),
         moved_on: Measured {

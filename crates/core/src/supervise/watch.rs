@@ -39,6 +39,8 @@ pub struct AxisWatch {
     way: f32,
     short: Held,
     not_short: Held,
+    /// How far it has gone since it was short last, m or rad.
+    come: f32,
 }
 
 impl AxisWatch {
@@ -53,10 +55,20 @@ impl AxisWatch {
         } else {
             0.0
         };
-        // Noise alone lifts the rate of an axis that stands over a low near end now and then.
+        // Noise lifts the rate of an axis that stands over a low near end now and then, and so does the swing of its load: what counts as
+        // motion lasts for longer than the one and leads further than the other. Until then the time in which it is short stands still.
         let short = self.due.is_short(now.rate, still);
-        let moves = self.not_short.step(!short, dt) >= axis.watch.sensor_confirm;
-        self.short.step(self.due.least != 0.0 && !moves, dt);
+        let lasts = self.not_short.step(!short, dt) >= axis.watch.sensor_confirm;
+        self.come = if short {
+            0.0
+        } else {
+            self.come + math::abs(now.rate) * seconds(dt)
+        };
+        if self.due.least == 0.0 || lasts && self.come > axis.watch.give {
+            self.short.restart();
+        } else if short {
+            self.short.step(true, dt);
+        }
         if self.wrong_way(axis, now) {
             Some(Cause::WrongWay)
         } else if self.motion_unasked(axis, now) {

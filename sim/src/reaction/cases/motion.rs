@@ -3,6 +3,7 @@
 use bellcrank_core::cause::Cause;
 use rand::RngExt;
 
+use super::super::trial::Trial;
 use super::{OF_MOTION, is_asked, settled, to_the_middle};
 use crate::reaction::case::{Case, Shows, Work};
 use crate::scenario::FaultKind;
@@ -12,8 +13,8 @@ pub const CASES: &[Case] = &[
     Case {
         cause: Cause::MotionUnasked,
         fault: "valve of an axis at rest goes 30 to 100 % open and sticks",
-        from: "the axis moves faster than still_",
-        budget: "unasked_ms, the filter, a tick",
+        from: "the axis moves twice as fast as still_",
+        budget: "unasked_ms or give_, the filter, a tick",
         work: Work::Resting,
         make: |trial, rng| {
             let opening = to_the_middle(trial) * rng.random_range(0.3..1.0);
@@ -25,8 +26,8 @@ pub const CASES: &[Case] = &[
                 None,
             )]
         },
-        shows: Shows::Once(|_, _| true, |trial, axis| axis.rate.abs() > trial.watch().still_rate),
-        within: |trial| trial.watch().unasked + settled(trial) + trial.timing().tick,
+        shows: Shows::Once(|_, _| true, |trial, axis| axis.rate.abs() > moves(trial)),
+        within: |trial| goes(trial, trial.watch().unasked) + settled(trial) + trial.timing().tick,
         open: Some("the load swings down on its load-holding valve while the spool stays open"),
         ..OF_MOTION
     },
@@ -46,11 +47,11 @@ pub const CASES: &[Case] = &[
     Case {
         cause: Cause::WrongWay,
         fault: "valve goes the other way than it is told",
-        from: "the axis moves against what is asked, faster than still_",
-        budget: "wrong_way_ms, the filter, a tick",
+        from: "the axis moves against what is asked, twice as fast as still_",
+        budget: "wrong_way_ms or give_, the filter, a tick",
         make: |trial, _| vec![(FaultKind::ValveReversed { axis: trial.axis }, None)],
-        shows: Shows::Once(is_asked, |trial, axis| -along(axis) > trial.watch().still_rate),
-        within: |trial| trial.watch().wrong_way + settled(trial) + trial.timing().tick,
+        shows: Shows::Once(is_asked, |trial, axis| -along(axis) > moves(trial)),
+        within: |trial| goes(trial, trial.watch().wrong_way) + settled(trial) + trial.timing().tick,
         instead: &[(Cause::Following, "following_ is used up before wrong_way_ms")],
         ..OF_MOTION
     },
@@ -77,6 +78,16 @@ pub const CASES: &[Case] = &[
         ..OF_MOTION
     },
 ];
+
+/// An axis that really moves: at twice the rate that counts as still, m/s or rad/s.
+fn moves(trial: &Trial) -> f64 {
+    2.0 * trial.watch().still_rate
+}
+
+/// Motion must last for its time, and lead further than a load moves the axis on its trapped oil.
+fn goes(trial: &Trial, time: f64) -> f64 {
+    time.max(trial.watch().give / moves(trial))
+}
 
 /// Its rate the way it is asked to go, m/s or rad/s.
 fn along(axis: &AxisSample) -> f64 {
