@@ -61,6 +61,7 @@ fn the_first_cause_is_the_one_that_is_named() {
     let mut bench = Bench::slewing(&machine);
     bench.broken.sensor = Some((0, Some(0.0)));
     bench.run(50);
+    bench.broken.sensor = None;
     bench.inputs.stop_chain = [false, false];
     bench.run(50);
     assert_eq!(bench.cause(), Some((Cause::SensorLow, Some(0))));

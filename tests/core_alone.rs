@@ -8,3 +8,4 @@ mod gate;
 mod hostile;
 mod interlock;
 mod stages_sense;
+mod watch;

@@ -185,3 +185,17 @@ impl fmt::Display for Cause {
         f.write_str(self.name())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::string::ToString;
+
+    use super::*;
+
+    #[test]
+    fn each_cause_has_a_name_of_its_own() {
+        let names: std::collections::BTreeSet<_> = Cause::ALL.iter().map(ToString::to_string).collect();
+        assert_eq!(names.len(), Cause::ALL.len());
+        assert!(Cause::ALL.iter().all(|cause| cause.to_string() == cause.name()));
+    }
+}

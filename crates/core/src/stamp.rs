@@ -106,4 +106,24 @@ mod tests {
             assert_eq!(stamp(wrong).whole(), None, "{wrong:?}");
         }
     }
+
+    #[test]
+    fn a_tick_follows_the_whole_one_before_it_alone() {
+        let whole = stamp(&[Supervise, Plan, Guard, Drive]);
+        for (tick, earlier, follows) in [
+            (8, whole, true),
+            (7, whole, false),
+            (9, whole, false),
+            (8, stamp(&[Supervise, Plan]), false),
+            (8, Stamp::default(), false),
+            (1, Stamp::default(), true),
+            (1, whole, false),
+        ] {
+            assert_eq!(
+                Stamp::sensed(tick).follows(earlier),
+                follows,
+                "{tick} after {earlier:?}"
+            );
+        }
+    }
 }
