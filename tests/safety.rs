@@ -13,7 +13,7 @@ use serde::Deserialize;
 const FILE: &str = "data/safety.toml";
 
 /// The modules that are about safety: each of their tests belongs to a function.
-const SAFETY: [&str; 13] = [
+const SAFETY: [&str; 14] = [
     "adversary",
     "board",
     "explore",
@@ -24,6 +24,7 @@ const SAFETY: [&str; 13] = [
     "link",
     "link_fuzz",
     "link_loop",
+    "reaction",
     "stages_sense",
     "stopping",
     "watch",

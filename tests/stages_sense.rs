@@ -3,8 +3,8 @@
 use bellcrank_core::Machine;
 use bellcrank_core::cause::{Category, Cause};
 use bellcrank_core::inputs::{Inputs, Relays};
-use bellcrank_core::last_tick::LastTick;
-use bellcrank_core::machine::{AXES_MAX, AxisId, PerAxis};
+use bellcrank_core::last_tick::{Held, LastTick, Obstacle, Refusal};
+use bellcrank_core::machine::{AXES_MAX, AxisId, PerAxis, StationLimits};
 use bellcrank_core::sense::{AxisPosture, Posture, Sense};
 use bellcrank_core::stamp::Stamp;
 use bellcrank_core::supervise::{Action, Permit, SELF_TEST, State, Supervise, What};
@@ -234,4 +234,52 @@ fn nothing_is_lost_where_everything_is_wrong() {
 #[test]
 fn the_bench_ticks_as_its_machine_says() {
     assert_eq!(parts().timing.tick, Duration::from_ticks(TICK_US));
+}
+
+/// What the guard held back and the order that planning refused is logged in the next tick, with the axis it is about.
+#[test]
+fn what_was_held_back_and_what_was_refused_is_logged() {
+    let machine = Machine::new(parts()).unwrap();
+    let id = AxisId::new(1).unwrap();
+    for (obstacle, axis) in [(Obstacle::EndOfRange(id), Some(id)), (Obstacle::OtherArm, None)] {
+        let mut watched = Watched::enabled(&machine);
+        let refusal = Refusal::new(0, obstacle, 0.25);
+        watched.last.refused = Some(refusal);
+        watched.last.guarded.axes.set(id, Some(Held::FromEnd));
+        watched.step();
+        let log: Vec<_> = watched.supervise.log().since(0).collect();
+        let told = |what, axis| {
+            log.iter()
+                .any(|event| (event.what, event.axis, event.at) == (what, axis, watched.posture.now))
+        };
+        assert!(told(What::OrderRefused(refusal), axis), "{log:?}");
+        assert!(told(What::Held(Held::FromEnd), Some(id)), "{log:?}");
+    }
+}
+
+/// Whoever is in charge may do what its station may; with the key turned no tip is faster than commissioning allows, or than the station does.
+#[test]
+fn the_permit_tells_what_who_is_in_charge_may_do() {
+    let mut parts = parts();
+    parts.commissioning_speed = Some(0.25);
+    for (station, wanted) in [(None, [None, Some(0.25)]), (Some(0.1), [Some(0.1), Some(0.1)])] {
+        parts.seat.tip_speed = station;
+        let machine = Machine::new(parts.clone()).unwrap();
+        for (key, tip_speed) in [false, true].into_iter().zip(wanted) {
+            let mut watched = Watched::enabled(&machine);
+            watched.posture.switches.seat_enable = false;
+            watched.inputs.commissioning = key;
+            for _ in 0..300 {
+                watched.step();
+            }
+            let limits = watched.step().limits;
+            assert_eq!(
+                limits,
+                StationLimits {
+                    tip_speed,
+                    ..machine.seat()
+                }
+            );
+        }
+    }
 }

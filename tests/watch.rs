@@ -222,7 +222,11 @@ fn noise_that_looks_like_motion_for_a_moment_does_not_hide_that_there_is_none() 
     let machine = Machine::new(parts.clone()).unwrap();
     let mut watched = Watched::enabled(&machine);
     let noticed = (1..1000).find(|tick| watched.run(1, 0.2, if tick % 20 < 3 { 0.01 } else { 0.0 }).1.is_some());
-    assert!(noticed.unwrap() <= ticks(watch(&parts).no_motion) + 20, "{noticed:?}");
+    // The time in which it looks like motion does not count, and that is all.
+    assert!(
+        17 * noticed.unwrap() <= 20 * (ticks(watch(&parts).no_motion) + 1),
+        "{noticed:?}"
+    );
 }
 
 #[test]

@@ -217,6 +217,7 @@ impl<'s> Recorder<'s> {
                     stroke: view.stroke,
                     rate: view.stroke_rate,
                     asked: driven.asked.into(),
+                    lag: driven.lag.into(),
                     opening: driven.opening.into(),
                     signal: outputs.valves.get(id).number().into(),
                     spool: view.spool,

@@ -45,6 +45,8 @@ pub struct AxisSample {
     pub rate: f64,
     /// Stroke rate asked for, m/s or rad/s.
     pub asked: f64,
+    /// How far the stroke is behind what was asked for, as the core counts it, m or rad.
+    pub lag: f64,
     /// Opening asked of the valve, -1 to 1.
     pub opening: f64,
     /// What its valve is told: a duty of 0 to 1, the extending coil's current less the retracting one's, A, or a voltage, V.

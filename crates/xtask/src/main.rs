@@ -138,7 +138,8 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
     })?;
     steps.step("instructions", instructions::check)?;
     steps.step("adversary", || adversary(1000, None))?;
-    steps.step("healthy hours", || healthy(1.0, None))
+    steps.step("healthy hours", || healthy(1.0, None))?;
+    steps.step("reaction", || reaction(20, None, false))
 }
 
 fn adversary(runs: u32, seed: Option<u64>) -> Result<()> {

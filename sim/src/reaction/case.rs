@@ -9,7 +9,7 @@ use rand_chacha::ChaCha8Rng;
 use super::Named;
 use super::trial::Trial;
 use crate::scenario::FaultKind;
-use crate::trace::{AxisSample, Trace};
+use crate::trace::{AxisSample, Sample, Trace};
 
 /// What the machine must be doing when the fault comes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -33,7 +33,8 @@ pub enum Shows {
     /// From when the second holds of the axis for the first time while the first goes on, which it must until it is noticed, or for as long as
     /// that may take.
     Once(fn(&Trial, &AxisSample) -> bool, fn(&Trial, &AxisSample) -> bool),
-    /// From when the axis is too far behind where it was asked to be.
+    /// From when the axis is too far behind where it was asked to be, as the core counts that: it leads what has all that its valve can give no further
+    /// ahead.
     Behind,
 }
 
@@ -136,20 +137,9 @@ fn once(
     None
 }
 
-/// When the axis is following_ behind where it was asked to be, s.
+/// When the core counts the axis as following_ behind where it was asked to be, s.
 fn behind(trial: &Trial, trace: &Trace) -> Option<f64> {
-    let mut goal = None;
-    for sample in &trace.samples {
-        let axis = &sample.axes[trial.axis];
-        if axis.asked == 0.0 {
-            goal = None;
-            continue;
-        }
-        let goal = goal.get_or_insert(axis.stroke);
-        if sample.t >= trial.fault_at && (*goal - axis.stroke).abs() > trial.watch().following {
-            return Some(sample.t);
-        }
-        *goal += axis.asked * trial.timing().tick;
-    }
-    None
+    let mut after = trace.samples.iter().filter(|sample| sample.t >= trial.fault_at);
+    let far = |sample: &&Sample| sample.axes[trial.axis].lag.abs() > trial.watch().following;
+    after.find(far).map(|sample| sample.t)
 }

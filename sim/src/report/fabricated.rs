@@ -366,6 +366,7 @@ fn sample(scenario: &Scenario, t: f64, faulty: bool) -> Sample {
                 0.0
             },
             asked: if index == 1 { asked } else { 0.0 },
+            lag: 0.0,
             opening: if index == 1 { 5.0 * asked } else { 0.0 },
             signal: 0.5,
             spool: if index == 1 && after > 0.0 { 0.6 } else { 5.0 * asked },

@@ -39,7 +39,7 @@ pub struct AxisWatch {
     way: f32,
     short: Held,
     not_short: Held,
-    /// How far it has gone since it was short last, m or rad.
+    /// How far it has come its way from where it was furthest back, m or rad.
     come: f32,
 }
 
@@ -59,13 +59,11 @@ impl AxisWatch {
         // motion lasts for longer than the one and leads further than the other. Until then the time in which it is short stands still.
         let short = self.due.is_short(now.rate, still);
         let lasts = self.not_short.step(!short, dt) >= axis.watch.sensor_confirm;
-        self.come = if short {
-            0.0
-        } else {
-            self.come + math::abs(now.rate) * seconds(dt)
-        };
+        let along = now.rate * math::sign(self.due.least);
+        self.come = math::max(self.come + along * seconds(dt), 0.0);
         if self.due.least == 0.0 || lasts && self.come > axis.watch.give {
             self.short.restart();
+            self.come = 0.0;
         } else if short {
             self.short.step(true, dt);
         }
