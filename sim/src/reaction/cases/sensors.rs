@@ -93,10 +93,11 @@ pub const CASES: &[Case] = &[
         cause: Cause::SensorFrozen,
         fault: "reading stays what it is",
         from: "the fault, or when motion is asked for after it",
-        budget: "no_motion_ms, the filter, a tick",
+        budget: "no_motion_ms, the filter, two ticks",
         make: |trial, _| vec![(FaultKind::SensorStuck { axis: trial.axis }, None)],
         shows: Shows::Once(is_asked, |_, _| true),
-        within: |trial| trial.watch().no_motion + settled(trial) + trial.timing().tick,
+        // That a reading is the last one again is seen a tick after that.
+        within: |trial| trial.watch().no_motion + settled(trial) + 2.0 * trial.timing().tick,
         instead: &[
             (Cause::SensorsDiffer, "the second sensor goes on"),
             (Cause::Following, "following_ is used up before no_motion_ms"),

@@ -2,6 +2,7 @@
 
 use super::{check, read};
 use crate::builtin;
+use crate::description::Control;
 
 #[test]
 fn times() {
