@@ -63,9 +63,10 @@ const OF_MOTION: Case = Case {
     ..PLAIN
 };
 
-/// An axis that goes no faster than twice what is asked of it is not called faster, and when it stops the rate of the sense stage must come down
-/// from there to a tenth: of a step `(1 + t/T) exp(-t/T)` is left (its two equal poles), a twentieth after 4.75 of its time constants.
-const TIME_CONSTANTS: f64 = 4.75;
+/// An axis that goes no faster than `rate_most_percent` of its curve, 250 at most, is not called faster, and when it stops the rate of the sense stage
+/// must come down from there to a tenth: of a step `(1 + t/T) exp(-t/T)` is left (its two equal poles), a twenty-fifth after 5.01 of its time
+/// constants.
+const TIME_CONSTANTS: f64 = 5.01;
 /// The longest that anything here stays hidden, s.
 const HIDDEN_S: f64 = 1.5;
 

@@ -93,11 +93,10 @@ pub const CASES: &[Case] = &[
         cause: Cause::SensorFrozen,
         fault: "reading stays what it is",
         from: "the fault, or when motion is asked for after it",
-        budget: "no_motion_ms, the filter, two ticks",
+        budget: "no_motion_ms, the filter, a tick",
         make: |trial, _| vec![(FaultKind::SensorStuck { axis: trial.axis }, None)],
         shows: Shows::Once(is_asked, |_, _| true),
-        // That a reading is the last one again is seen a tick after that.
-        within: |trial| trial.watch().no_motion + settled(trial) + 2.0 * trial.timing().tick,
+        within: |trial| trial.watch().no_motion + settled(trial) + trial.timing().tick,
         instead: &[
             (Cause::SensorsDiffer, "the second sensor goes on"),
             (Cause::Following, "following_ is used up before no_motion_ms"),
