@@ -27,6 +27,7 @@ mod link_loop;
 mod linkage;
 mod plan;
 mod plant;
+mod prove;
 mod reaction;
 mod rehearsals;
 mod rig;

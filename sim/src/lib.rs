@@ -13,6 +13,7 @@ pub mod findings;
 pub mod healthy;
 pub mod plant;
 pub mod pose;
+pub mod prove;
 pub mod reaction;
 pub mod report;
 pub mod run;

@@ -16,6 +16,7 @@ mod machine_file;
 mod main_job;
 mod out_folder;
 mod pose;
+mod prove;
 mod rehearse;
 mod rig;
 mod schema;
@@ -67,6 +68,9 @@ pub enum Command {
     /// Run a scenario: the control core on the simulated machine, and what goes wrong
     #[command(long_about = rehearse::LONG)]
     Rehearse(rehearse::Args),
+    /// Run a campaign of rehearsals in which something goes wrong, and judge each
+    #[command(long_about = prove::LONG)]
+    Prove(prove::Args),
     /// Drive one cylinder on a test bench through a programme
     #[command(long_about = rig::LONG)]
     Rig(rig::Args),
@@ -82,6 +86,7 @@ impl Command {
             Command::Survey(args) => args.run(console),
             Command::Pose(args) => args.run(console),
             Command::Rehearse(args) => args.run(console),
+            Command::Prove(args) => args.run(console),
             Command::Rig(args) => args.run(console),
             Command::Completions(args) => args.run(console),
             Command::Schema(args) => args.run(console),

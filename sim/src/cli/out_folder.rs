@@ -39,6 +39,11 @@ impl OutFolder {
         Ok(OutFolder(path.to_path_buf()))
     }
 
+    /// Where a file of that name is, or would be.
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.0.join(name)
+    }
+
     /// Writes a file whole: under another name first, renamed when all of it is on disk.
     ///
     /// # Errors

@@ -5,6 +5,7 @@ use miette::IntoDiagnostic;
 use schemars::{Schema, schema_for};
 
 use super::main_job::MainReport;
+use super::prove::ProveReport;
 use super::rehearse::RehearseReport;
 use super::survey::SurveyReport;
 use super::{Console, Verdict};
@@ -15,10 +16,11 @@ use crate::pose::PoseReport;
 type Output = (&'static str, fn() -> Schema);
 
 /// Every output that has a schema, by the name of its command; `main` is what comes without a command.
-const OUTPUTS: [Output; 5] = [
+const OUTPUTS: [Output; 6] = [
     ("main", || schema_for!(MainReport)),
     ("survey", || schema_for!(SurveyReport)),
     ("pose", || schema_for!(PoseReport)),
+    ("prove", || schema_for!(ProveReport)),
     ("rehearse", || schema_for!(RehearseReport)),
     ("rig", || schema_for!(RigReport)),
 ];

@@ -1,0 +1,137 @@
+//! Prove: a campaign is the same to the byte however it was run; what is put in is told truly; a weakened machine fails.
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::Path;
+
+use bellcrank_sim::prove::catalogue::CATALOGUE;
+use bellcrank_sim::prove::suite;
+use tempfile::tempdir;
+
+use crate::command::{json, run};
+
+const SUITE: &str = r#"
+name = "small"
+about = "a few runs"
+seed = 3
+
+[limits]
+noticed_ms = 500
+stopped_ms = 2500
+travel_mm = 800
+
+[[work]]
+scenario = "straight-lift"
+
+[[cross]]
+faults = ["stop button", "sensor open"]
+at_s = [2]
+operators = ["frozen", "smooth"]
+
+[[draw]]
+runs = 6
+at_s = [1, 4]
+faults_at_once = 2
+"#;
+
+/// Ten runs of the cross (the stop button once, a sensor of each of four axes, two operators each) and six drawn.
+const RUNS: usize = 16;
+
+fn ledger(folder: &Path, name: &str) -> Vec<u8> {
+    fs::read(folder.join("out").join(name)).unwrap()
+}
+
+/// Run in one go, broken off anywhere and resumed, and in three shards that are put together.
+#[test]
+fn a_campaign_is_the_same_to_the_byte_however_it_was_run() {
+    let folder = tempdir().unwrap();
+    let here = folder.path();
+    fs::write(here.join("small.toml"), SUITE).unwrap();
+    let code = i32::from(json(here, &["prove", "small.toml", "--out", "first"])["verdicts"]["failed"].is_u64());
+    run(here, &["prove", "small.toml"], code);
+    let whole = ledger(here, "small.ledger");
+    assert_eq!(whole, fs::read(here.join("first/small.ledger")).unwrap());
+    assert_eq!(String::from_utf8_lossy(&whole).lines().count(), 1 + RUNS);
+
+    for cut in [0, 10, whole.len() / 3, whole.len() / 2, whole.len() - 1] {
+        fs::write(here.join("out/small.ledger"), &whole[..cut]).unwrap();
+        run(here, &["prove", "small.toml", "--resume"], code);
+        assert!(ledger(here, "small.ledger") == whole, "cut at {cut}");
+    }
+
+    let shards = ["1/3", "2/3", "3/3"];
+    for shard in shards {
+        bellcrank_may_fail(here, &["prove", "small.toml", "--shard", shard]);
+    }
+    fs::remove_file(here.join("out/small.ledger")).unwrap();
+    let parts = shards.map(|shard| format!("out/small-{}.ledger", shard.replace('/', "-of-")));
+    let merge = ["prove", "small.toml", "--merge", &parts[2], &parts[0], &parts[1]];
+    run(here, &merge, code);
+    assert!(ledger(here, "small.ledger") == whole, "merged");
+
+    // A shard that is missing is told, and so is a ledger that would be written over.
+    run(here, &["prove", "small.toml", "--merge", &parts[0], &parts[1]], 2);
+    run(here, &["prove", "small.toml"], 2);
+}
+
+/// A shard has a verdict of its own: which one is not what is looked at here.
+fn bellcrank_may_fail(folder: &Path, arguments: &[&str]) {
+    let output = crate::command::bellcrank()
+        .current_dir(folder)
+        .args(arguments)
+        .output()
+        .unwrap();
+    assert!(matches!(output.status.code(), Some(0 | 1)), "{output:?}");
+}
+
+/// With a watch that sleeps a broken wire is noticed far too late, and the campaign fails.
+#[test]
+fn a_weakened_machine_fails() {
+    let folder = tempdir().unwrap();
+    let here = folder.path();
+    let digger = bellcrank_machine::builtin("yard digger").unwrap();
+    let weak = digger.replace("confirm_ms = 10", "confirm_ms = 900");
+    assert_ne!(weak, digger);
+    fs::write(here.join("weak.toml"), weak).unwrap();
+    let lift = bellcrank_sim::scenario::builtin("straight-lift").unwrap();
+    fs::write(here.join("lift.toml"), lift.replace("\"yard digger\"", "\"weak.toml\"")).unwrap();
+    let (head, _) = SUITE.split_once("[[cross]]").unwrap();
+    let suite = head.replace("straight-lift", "lift.toml")
+        + "[[cross]]\nfaults = [\"sensor open\"]\nat_s = [2]\noperators = [\"frozen\"]\n";
+    fs::write(here.join("weak-suite.toml"), suite).unwrap();
+    run(here, &["prove", "weak-suite.toml"], 1);
+    let report = json_of_failed(here);
+    assert_eq!(report["verdicts"]["failed"], 4);
+    let reason = report["failed"][0]["reason"].as_str().unwrap();
+    assert!(reason.contains("noticed only after"), "{reason}");
+}
+
+fn json_of_failed(folder: &Path) -> serde_json::Value {
+    let output = crate::command::bellcrank()
+        .current_dir(folder)
+        .args(["prove", "weak-suite.toml", "--json", "--out", "again"])
+        .output()
+        .unwrap();
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+#[test]
+fn mistakes_in_a_suite_are_told() {
+    let wrong = SUITE
+        .replace("\"sensor open\"", "\"sensor opne\"")
+        .replace("runs = 6", "runs = 0");
+    let told = suite::parse("s.toml", &wrong, Path::new("")).unwrap_err().to_string();
+    assert!(told.contains("2 mistakes"), "{told}");
+}
+
+#[test]
+fn entries_of_the_catalogue_have_names_of_their_own_and_shift_has_them_all() {
+    let names: BTreeSet<&str> = CATALOGUE.iter().map(|entry| entry.name).collect();
+    assert_eq!(names.len(), CATALOGUE.len());
+    let shift = suite::read("shift").unwrap();
+    let put_in: BTreeSet<&str> = (0..shift.runs())
+        .flat_map(|number| shift.run(number).faults)
+        .map(|placed| placed.entry.name)
+        .collect();
+    assert_eq!(put_in, names);
+}
