@@ -8,4 +8,5 @@ mod gate;
 mod hostile;
 mod interlock;
 mod stages_sense;
+mod supervised;
 mod watch;

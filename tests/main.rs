@@ -35,6 +35,7 @@ mod safety;
 mod sense;
 mod stages_sense;
 mod stopping;
+mod supervised;
 mod survey;
 mod tidy;
 mod tracking;

@@ -2,17 +2,16 @@
 
 use bellcrank_core::Machine;
 use bellcrank_core::cause::{Category, Cause};
-use bellcrank_core::inputs::{Inputs, Relays};
-use bellcrank_core::last_tick::{Held, LastTick, Obstacle, Refusal};
+use bellcrank_core::last_tick::{Held, Obstacle, Refusal};
 use bellcrank_core::machine::{AXES_MAX, AxisId, PerAxis, StationLimits};
-use bellcrank_core::sense::{AxisPosture, Posture, Sense};
-use bellcrank_core::stamp::Stamp;
-use bellcrank_core::supervise::{Action, Permit, SELF_TEST, State, Supervise, What};
+use bellcrank_core::sense::{AxisPosture, Sense};
+use bellcrank_core::supervise::{Action, SELF_TEST, State, What};
 use bellcrank_core::units::{Duration, Instant};
 use proptest::prelude::*;
 
-use crate::check::{Bench, TICK_US, parts, parts_with_twin};
+use crate::check::{TICK_US, parts, parts_with_twin};
 use crate::hostile::spell;
+use crate::supervised::Watched;
 
 proptest! {
     /// `Sense::step`: whatever is read.
@@ -43,52 +42,7 @@ proptest! {
     }
 }
 
-/// Supervision alone, of a machine whose axes are where they are.
-struct Watched<'m> {
-    machine: &'m Machine,
-    supervise: Supervise,
-    inputs: Inputs,
-    posture: Posture,
-    last: LastTick,
-}
-
-impl<'m> Watched<'m> {
-    /// Enabled at the seat.
-    fn enabled(machine: &'m Machine) -> Self {
-        let axis = AxisPosture {
-            known: true,
-            ratio: 1.0,
-            ..AxisPosture::default()
-        };
-        let mut bench = Bench::ready(machine);
-        bench.tick();
-        let mut watched = Self {
-            machine,
-            supervise: Supervise::default(),
-            inputs: Inputs {
-                relays: Relays::default(),
-                ..bench.inputs
-            },
-            posture: Posture {
-                stamp: Stamp::sensed(1),
-                axes: PerAxis::all(axis),
-                ..bench.posture()
-            },
-            last: LastTick::default(),
-        };
-        for _ in 0..100 {
-            watched.step();
-        }
-        watched.posture.switches.seat_enable = true;
-        assert_eq!(watched.step().action, Action::Drive);
-        watched
-    }
-
-    fn step(&mut self) -> Permit {
-        self.supervise
-            .step(self.machine, &self.posture, &self.inputs, &self.last)
-    }
-
+impl Watched<'_> {
     /// Axis 0 has this fault, or none.
     fn blame(&mut self, fault: Option<Cause>) {
         let id = AxisId::new(0).unwrap();

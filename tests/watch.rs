@@ -1,59 +1,21 @@
 //! The watch on motion, by supervision's front door, on an axis of its own: one that is well never trips, each fault is noticed in time and
 //! by its name.
 
+use bellcrank_core::Machine;
 use bellcrank_core::cause::Cause;
-use bellcrank_core::inputs::Relays;
-use bellcrank_core::last_tick::{AxisDriven, LastTick};
-use bellcrank_core::machine::{AxisId, Parts, PerAxis, Watch};
-use bellcrank_core::sense::{AxisPosture, Posture};
-use bellcrank_core::stamp::Stamp;
-use bellcrank_core::supervise::{Action, Supervise};
+use bellcrank_core::last_tick::AxisDriven;
+use bellcrank_core::machine::{AxisId, Parts, Watch};
+use bellcrank_core::sense::AxisPosture;
+use bellcrank_core::supervise::Action;
 use bellcrank_core::units::Duration;
-use bellcrank_core::{Inputs, Machine};
 use proptest::prelude::*;
 
-use crate::check::{Bench, TICK_US, parts};
+use crate::check::{TICK_US, parts};
+use crate::supervised::Watched;
 
 const TICK_S: f32 = TICK_US as f32 * 1e-6;
 
-/// Supervision of the bench's machine, enabled; its first axis does as it is told to.
-struct Watched<'m> {
-    machine: &'m Machine,
-    supervise: Supervise,
-    inputs: Inputs,
-    posture: Posture,
-    last: LastTick,
-}
-
-impl<'m> Watched<'m> {
-    fn enabled(machine: &'m Machine) -> Self {
-        let mut bench = Bench::ready(machine);
-        bench.tick();
-        let axis = AxisPosture {
-            known: true,
-            ratio: 1.0,
-            ..AxisPosture::default()
-        };
-        let mut watched = Self {
-            machine,
-            supervise: Supervise::default(),
-            inputs: Inputs {
-                relays: Relays::default(),
-                ..bench.inputs
-            },
-            posture: Posture {
-                stamp: Stamp::sensed(1),
-                axes: PerAxis::all(axis),
-                ..bench.posture()
-            },
-            last: LastTick::default(),
-        };
-        watched.run(100, 0.0, 0.0);
-        watched.posture.switches.seat_enable = true;
-        watched.run(1, 0.0, 0.0);
-        watched
-    }
-
+impl Watched<'_> {
     /// So many ticks with its valve at an opening, at a rate, rad/s; or fewer, up to the first in which something is found.
     fn run(&mut self, ticks: u32, opening: f32, rate: f32) -> (u32, Option<Cause>) {
         let id = AxisId::new(0).unwrap();
@@ -62,9 +24,7 @@ impl<'m> Watched<'m> {
         let driven = self.last.driven.axes.get(id);
         self.last.driven.axes.set(id, AxisDriven { opening, ..driven });
         for tick in 1..=ticks {
-            let permit = self
-                .supervise
-                .step(self.machine, &self.posture, &self.inputs, &self.last);
+            let permit = self.step();
             if let Some((cause, axis)) = permit.cause {
                 assert_eq!(axis, Some(id));
                 assert_ne!(permit.action, Action::Drive);
