@@ -1,7 +1,6 @@
 //! `bellcrank prove`: a campaign of runs in which something goes wrong.
 
 use std::collections::BTreeMap;
-use std::fs;
 use std::path::{Path, PathBuf};
 
 use bellcrank_machine::document;
@@ -12,7 +11,7 @@ use serde::Serialize;
 
 use super::{Console, Verdict, file_stem};
 use crate::prove::campaign;
-use crate::prove::ledger::Ledger;
+use crate::prove::ledger::{Ledger, Lines, sealed};
 use crate::prove::outcome::{self, Outcome};
 use crate::prove::shard::{Shard, merged};
 use crate::prove::suite::{self, BUILTIN, Suite};
@@ -91,7 +90,7 @@ impl Args {
         } else {
             let mut lines = String::new();
             merged(&self.merge, suite.runs(), |line| {
-                lines += &crate::prove::ledger::sealed(line);
+                lines += &sealed(line);
                 report.count(campaign::read(line));
                 Ok(())
             })?;
@@ -115,8 +114,8 @@ impl Args {
         let bar = progress(all);
         bar.set_position(ledger.lines());
         // What is there already is counted from the file: it was judged when it was run.
-        for line in fs::read_to_string(path).unwrap_or_default().lines().skip(1) {
-            report.count(line.rsplit_once(',').and_then(|(line, _)| campaign::read(line)));
+        for line in Lines::open(path)?.skip(1) {
+            report.count(campaign::read(&line?));
         }
         campaign::work(suite, self.shard, &mut ledger, |outcome| {
             bar.inc(1);
