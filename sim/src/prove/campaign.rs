@@ -56,11 +56,7 @@ pub fn work(
 
 /// An outcome as a line of the ledger, without its end.
 pub fn line(outcome: &Outcome) -> String {
-    let mut writer = csv::WriterBuilder::new().has_headers(false).from_writer(Vec::new());
-    // Writing to memory does not fail, and text that was made of text is text.
-    let _ = writer.serialize(outcome);
-    let bytes = writer.into_inner().unwrap_or_default();
-    String::from_utf8_lossy(&bytes).trim_end().to_owned()
+    written(outcome, false)
 }
 
 /// A line of the ledger as an outcome. None where it is none.
@@ -71,30 +67,49 @@ pub fn read(line: &str) -> Option<Outcome> {
     reader.deserialize().next()?.ok()
 }
 
-/// The names of the columns.
-fn columns() -> String {
-    [
-        "run",
-        "machine",
-        "work",
-        "faults",
-        "axes",
-        "at_s",
-        "amounts_percent",
-        "operator",
-        "seed",
-        "verdict",
-        "reason",
-        "noticed",
-        "noticed_axis",
-        "noticed_ms",
-        "stopped_ms",
-        "travel_mm",
-        "nearest_mm",
-        "speed_there_mm_s",
-        "pressure_bar",
-        "sank_mm",
-        "digest",
-    ]
-    .join(",")
+/// The names of the columns: those of the fields, as they stand above any row.
+pub fn columns() -> String {
+    let mut text = written(&Outcome::default(), true);
+    text.truncate(text.find('\n').unwrap_or(text.len()));
+    text
+}
+
+/// The columns of an outcome with what stands in them.
+pub fn fields(outcome: &Outcome) -> Vec<(String, String)> {
+    let line = line(outcome);
+    let mut reader = csv::ReaderBuilder::new()
+        .has_headers(false)
+        .from_reader(line.as_bytes());
+    let values = reader.records().next().and_then(Result::ok).unwrap_or_default();
+    let columns = columns();
+    let columns = columns.split(',').map(ToOwned::to_owned);
+    columns.zip(values.iter().map(ToOwned::to_owned)).collect()
+}
+
+fn written(outcome: &Outcome, headed: bool) -> String {
+    let mut writer = csv::WriterBuilder::new().has_headers(headed).from_writer(Vec::new());
+    // Writing to memory does not fail, and text that was made of text is text.
+    let _ = writer.serialize(outcome);
+    let bytes = writer.into_inner().unwrap_or_default();
+    String::from_utf8_lossy(&bytes).trim_end().to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_line_has_as_many_fields_as_there_are_columns_and_is_read_as_it_was_written() {
+        let outcome = Outcome {
+            reason: "one, \"two\"; three".to_owned(),
+            noticed_ms: Some(0.1),
+            ..Outcome::default()
+        };
+        let line = line(&outcome);
+        assert_eq!(read(&line).as_ref(), Some(&outcome));
+        assert!(columns().starts_with("run,machine,work,faults,"), "{}", columns());
+        let fields = fields(&outcome);
+        assert_eq!(fields.len(), columns().split(',').count());
+        assert!(fields.contains(&("reason".to_owned(), outcome.reason)));
+    }
 }
