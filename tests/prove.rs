@@ -102,8 +102,26 @@ fn a_weakened_machine_fails() {
     run(here, &["prove", "weak-suite.toml"], 1);
     let report = json_of_failed(here);
     assert_eq!(report["verdicts"]["failed"], 4);
-    let reason = report["failed"][0]["reason"].as_str().unwrap();
+    let failed = &report["failed"][0];
+    let reason = failed["reason"].as_str().unwrap();
     assert!(reason.contains("noticed only after"), "{reason}");
+
+    // The line that repeats it does, and comes to the same.
+    let repeat = failed["repeat"].as_str().unwrap().to_owned();
+    assert_eq!(repeat, "bellcrank prove weak-suite.toml --repeat 0");
+    let words: Vec<&str> = repeat.split(' ').skip(1).chain(["--json"]).collect();
+    let output = run(here, &words, 1);
+    let again: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(again["row"]["reason"], failed["reason"]);
+    assert_eq!(again["row"]["digest"], again["rehearsed"]["findings"]["digest"]);
+    assert_eq!(again["rehearsed"]["findings"]["repeat"], repeat.as_str());
+    let whole = fs::read_to_string(here.join("out/small.ledger")).unwrap();
+    assert!(whole.contains(again["row"]["digest"].as_str().unwrap()), "{whole}");
+    for file in ["page_file", "csv_file"] {
+        let written = here.join(again["rehearsed"][file].as_str().unwrap());
+        assert!(fs::metadata(written).unwrap().len() > 10_000);
+    }
+    run(here, &["prove", "weak-suite.toml", "--repeat", "4"], 2);
 }
 
 fn json_of_failed(folder: &Path) -> serde_json::Value {

@@ -10,6 +10,7 @@
 
 use bellcrank_core::cause::Cause;
 use bellcrank_core::supervise::{State, What};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::suite::{Limits, Run, Suite};
@@ -22,7 +23,7 @@ use crate::trace::{Noticed, Trace, event_name};
 const DROPPED_M: f64 = 0.1;
 
 /// What came of a run.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Verdict {
     /// Noticed in time under a true name, stopped, and it stayed stopped.
@@ -34,11 +35,30 @@ pub enum Verdict {
     /// Not good.
     Failed,
     /// The simulation failed.
+    #[default]
     Void,
 }
 
+impl Verdict {
+    /// Its name in ledgers and reports.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Good => "good",
+            Self::Quiet => "quiet",
+            Self::Beyond => "beyond",
+            Self::Failed => "failed",
+            Self::Void => "void",
+        }
+    }
+
+    /// The campaign fails by it.
+    pub fn fails(self) -> bool {
+        matches!(self, Self::Failed | Self::Void)
+    }
+}
+
 /// One line of the ledger. Lengths in mm, times in ms, pressures in bar; what does not apply is empty.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct Outcome {
     /// Number of the run in its suite.
     pub run: u64,
@@ -222,8 +242,15 @@ fn sank(trace: &Trace, from: f64) -> Option<f64> {
     )
 }
 
+impl Outcome {
+    /// What went wrong, on which axis, in whose hands.
+    pub fn what(&self) -> String {
+        format!("{} ({}), {}", self.faults, self.axes, self.operator)
+    }
+}
+
 /// The columns that name a run.
-fn named(suite: &Suite, run: &Run) -> Outcome {
+pub fn named(suite: &Suite, run: &Run) -> Outcome {
     let work = &suite.works[run.work];
     let axis = |axis: Option<usize>| {
         axis.map_or("-", |axis| work.machine.axes[axis].name.as_str())
@@ -241,18 +268,7 @@ fn named(suite: &Suite, run: &Run) -> Outcome {
         amounts_percent: each(&|placed| format!("{:.1}", 1e2 * placed.amount)),
         operator: run.operator.name().to_owned(),
         seed: run.seed,
-        verdict: Verdict::Void,
-        reason: String::new(),
-        noticed: String::new(),
-        noticed_axis: String::new(),
-        noticed_ms: None,
-        stopped_ms: None,
-        travel_mm: None,
-        nearest_mm: None,
-        speed_there_mm_s: None,
-        pressure_bar: 0.0,
-        sank_mm: None,
-        digest: String::new(),
+        ..Outcome::default()
     }
 }
 

@@ -51,59 +51,52 @@ impl FromStr for Shard {
     }
 }
 
-/// Hands every line of the shards' ledgers to `each`, in the order of the runs: first the line that names the campaign, then one line a run.
+/// Hands every line of the shards' ledgers to `each`, in the order of the runs: first `head`, the line that names the campaign, then one line
+/// a run.
 ///
 /// # Errors
-/// The ledgers are not of one campaign, a run is missing or is there twice, or a file cannot be read.
-pub fn merged(
+/// The ledgers are not of this campaign, a run is missing or is there twice, a file cannot be read, or `each` fails.
+pub fn merged<E: From<LedgerError>>(
     paths: &[PathBuf],
+    head: &str,
     runs: u64,
-    mut each: impl FnMut(&str) -> Result<(), LedgerError>,
-) -> Result<(), LedgerError> {
+    mut each: impl FnMut(&str) -> Result<(), E>,
+) -> Result<(), E> {
     let mut shards = Vec::new();
-    let mut head: Option<String> = None;
     for path in paths {
         let mut lines = Lines::open(path)?;
-        let own = lines.next().transpose()?.unwrap_or_default();
-        match &head {
-            Some(head) if *head != own => {
-                return Err(LedgerError::Other {
-                    path: path.clone(),
-                    found: own,
-                    wanted: head.clone(),
-                });
-            }
-            Some(_) => {}
-            None => {
-                each(&own)?;
-                head = Some(own);
-            }
+        let found = lines.next().transpose()?.unwrap_or_default();
+        if found != head {
+            let other = LedgerError::Other {
+                path: path.clone(),
+                found,
+                wanted: head.to_owned(),
+            };
+            return Err(other.into());
         }
         shards.push((path, lines.peekable()));
     }
+    each(head)?;
     for run in 0..runs {
         let mut found = None;
         for (path, lines) in &mut shards {
             if next_run(lines)? == Some(run) {
                 if found.is_some() {
-                    return Err(parts(path, format!("run {run} a second time"), "each run once"));
+                    return Err(parts(path, format!("run {run} a second time"), "each run once").into());
                 }
                 found = lines.next().transpose()?;
             }
         }
         let Some(line) = found else {
             let (path, _) = &shards[usize::try_from(run).unwrap_or(0) % shards.len()];
-            return Err(parts(
-                path,
-                format!("no run {run}, there or in another shard"),
-                "every run up to the last",
-            ));
+            let found = format!("no run {run}, there or in another shard");
+            return Err(parts(path, found, "every run up to the last").into());
         };
         each(&line)?;
     }
     for (path, lines) in &mut shards {
         if let Some(run) = next_run(lines)? {
-            return Err(parts(path, format!("run {run}"), format!("none after {}", runs - 1)));
+            return Err(parts(path, format!("run {run}"), format!("none after {}", runs - 1)).into());
         }
     }
     Ok(())

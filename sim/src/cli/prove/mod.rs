@@ -1,20 +1,25 @@
 //! `bellcrank prove`: a campaign of runs in which something goes wrong.
 
-use std::collections::BTreeMap;
+mod repeat;
+mod told;
+
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use bellcrank_machine::document;
 use clap::builder::NonEmptyStringValueParser;
 use indicatif::{ProgressBar, ProgressStyle};
-use schemars::JsonSchema;
-use serde::Serialize;
+use miette::miette;
 
-use super::{Console, Verdict, file_stem};
+use super::{Console, OutFolder, Streamed, Verdict, file_stem};
+use crate::findings::quoted;
 use crate::prove::campaign;
-use crate::prove::ledger::{Ledger, Lines, sealed};
-use crate::prove::outcome::{self, Outcome};
+use crate::prove::ledger::{Ledger, LedgerError, Lines, sealed};
 use crate::prove::shard::{Shard, merged};
-use crate::prove::suite::{self, BUILTIN, Suite};
+use crate::prove::suite::{self, BUILTIN, Run, Suite};
+
+pub use repeat::RepeatReport;
+pub use told::ProveReport;
 
 /// What `--help` opens with.
 pub(super) const LONG: &str = "\
@@ -22,7 +27,7 @@ Prove: run a campaign of rehearsals in which something goes wrong, and judge eac
 
 What came of each run is a line of NAME.ledger in the output folder, NAME being that of the suite: appended as runs end, with a checksum, in the \
 order of the runs. A campaign that was interrupted goes on with --resume; shards that were run apart are put together with --merge, to the same \
-bytes. Exit code 1 if a run has failed.
+bytes. Any run is repeated with --repeat, which writes the page and the record of a rehearsal. Exit code 1 if a run has failed.
 
 A suite file is TOML with the unit in each key; sim/suites/shift.toml is the built-in one.";
 
@@ -41,67 +46,61 @@ pub struct Args {
     /// Put these ledgers of all the shards together instead of running anything
     #[arg(long, value_name = "LEDGER", num_args = 1.., conflicts_with_all = ["resume", "shard"])]
     merge: Vec<PathBuf>,
+    /// Repeat this run alone, and write what it records
+    #[arg(long, value_name = "RUN", conflicts_with_all = ["resume", "shard", "merge"])]
+    repeat: Option<u64>,
 }
 
-/// What `prove --json` prints.
-#[derive(Debug, Serialize, JsonSchema)]
-pub struct ProveReport {
-    /// Name of the suite.
-    pub suite: String,
-    /// Which part of it, as I/N.
-    pub shard: String,
-    /// How many runs were good, quiet, beyond software, failed and void.
-    pub verdicts: BTreeMap<String, u64>,
-    /// The runs that failed: their numbers and why, up to a hundred.
-    pub failed: Vec<FailedRun>,
-    /// The ledger.
-    pub ledger_file: String,
+/// A suite, with the name by which it was asked for.
+struct Asked<'a> {
+    name: &'a str,
+    suite: Suite,
 }
 
-/// A run that failed.
-#[derive(Debug, Serialize, JsonSchema)]
-pub struct FailedRun {
-    /// Its number.
-    pub run: u64,
-    /// What was put in, and on which axis.
-    pub fault: String,
-    /// Why it is not good.
-    pub reason: String,
+impl Asked<'_> {
+    /// A run of the suite.
+    fn run(&self, number: u64) -> miette::Result<Run> {
+        let runs = self.suite.runs();
+        if number < runs {
+            Ok(self.suite.run(number))
+        } else {
+            let last = runs.saturating_sub(1);
+            Err(miette!(
+                "{}: found run {number} asked for, wanted 0 to {last}",
+                self.name
+            ))
+        }
+    }
 }
 
-/// Failed runs that are told one by one.
-const TOLD: usize = 100;
+/// The command that does something with one run of a suite.
+fn again(suite: &str, what: &str, run: u64) -> String {
+    format!("bellcrank prove {} --{what} {run}", quoted(suite))
+}
 
 impl Args {
     pub(super) fn run(&self, console: &Console) -> miette::Result<Verdict> {
-        let suite = suite::read(&self.suite)?;
-        let (_, text) = document::find("suite", &self.suite, &BUILTIN, Path::new(""))?;
-        let head = campaign::head(&suite, &text);
-        let out = console.open_out()?;
-        let mut report = ProveReport {
-            suite: suite.name.clone(),
-            shard: self.shard.to_string(),
-            verdicts: BTreeMap::new(),
-            failed: Vec::new(),
-            ledger_file: String::new(),
+        let asked = Asked {
+            name: &self.suite,
+            suite: suite::read(&self.suite)?,
         };
+        if let Some(number) = self.repeat {
+            return repeat::run(console, &asked, number);
+        }
+        let suite = &asked.suite;
+        let (_, text) = document::find("suite", &self.suite, &BUILTIN, Path::new(""))?;
+        let head = campaign::head(suite, &text);
+        let out = console.open_out()?;
+        let mut report = ProveReport::new(&self.suite, suite, self.shard);
         let path = if self.merge.is_empty() {
-            self.work(&suite, &head, &out.path(&self.ledger_name(&suite)), &mut report)?
+            self.work(suite, &head, &out.path(&self.ledger_name(suite)), &mut report)?
         } else {
-            let mut lines = String::new();
-            merged(&self.merge, suite.runs(), |line| {
-                lines += &sealed(line);
-                report.count(campaign::read(line));
-                Ok(())
-            })?;
-            out.write(&self.ledger_name(&suite), lines.as_bytes())?
+            self.put_together(suite, &head, &out, &mut report)?
         };
         report.ledger_file = path.display().to_string();
-        console.show(&report, text_of)?;
+        console.show(&report, ProveReport::text)?;
         console.caution();
-        Ok(Verdict::from(
-            !report.verdicts.contains_key("failed") && !report.verdicts.contains_key("void"),
-        ))
+        Ok(Verdict::from(report.passed()))
     }
 
     fn work(&self, suite: &Suite, head: &str, path: &Path, report: &mut ProveReport) -> miette::Result<PathBuf> {
@@ -115,14 +114,30 @@ impl Args {
         bar.set_position(ledger.lines());
         // What is there already is counted from the file: it was judged when it was run.
         for line in Lines::open(path)?.skip(1) {
-            report.count(campaign::read(&line?));
+            report.count(campaign::read(&line?).as_ref());
         }
         campaign::work(suite, self.shard, &mut ledger, |outcome| {
             bar.inc(1);
-            report.count(Some(outcome.clone()));
+            report.count(Some(outcome));
         })?;
         bar.finish_and_clear();
         Ok(path.to_path_buf())
+    }
+
+    /// Line by line: a campaign of millions takes no more memory than a small one.
+    fn put_together(
+        &self,
+        suite: &Suite,
+        head: &str,
+        out: &OutFolder,
+        report: &mut ProveReport,
+    ) -> miette::Result<PathBuf> {
+        out.stream(&self.ledger_name(suite), |file| {
+            merged(&self.merge, head, suite.runs(), |line| {
+                report.count(campaign::read(line).as_ref());
+                file.write_all(sealed(line).as_bytes()).map_err(Streamed::Io)
+            })
+        })
     }
 
     fn ledger_name(&self, suite: &Suite) -> String {
@@ -131,22 +146,6 @@ impl Args {
             format!("{stem}.ledger")
         } else {
             format!("{stem}-{}-of-{}.ledger", self.shard.number, self.shard.of)
-        }
-    }
-}
-
-impl ProveReport {
-    fn count(&mut self, outcome: Option<Outcome>) {
-        let Some(outcome) = outcome else { return };
-        let name = format!("{:?}", outcome.verdict).to_lowercase();
-        *self.verdicts.entry(name).or_default() += 1;
-        let bad = matches!(outcome.verdict, outcome::Verdict::Failed | outcome::Verdict::Void);
-        if bad && self.failed.len() < TOLD {
-            self.failed.push(FailedRun {
-                run: outcome.run,
-                fault: format!("{} ({}), {}", outcome.faults, outcome.axes, outcome.operator),
-                reason: outcome.reason,
-            });
         }
     }
 }
@@ -161,14 +160,8 @@ fn progress(runs: u64) -> ProgressBar {
     }
 }
 
-fn text_of(report: &ProveReport) -> String {
-    let mut text = format!("suite {}, shard {}\n", report.suite, report.shard);
-    for (verdict, count) in &report.verdicts {
-        text += &format!("{count:8} {verdict}\n");
+impl From<LedgerError> for Streamed<miette::Report> {
+    fn from(error: LedgerError) -> Self {
+        Self::Other(error.into())
     }
-    for failed in &report.failed {
-        text += &format!("run {}: {}: {}\n", failed.run, failed.fault, failed.reason);
-    }
-    text += &format!("ledger: {}\n", report.ledger_file);
-    text
 }
