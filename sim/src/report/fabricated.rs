@@ -11,7 +11,7 @@ use nalgebra::{Rotation3, Vector3};
 
 use crate::findings::{Findings, judge};
 use crate::scenario::{Act, Expect, Fault, FaultKind, Hand, Scenario};
-use crate::trace::{ArmSample, AxisSample, Noticed, Sample, Trace};
+use crate::trace::{ArmSample, AxisSample, Extremes, Noticed, Sample, Trace};
 
 /// When the valve sticks, s.
 const FAULT: f64 = 4.0;
@@ -40,11 +40,13 @@ pub fn stuck_valve() -> Scenario {
                 act: Act::Lever { axis: 1, share: 0.4 },
             },
         ],
+        hostile: None,
         faults: vec![Fault {
             at: FAULT,
             lasts: None,
             kind: FaultKind::ValveStuckOpen { axis: 1, opening: 0.6 },
         }],
+        hostile: None,
         expect: Expect {
             cause: Some("motion not asked for".into()),
             axis: Some(1),
@@ -124,6 +126,7 @@ pub fn trace(scenario: &Scenario) -> Trace {
         samples,
         interval: 0.01,
         events,
+        extremes: Extremes::default(),
         digest: 0x0123_4567_89ab_cdef,
     }
 }

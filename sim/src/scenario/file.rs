@@ -13,6 +13,7 @@ use bellcrank_machine::document::{self, DocumentError, Table};
 use bellcrank_machine::find;
 
 use super::{BUILTIN, Expect, Fault, FaultKind, Load, Relay, Scenario, folder};
+use crate::adversary::Strategy;
 use crate::trace::{OUT_OF_REACH, UNUSABLE, event_name};
 
 /// Longest rehearsal, s.
@@ -85,6 +86,10 @@ fn scenario(t: &Table, file: &str, machine: &Arc<Description>) -> Scenario {
             .optional("payload")
             .map_or_else(Vec::new, |key| t.tables(key, |t| who.payload(t, length))),
         hands,
+        hostile: t.optional("hostile").and_then(|key| {
+            let strategies = Strategy::ALL.map(|strategy| (strategy.name(), strategy));
+            t.choice(key, &strategies)
+        }),
         faults,
         expect: t
             .optional("expect")

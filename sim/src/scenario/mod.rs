@@ -12,6 +12,8 @@ use bellcrank_machine::description::Description;
 use bellcrank_machine::document::{self, BuiltIn};
 use nalgebra::{Rotation3, Vector3};
 
+use crate::adversary::Strategy;
+
 pub use fault::{Fault, FaultKind, Relay};
 pub use file::{parse, read};
 
@@ -73,6 +75,8 @@ pub struct Scenario {
     pub payloads: Vec<Load>,
     /// What the hands do, in order of time.
     pub hands: Vec<Hand>,
+    /// Hands that see where the arms are and push where that is worst, in place of all the others. They never reset anything.
+    pub hostile: Option<Strategy>,
     /// What goes wrong, in order of time.
     pub faults: Vec<Fault>,
     /// What must hold.
