@@ -8,6 +8,7 @@ use serde::Serialize;
 use super::again;
 use crate::prove::outcome::Outcome;
 use crate::prove::shard::Shard;
+use crate::prove::stops::{COMPARED, Stops};
 use crate::prove::suite::Suite;
 
 /// Failed runs that are told one by one.
@@ -24,6 +25,8 @@ pub struct ProveReport {
     pub verdicts: BTreeMap<String, u64>,
     /// The runs that failed: their numbers and why, up to a hundred.
     pub failed: Vec<FailedRun>,
+    /// What the stops of each machine come to, and how near its arms came to what they must keep out of.
+    pub stops: Vec<Stops>,
     /// The ledger.
     pub ledger_file: String,
     /// What the suite was asked for by.
@@ -51,6 +54,7 @@ impl ProveReport {
             shard: shard.to_string(),
             verdicts: BTreeMap::new(),
             failed: Vec::new(),
+            stops: Stops::of(suite),
             ledger_file: String::new(),
             name: name.to_owned(),
         }
@@ -59,6 +63,9 @@ impl ProveReport {
     pub(super) fn count(&mut self, outcome: Option<&Outcome>) {
         let Some(outcome) = outcome else { return };
         *self.verdicts.entry(outcome.verdict.name().to_owned()).or_default() += 1;
+        if let Some(stops) = self.stops.iter_mut().find(|stops| stops.machine == outcome.machine) {
+            stops.count(outcome);
+        }
         if outcome.verdict.fails() && self.failed.len() < TOLD {
             self.failed.push(FailedRun {
                 run: outcome.run,
@@ -83,7 +90,10 @@ impl ProveReport {
             text += &format!("run {}: {}: {}\n", failed.run, failed.fault, failed.reason);
             text += &format!("    to repeat it: {}\n", failed.repeat);
         }
-        text += &format!("ledger: {}\n", self.ledger_file);
+        text += "\n";
+        text.extend(self.stops.iter().map(Stops::text));
+        text += COMPARED;
+        text += &format!("\nledger: {}\n", self.ledger_file);
         text
     }
 }
