@@ -18,14 +18,14 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::operator::Operator;
-use super::suite::{Limits, Run, Suite};
+use super::suite::{Limits, Placed, Run, Suite};
 use crate::findings::{moved_on, rest_after};
 use crate::run::{RunError, rehearse};
 use crate::scenario::Scenario;
 use crate::trace::{Noticed, Trace, event_name};
 
 /// Once noticed and stopped, a tip that sinks by more than this has been dropped, m.
-const DROPPED_M: f64 = 0.1;
+pub const DROPPED_M: f64 = 0.1;
 
 /// What a chamber stands once: so many times the setting of the valve that relieves it. Cylinders are proof-tested at 1.5 times the pressure that
 /// they are made for (ISO 10100, *from memory*); that this pressure is the valve's setting is common practice, no source.
@@ -167,7 +167,10 @@ pub fn judge(suite: &Suite, run: &Run, scenario: &Scenario, trace: &Trace) -> Ou
     match first {
         Some(event) => reasons.extend(after(&suite.limits, run, trace, event, fault, travel, sank)),
         None if sane || early.is_none() => {
-            if let Some(missed) = run.faults.iter().find(|placed| placed.entry.always) {
+            // What goes wrong at the end of a run has no time to be noticed in it.
+            let end = trace.samples.last().map_or(0.0, |last| last.t);
+            let shows = |placed: &&Placed| placed.entry.always && placed.at + suite.limits.noticed <= end;
+            if let Some(missed) = run.faults.iter().find(shows) {
                 reasons.push(format!("{} was not noticed", missed.entry.name));
             }
         }
@@ -327,7 +330,7 @@ pub fn named(suite: &Suite, run: &Run) -> Outcome {
             .to_owned()
     };
     let joined = |words: Vec<String>| words.join(" + ");
-    let each = |word: &dyn Fn(&super::suite::Placed) -> String| joined(run.faults.iter().map(word).collect());
+    let each = |word: &dyn Fn(&Placed) -> String| joined(run.faults.iter().map(word).collect());
     Outcome {
         run: run.number,
         machine: work.machine.name.clone(),

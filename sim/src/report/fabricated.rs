@@ -23,6 +23,7 @@ pub fn stuck_valve() -> Scenario {
         source: "walls/stuck.toml".into(),
         about: "The left boom's valve <sticks> open & the arm goes on towards the seat.".into(),
         machine: Arc::new(machine()),
+        machine_file: String::new(),
         length: 8.0,
         station: Station::Seat,
         mode: Mode::Joint,
@@ -40,7 +41,6 @@ pub fn stuck_valve() -> Scenario {
                 act: Act::Lever { axis: 1, share: 0.4 },
             },
         ],
-        hostile: None,
         faults: vec![Fault {
             at: FAULT,
             lasts: None,

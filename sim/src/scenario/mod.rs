@@ -3,6 +3,7 @@
 mod acts;
 mod fault;
 mod file;
+mod text;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -16,6 +17,7 @@ use crate::adversary::Strategy;
 
 pub use fault::{Fault, FaultKind, Relay};
 pub use file::{parse, read};
+pub use text::toml;
 
 /// The built-in scenarios in the order of the main job: name of the file and its text.
 pub const BUILTIN: [BuiltIn; 12] = [
@@ -59,6 +61,8 @@ pub struct Scenario {
     pub about: String,
     /// The machine.
     pub machine: Arc<Description>,
+    /// What that was read from: the name of a built-in one, or a path.
+    pub machine_file: String,
     /// How long it lasts, s.
     pub length: f64,
     /// The station in charge.

@@ -1,6 +1,7 @@
 //! `bellcrank prove`: a campaign of runs in which something goes wrong.
 
 mod repeat;
+mod shrink;
 mod told;
 
 use std::io::Write as _;
@@ -19,6 +20,7 @@ use crate::prove::shard::{Shard, merged};
 use crate::prove::suite::{self, BUILTIN, Run, Suite};
 
 pub use repeat::RepeatReport;
+pub use shrink::ShrinkReport;
 pub use told::ProveReport;
 
 /// What `--help` opens with.
@@ -27,7 +29,8 @@ Prove: run a campaign of rehearsals in which something goes wrong, and judge eac
 
 What came of each run is a line of NAME.ledger in the output folder, NAME being that of the suite: appended as runs end, with a checksum, in the \
 order of the runs. A campaign that was interrupted goes on with --resume; shards that were run apart are put together with --merge, to the same \
-bytes. Any run is repeated with --repeat, which writes the page and the record of a rehearsal. Exit code 1 if a run has failed.
+bytes. Any run is repeated with --repeat, which writes the page and the record of a rehearsal; a failed one is made \
+as small as it still fails with --shrink, which writes a scenario. Exit code 1 if a run has failed.
 
 A suite file is TOML with the unit in each key; sim/suites/shift.toml is the built-in one.";
 
@@ -49,6 +52,9 @@ pub struct Args {
     /// Repeat this run alone, and write what it records
     #[arg(long, value_name = "RUN", conflicts_with_all = ["resume", "shard", "merge"])]
     repeat: Option<u64>,
+    /// Make this failed run as small as it still fails, and write it as a scenario file
+    #[arg(long, value_name = "RUN", conflicts_with_all = ["resume", "shard", "merge", "repeat"])]
+    shrink: Option<u64>,
 }
 
 /// A suite, with the name by which it was asked for.
@@ -86,6 +92,9 @@ impl Args {
         };
         if let Some(number) = self.repeat {
             return repeat::run(console, &asked, number);
+        }
+        if let Some(number) = self.shrink {
+            return shrink::run(console, &asked, number);
         }
         let suite = &asked.suite;
         let (_, text) = document::find("suite", &self.suite, &BUILTIN, Path::new(""))?;

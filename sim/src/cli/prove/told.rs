@@ -45,6 +45,8 @@ pub struct FailedRun {
     pub reason: String,
     /// The command that repeats it.
     pub repeat: String,
+    /// The command that makes it smaller.
+    pub shrink: String,
 }
 
 impl ProveReport {
@@ -72,6 +74,7 @@ impl ProveReport {
                 fault: outcome.what(),
                 reason: outcome.reason.clone(),
                 repeat: again(&self.name, "repeat", outcome.run),
+                shrink: again(&self.name, "shrink", outcome.run),
             });
         }
     }
@@ -88,7 +91,10 @@ impl ProveReport {
         }
         for failed in &self.failed {
             text += &format!("run {}: {}: {}\n", failed.run, failed.fault, failed.reason);
-            text += &format!("    to repeat it: {}\n", failed.repeat);
+            text += &format!(
+                "    to repeat it: {}; --shrink {} makes it smaller\n",
+                failed.repeat, failed.run
+            );
         }
         text += "\n";
         text.extend(self.stops.iter().map(Stops::text));
