@@ -8,8 +8,9 @@ use super::outcome::{Outcome, outcome};
 use super::shard::Shard;
 use super::suite::Suite;
 
-/// Runs that are handed to the cores at once, and held in memory: enough that no core waits for long at the end of them.
-const AT_ONCE: usize = 128;
+/// Runs for each core that are handed out at once, and held in memory: enough that no core waits for long at the end of them, and few enough that
+/// not much is lost with a kill.
+const AT_ONCE: usize = 32;
 
 /// The first line of a campaign's ledger: the suite, a digest of everything that decides its runs, how many there are, and the columns.
 pub fn head(suite: &Suite, text: &str) -> String {
@@ -38,10 +39,11 @@ pub fn work(
     ledger: &mut Ledger,
     mut done: impl FnMut(&Outcome),
 ) -> Result<(), LedgerError> {
+    let at_once = AT_ONCE * rayon::current_num_threads();
     let there = usize::try_from(ledger.lines()).unwrap_or(usize::MAX);
     let mut left = shard.runs(suite.runs()).skip(there).peekable();
     while left.peek().is_some() {
-        let numbers: Vec<u64> = left.by_ref().take(AT_ONCE).collect();
+        let numbers: Vec<u64> = left.by_ref().take(at_once).collect();
         let outcomes: Vec<Outcome> = numbers
             .par_iter()
             .with_max_len(1)

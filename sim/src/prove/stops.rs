@@ -18,8 +18,8 @@ pub struct Stops {
     pub good: Option<Stop>,
     /// The longest of all runs that came to rest: with those that failed, and those beyond what software can do.
     pub any: Option<Stop>,
-    /// Runs in which a stop was called for and which never came to rest.
-    pub never: u64,
+    /// Runs in which a stop was called for and which ended before all tips were at rest.
+    pub moving: u64,
     /// Each zone.
     pub zones: Vec<Near>,
     /// Between the arms. Null where there is one arm.
@@ -75,7 +75,7 @@ impl Stops {
                 machine: machine.name.clone(),
                 good: None,
                 any: None,
-                never: 0,
+                moving: 0,
                 zones: machine.zones.iter().map(|zone| near(&zone.name, zone.margin)).collect(),
                 arms: (machine.arms.len() > 1).then(|| near("between the arms", machine.guard.arms_margin)),
             });
@@ -98,7 +98,7 @@ impl Stops {
                     .count(outcome.run, time, way);
             }
         } else if !outcome.noticed.is_empty() {
-            self.never += 1;
+            self.moving += 1;
         }
         // "seat 260.8 + deck 71.0"
         for told in outcome.zones_mm.split(" + ") {
@@ -131,8 +131,11 @@ impl Stops {
                 stop.time_ms, stop.run, stop.walking_mm, stop.reaching_mm, stop.way_mm, stop.way_run
             );
         }
-        if self.never > 0 {
-            text += &format!("  and {} that never came to rest\n", self.never);
+        if self.moving > 0 {
+            text += &format!(
+                "  {} ended before all tips were at rest, and count in neither\n",
+                self.moving
+            );
         }
         for near in self.zones.iter().chain(&self.arms) {
             if let (Some(nearest), Some(run)) = (near.nearest_mm, near.run) {
@@ -225,7 +228,7 @@ mod tests {
             (300.0, 4, 120.0, 5)
         );
         assert_eq!((good.walking_mm, any.reaching_mm), (1330.0, 512.0));
-        assert_eq!((any.time_ms, any.run, stops.never), (320.0, 6, 1));
+        assert_eq!((any.time_ms, any.run, stops.moving), (320.0, 6, 1));
         let seat = &stops.zones[0];
         assert_eq!(
             (seat.nearest_mm, seat.run, seat.margin_mm),
