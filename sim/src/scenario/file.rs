@@ -292,7 +292,7 @@ const KINDS: [(&str, Make); 33] = [
     }),
     ("sensor_jump", |w, t| FaultKind::SensorJump {
         axis: w.axis(t, "axis"),
-        by: t.number("by_percent", -100.0..=100.0),
+        by: t.number("by_percent", -1000.0..=1000.0),
     }),
     ("sensor_slip", |w, t| FaultKind::SensorSlip {
         axis: w.axis(t, "axis"),
