@@ -65,6 +65,7 @@ impl Operator {
             }
             Self::Hostile => hands.clear(),
         }
+        hands.retain(|hand| hand.at <= work.length);
         hands
     }
 }
