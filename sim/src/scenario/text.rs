@@ -308,22 +308,28 @@ mod tests {
     use crate::prove::suite;
     use crate::scenario::{BUILTIN, parse};
 
-    /// The same, but for the last digits of numbers and for where it came from.
-    fn same(one: &Scenario, two: &Scenario) -> bool {
-        let words = |scenario: &Scenario| {
-            let told = Scenario {
-                source: String::new(),
-                machine_file: String::new(),
-                ..scenario.clone()
-            };
-            let rounded = |word: &str| {
-                word.parse()
-                    .map_or(word.to_owned(), |number: f64| format!("{number:.9e}"))
-            };
-            let told = format!("{told:?}");
-            told.split([' ', ',', ')', ']']).map(rounded).collect::<Vec<_>>()
+    /// What a scenario says, number by number and word by word, but for the last digits of numbers and for where it came from.
+    fn words(scenario: &Scenario) -> Vec<String> {
+        let told = Scenario {
+            source: String::new(),
+            machine_file: String::new(),
+            ..scenario.clone()
         };
-        words(one) == words(two)
+        let rounded = |word: &str| {
+            word.parse()
+                .map_or(word.to_owned(), |number: f64| format!("{number:.9e}"))
+        };
+        let told = format!("{told:?}");
+        told.split([' ', ',', '[', ']']).map(rounded).collect()
+    }
+
+    #[track_caller]
+    fn assert_same(one: &Scenario, two: &Scenario, text: &str) {
+        let (one, two) = (words(one), words(two));
+        assert_eq!(one.len(), two.len(), "{text}");
+        for (one, two) in one.iter().zip(&two) {
+            assert_eq!(one, two, "{text}");
+        }
     }
 
     #[test]
@@ -332,7 +338,7 @@ mod tests {
             let scenario = parse(name, text, Path::new("")).unwrap();
             let written = toml(&scenario, &scenario.machine_file);
             let again = parse(name, &written, Path::new("")).unwrap_or_else(|error| panic!("{error}\n{written}"));
-            assert!(same(&scenario, &again), "{written}");
+            assert_same(&scenario, &again, &written);
         }
     }
 
@@ -346,7 +352,7 @@ mod tests {
             let scenario = suite.scenario(&run);
             let written = toml(&scenario, &scenario.machine_file);
             let again = parse("it", &written, Path::new("")).unwrap_or_else(|error| panic!("{error}\n{written}"));
-            assert!(same(&scenario, &again), "run {number}\n{written}");
+            assert_same(&scenario, &again, &written);
         }
         assert_eq!(seen.len(), CATALOGUE.len());
     }
