@@ -49,9 +49,21 @@ impl OutFolder {
     /// # Errors
     /// It cannot be written. What was there by that name before is still there then.
     pub fn write(&self, name: &str, contents: &[u8]) -> Result<PathBuf, OutFolderError> {
+        self.write_by(name, |file| file.write_all(contents))
+    }
+
+    /// The same, for what is too long to be held in memory: `write` hands it over piece by piece.
+    ///
+    /// # Errors
+    /// As for [`OutFolder::write`], or what `write` failed with.
+    pub fn write_by(
+        &self,
+        name: &str,
+        write: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+    ) -> Result<PathBuf, OutFolderError> {
         let (path, part) = (self.0.join(name), self.0.join(part_of(name)));
         let written = File::create(&part)
-            .and_then(|mut file| file.write_all(contents).and_then(|()| file.sync_all()))
+            .and_then(|mut file| write(&mut file).and_then(|()| file.sync_all()))
             .and_then(|()| fs::rename(&part, &path));
         match written {
             Ok(()) => Ok(path),

@@ -9,6 +9,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::evidence::{self, EvidenceReport};
 use super::{Console, Verdict, file_stem};
 use crate::prove::campaign;
 use crate::prove::ledger::{Ledger, Lines, sealed};
@@ -56,6 +57,8 @@ pub struct ProveReport {
     pub failed: Vec<FailedRun>,
     /// The ledger.
     pub ledger_file: String,
+    /// What was made of it.
+    pub evidence: Option<EvidenceReport>,
 }
 
 /// A run that failed.
@@ -84,6 +87,7 @@ impl Args {
             verdicts: BTreeMap::new(),
             failed: Vec::new(),
             ledger_file: String::new(),
+            evidence: None,
         };
         let path = if self.merge.is_empty() {
             self.work(&suite, &head, &out.path(&self.ledger_name(&suite)), &mut report)?
@@ -97,6 +101,7 @@ impl Args {
             out.write(&self.ledger_name(&suite), lines.as_bytes())?
         };
         report.ledger_file = path.display().to_string();
+        report.evidence = Some(evidence::write(&suite, &self.suite, &path, &out)?);
         console.show(&report, text_of)?;
         console.caution();
         Ok(Verdict::from(
@@ -170,5 +175,5 @@ fn text_of(report: &ProveReport) -> String {
         text += &format!("run {}: {}: {}\n", failed.run, failed.fault, failed.reason);
     }
     text += &format!("ledger: {}\n", report.ledger_file);
-    text
+    text + &report.evidence.as_ref().map(evidence::text_of).unwrap_or_default()
 }

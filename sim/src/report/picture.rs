@@ -11,7 +11,7 @@ use super::{Rehearsed, panels};
 use crate::trace::Sample;
 
 /// Width of a picture, in its own units.
-const WIDTH: f64 = 560.0;
+pub const WIDTH: f64 = 560.0;
 /// Height that the two views share at most.
 const HEIGHT: f64 = 800.0;
 /// Room around and between the views.
@@ -19,7 +19,7 @@ const EDGE: f64 = 44.0;
 /// Room for the title of the view from above.
 const TITLE: f64 = 36.0;
 /// Size of the letters.
-const LETTERS: f64 = 24.0;
+pub const LETTERS: f64 = 24.0;
 /// Points of a path nearer together than this are drawn as one.
 const STEP: f64 = 1.0;
 /// A scale bar is at least this long.
@@ -27,7 +27,7 @@ const BAR_LEAST: f64 = 70.0;
 
 /// Pictures of a rehearsal at each of its moments, all to one scale; moments at the same time share one.
 pub fn pictures(rehearsed: &Rehearsed, moments: &[Moment]) -> Markup {
-    let Some(room) = Room::of(rehearsed) else {
+    let Some(room) = Room::of(rehearsed, Views::Both) else {
         return html! {};
     };
     let index = |moment: &Moment| moments::index(rehearsed.trace, moment.t);
@@ -40,15 +40,26 @@ pub fn pictures(rehearsed: &Rehearsed, moments: &[Moment]) -> Markup {
     }
 }
 
+/// Which views share a picture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Views {
+    /// From the side alone.
+    Side,
+    /// From the side, and below it from above.
+    Both,
+}
+
 /// The room that everything takes in the whole rehearsal, and the scale that makes it fit.
-struct Room {
+pub struct Room {
     least: Vector3<f64>,
     greatest: Vector3<f64>,
-    scale: f64,
+    /// Units of the picture in a metre.
+    pub scale: f64,
 }
 
 impl Room {
-    fn of(rehearsed: &Rehearsed) -> Option<Self> {
+    /// The room of a rehearsal. None without a sample.
+    pub fn of(rehearsed: &Rehearsed, views: Views) -> Option<Self> {
         let machine = &*rehearsed.scenario.machine;
         let radius = machine.axes.iter().map(|axis| axis.joint.radius).fold(0.1, f64::max);
         let arms = rehearsed
@@ -67,7 +78,11 @@ impl Room {
         // The ground is always in view.
         let least = Vector3::new(least.x, least.y, least.z.min(-0.1));
         let size = greatest - least;
-        let scale = ((WIDTH - 2.0 * EDGE) / size.x).min(HEIGHT / (size.y + size.z));
+        let high = match views {
+            Views::Side => size.z,
+            Views::Both => size.y + size.z,
+        };
+        let scale = ((WIDTH - 2.0 * EDGE) / size.x).min(HEIGHT / high);
         Some(Self { least, greatest, scale })
     }
 
@@ -81,7 +96,7 @@ impl Room {
     }
 
     /// Seen from the right: forward to the right, up is up.
-    fn side(&self, p: &Vector3<f64>) -> (f64, f64) {
+    pub fn side(&self, p: &Vector3<f64>) -> (f64, f64) {
         (self.forward(p.x), EDGE + self.scale * (self.greatest.z - p.z))
     }
 
@@ -94,7 +109,7 @@ impl Room {
     }
 
     /// Where the view from the side ends.
-    fn below_side(&self) -> f64 {
+    pub fn below_side(&self) -> f64 {
         self.side(&self.least).1 + LETTERS
     }
 }
@@ -203,7 +218,7 @@ fn view(
 
 /// Where the names of the zones go: in the middle of each. Where another stands there already, the one further down in the machine file goes
 /// without.
-fn zone_names<'m>(
+pub fn zone_names<'m>(
     machine: &'m Description,
     project: &dyn Fn(&Vector3<f64>) -> (f64, f64),
 ) -> Vec<(&'m str, (f64, f64))> {
@@ -262,7 +277,8 @@ fn scale_of(project: &dyn Fn(&Vector3<f64>) -> (f64, f64)) -> f64 {
     project(&Vector3::x()).0 - project(&Vector3::zeros()).0
 }
 
-fn ground(room: &Room) -> Markup {
+/// The ground, seen from the side.
+pub fn ground(room: &Room) -> Markup {
     let (_, y) = room.side(&Vector3::zeros());
     html! {
         line class="ground" x1="0" y1=(px(y)) x2=(WIDTH) y2=(px(y)) {}
@@ -289,7 +305,7 @@ fn words(room: &Room) -> Markup {
 }
 
 /// Points for a polyline, without those too near to the one before; first and last are kept.
-fn path(points: impl Iterator<Item = (f64, f64)>) -> String {
+pub fn path(points: impl Iterator<Item = (f64, f64)>) -> String {
     let mut kept: Vec<(f64, f64)> = Vec::new();
     let mut last = None;
     for point in points {
@@ -308,6 +324,7 @@ fn path(points: impl Iterator<Item = (f64, f64)>) -> String {
     texts.join(" ")
 }
 
-fn px(value: f64) -> String {
+/// A length as a picture has it.
+pub fn px(value: f64) -> String {
     format!("{value:.1}")
 }

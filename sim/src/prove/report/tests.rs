@@ -1,0 +1,1 @@
+//! The evidence of a ledger that was written by hand.
