@@ -1,12 +1,13 @@
-//! A rehearsal as a film: the machine from the side, with what a page's script needs to run through it.
+//! A rehearsal as a film: the machine from the side and from above, with what a page's script needs to run through it.
 //!
 //! What is drawn here is one moment, complete in itself; the script only moves what is there.
 
 use bellcrank_machine::description::Zone;
 use maud::{Markup, html};
+use nalgebra::Vector3;
 use serde::Serialize;
 
-use super::picture::{LETTERS, Room, Views, WIDTH, ground, path, px, zone_names};
+use super::picture::{LETTERS, Room, WIDTH, ground, path, px, words, zone_names};
 use super::units::MM;
 use super::{Rehearsed, moments, panels};
 use crate::trace::Sample;
@@ -25,8 +26,8 @@ pub struct Film {
     speed: Vec<f64>,
     /// Least distance to a zone, mm, where there is one.
     clearance: Vec<Option<f64>>,
-    /// For each arm, in each picture, x and y of its joints and its tip, one after the other.
-    arms: Vec<Vec<Vec<f64>>>,
+    /// In each view, the one from the side first, for each arm, at each time: x and y of its joints and its tip, one after the other.
+    views: Vec<Vec<Vec<Vec<f64>>>>,
     /// Where what is at fault is, and since when, s.
     fault: Option<AtFault>,
 }
@@ -40,11 +41,15 @@ struct AtFault {
 
 /// The film of a rehearsal, and its picture at a time. None without a sample.
 pub fn film(rehearsed: &Rehearsed, at: f64) -> Option<(Markup, Film)> {
-    let room = Room::of(rehearsed, Views::Side)?;
+    let room = Room::of(rehearsed)?;
     let still = moments::sample(rehearsed.trace, at)?;
     let step = ((EVERY_S / rehearsed.trace.interval).round() as usize).max(1);
     let samples: Vec<&Sample> = rehearsed.trace.samples.iter().step_by(step).collect();
-    let arm = |number: usize| samples.iter().map(|sample| flat(&room, sample, number)).collect();
+    let arms = 0..rehearsed.scenario.machine.arms.len();
+    let view = |project: &Project| {
+        let arm = |number| samples.iter().map(|sample| flat(project, sample, number)).collect();
+        arms.clone().map(arm).collect()
+    };
     let of_arms = |sample: &Sample| sample.arms.iter().filter_map(|arm| arm.clearance).reduce(f64::min);
     let film = Film {
         t: samples.iter().map(|sample| tenths(1e2 * sample.t) / 1e2).collect(),
@@ -54,15 +59,33 @@ pub fn film(rehearsed: &Rehearsed, at: f64) -> Option<(Markup, Film)> {
             .iter()
             .map(|sample| of_arms(sample).map(|clearance| (MM * clearance).round()))
             .collect(),
-        arms: (0..rehearsed.scenario.machine.arms.len()).map(arm).collect(),
+        views: vec![view(&|p| room.side(p)), view(&|p| room.above(p))],
         fault: at_fault(rehearsed),
     };
     Some((picture(rehearsed, &room, still), film))
 }
 
+/// Where a point is in a view.
+type Project<'p> = dyn Fn(&Vector3<f64>) -> (f64, f64) + 'p;
+
 fn picture(rehearsed: &Rehearsed, room: &Room, now: &Sample) -> Markup {
+    html! {
+        svg id="film" viewBox=(format!("0 0 {WIDTH} {:.0}", room.height())) role="img" aria-labelledby="film-title film-desc" {
+            title id="film-title" { "The machine in motion, from the right and from above" }
+            desc id="film-desc" {
+                "Arms as lines with round joints, zones hatched, the ways of the tips as thin lines. What it shows is told in words below it."
+            }
+            (ground(room))
+            (view(rehearsed, room, now, 0, &|p| room.side(p)))
+            line class="stroke-grid" x1="0" y1=(px(room.below_side() + 4.0)) x2=(WIDTH) y2=(px(room.below_side() + 4.0)) {}
+            (view(rehearsed, room, now, 1, &|p| room.above(p)))
+            (words(room))
+        }
+    }
+}
+
+fn view(rehearsed: &Rehearsed, room: &Room, now: &Sample, number: usize, project: &Project) -> Markup {
     let machine = &*rehearsed.scenario.machine;
-    let project = |p: &_| room.side(p);
     let ways = (0..now.arms.len()).map(|arm| {
         let tips = rehearsed
             .trace
@@ -72,17 +95,12 @@ fn picture(rehearsed: &Rehearsed, room: &Room, now: &Sample) -> Markup {
         path(tips)
     });
     html! {
-        svg id="film" viewBox=(format!("0 0 {WIDTH} {:.0}", room.below_side())) role="img" aria-labelledby="film-title film-desc" {
-            title id="film-title" { "The machine from the right, in motion" }
-            desc id="film-desc" {
-                "Arms as lines with round joints, zones hatched, the ways of the tips as thin lines. What it shows is told in words below it."
-            }
-            (ground(room))
+        g data-view=(number) {
             @for (min, max) in machine.zones.iter().filter_map(Zone::bounds) {
                 @let (a, b) = (project(&min), project(&max));
                 rect class="zone" x=(px(a.0)) y=(px(b.1)) width=(px(b.0 - a.0)) height=(px(a.1 - b.1)) {}
             }
-            @for (name, (x, y)) in zone_names(machine, &project) {
+            @for (name, (x, y)) in zone_names(machine, project) {
                 text class="fill-text halo" font-size=(LETTERS) text-anchor="middle" x=(px(x)) y=(px(y)) { (name) }
             }
             @for (number, way) in ways.enumerate() { polyline class={ "way stroke-line-" (number % 4) } points=(way) {} }
@@ -103,14 +121,13 @@ fn picture(rehearsed: &Rehearsed, room: &Room, now: &Sample) -> Markup {
                 }
             }
             circle class="at-fault" r="16" visibility="hidden" {}
-            text class="fill-text halo" font-size=(LETTERS) x="8" y=(px(8.0 + LETTERS)) { "from the right, forward →" }
         }
     }
 }
 
-fn flat(room: &Room, sample: &Sample, arm: usize) -> Vec<f64> {
+fn flat(project: &Project, sample: &Sample, arm: usize) -> Vec<f64> {
     let points = sample.arms.get(arm).map_or(&[][..], |arm| &arm.points);
-    let places = points.iter().map(|point| room.side(point));
+    let places = points.iter().map(project);
     places.flat_map(|(x, y)| [tenths(x), tenths(y)]).collect()
 }
 

@@ -27,7 +27,7 @@ const BAR_LEAST: f64 = 70.0;
 
 /// Pictures of a rehearsal at each of its moments, all to one scale; moments at the same time share one.
 pub fn pictures(rehearsed: &Rehearsed, moments: &[Moment]) -> Markup {
-    let Some(room) = Room::of(rehearsed, Views::Both) else {
+    let Some(room) = Room::of(rehearsed) else {
         return html! {};
     };
     let index = |moment: &Moment| moments::index(rehearsed.trace, moment.t);
@@ -40,15 +40,6 @@ pub fn pictures(rehearsed: &Rehearsed, moments: &[Moment]) -> Markup {
     }
 }
 
-/// Which views share a picture.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Views {
-    /// From the side alone.
-    Side,
-    /// From the side, and below it from above.
-    Both,
-}
-
 /// The room that everything takes in the whole rehearsal, and the scale that makes it fit.
 pub struct Room {
     least: Vector3<f64>,
@@ -59,7 +50,7 @@ pub struct Room {
 
 impl Room {
     /// The room of a rehearsal. None without a sample.
-    pub fn of(rehearsed: &Rehearsed, views: Views) -> Option<Self> {
+    pub fn of(rehearsed: &Rehearsed) -> Option<Self> {
         let machine = &*rehearsed.scenario.machine;
         let radius = machine.axes.iter().map(|axis| axis.joint.radius).fold(0.1, f64::max);
         let arms = rehearsed
@@ -78,15 +69,12 @@ impl Room {
         // The ground is always in view.
         let least = Vector3::new(least.x, least.y, least.z.min(-0.1));
         let size = greatest - least;
-        let high = match views {
-            Views::Side => size.z,
-            Views::Both => size.y + size.z,
-        };
-        let scale = ((WIDTH - 2.0 * EDGE) / size.x).min(HEIGHT / high);
+        let scale = ((WIDTH - 2.0 * EDGE) / size.x).min(HEIGHT / (size.y + size.z));
         Some(Self { least, greatest, scale })
     }
 
-    fn height(&self) -> f64 {
+    /// Height of a picture with both views.
+    pub fn height(&self) -> f64 {
         self.above(&self.least).1 + EDGE
     }
 
@@ -101,7 +89,7 @@ impl Room {
     }
 
     /// Seen from above: forward to the right, left is up.
-    fn above(&self, p: &Vector3<f64>) -> (f64, f64) {
+    pub fn above(&self, p: &Vector3<f64>) -> (f64, f64) {
         (
             self.forward(p.x),
             self.below_side() + EDGE + TITLE + self.scale * (self.greatest.y - p.y),
@@ -287,7 +275,7 @@ pub fn ground(room: &Room) -> Markup {
 }
 
 /// What the views are, and how long a metre is.
-fn words(room: &Room) -> Markup {
+pub fn words(room: &Room) -> Markup {
     let length = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0]
         .into_iter()
         .find(|length| room.scale * length >= BAR_LEAST)

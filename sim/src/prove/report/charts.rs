@@ -129,9 +129,9 @@ fn draw_bars(bars: &Bars) -> Result<String, Failed> {
                 let boxes: Vec<_> = some
                     .map(|(bar, runs)| {
                         let low = feet[bar];
-                    // The foot is no run.
-                    let top = if low > foot { low } else { 0.0 } + *runs as f64;
-                    feet[bar] = top;
+                        // The foot is no run.
+                        let top = if low > foot { low } else { 0.0 } + *runs as f64;
+                        feet[bar] = top;
                         Rectangle::new(
                             [(Histogram::from(bar), low), (Histogram::from(bar + 1), top)],
                             colour.filled(),

@@ -103,13 +103,11 @@ if (data.film) {
   const controls = document.querySelector("#player .controls");
   controls.hidden = false;
   scrub.max = film.t.length - 1;
-  const atFault = svg.querySelector(".at-fault");
 
-  const show = (number) => {
-    scrub.value = number;
-    film.arms.forEach((pictures, arm) => {
-      const group = svg.querySelector(`[data-arm="${arm}"]`);
-      const at = pictures[number];
+  const showView = (view, arms, number) => {
+    arms.forEach((places, arm) => {
+      const group = view.querySelector(`[data-arm="${arm}"]`);
+      const at = places[number];
       const point = (index) => `${at[2 * index]},${at[2 * index + 1]}`;
       group.querySelectorAll(".body polyline").forEach((link, index) => link.setAttribute("points", `${point(index)} ${point(index + 1)}`));
       group.querySelector(".bones").setAttribute("points", at.join(" "));
@@ -119,11 +117,16 @@ if (data.film) {
       });
     });
     if (film.fault) {
-      const at = film.arms[film.fault.arm][number];
-      atFault.setAttribute("visibility", film.t[number] >= film.fault.t ? "visible" : "hidden");
-      atFault.setAttribute("cx", at[2 * film.fault.point]);
-      atFault.setAttribute("cy", at[2 * film.fault.point + 1]);
+      const at = arms[film.fault.arm][number];
+      const ring = view.querySelector(".at-fault");
+      ring.setAttribute("visibility", film.t[number] >= film.fault.t ? "visible" : "hidden");
+      ring.setAttribute("cx", at[2 * film.fault.point]);
+      ring.setAttribute("cy", at[2 * film.fault.point + 1]);
     }
+  };
+  const show = (number) => {
+    scrub.value = number;
+    film.views.forEach((arms, view) => showView(svg.querySelector(`[data-view="${view}"]`), arms, number));
     const clearance = film.clearance[number];
     const told = `${film.t[number].toFixed(2)} s, ${film.state[number]}, fastest tip ${film.speed[number]} mm/s`;
     now.textContent = told + (clearance === null ? "" : `, ${clearance} mm clear of the zones`);

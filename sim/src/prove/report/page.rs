@@ -189,7 +189,7 @@ fn gaps_of(machine: &OfMachine, gaps: &Gaps) -> Markup {
             li { (listed("Entries that some operator never met", operators.collect())) }
             li {
                 @let tried = gaps.pairs_possible - gaps.pairs.len();
-                (listed(&format!("{tried} of {} pairs of entries were put in together; first of the pairs that were not", gaps.pairs_possible), pairs.collect()))
+                (listed(&format!("{tried} of {} pairs of entries were put in together; entries that others were never put in with", gaps.pairs_possible), pairs.collect()))
             }
         }
     }

@@ -34,7 +34,7 @@ pub fn detection(tally: &Tally) -> Markup {
                     thead { tr {
                         th scope="col" { "subsystem" }
                         @for heading in ["showed", "noticed", "good", "good, %", "95 % interval, %"] { th scope="col" class="figure" { (heading) } }
-                        th scope="col" { "a coverage of that size would be called" }
+                        th scope="col" class="roomy" { "a coverage of that size would be called" }
                         th scope="col" class="figure" { "quiet" }
                     } }
                     tbody {
@@ -79,7 +79,8 @@ pub fn beyond(evidence: &Evidence) -> Markup {
             div class="scroll" tabindex="0" role="region" aria-label="Entries beyond software" {
                 table {
                     thead { tr {
-                        @for heading in ["fault", "machine", "it takes"] { th scope="col" { (heading) } }
+                        @for heading in ["fault", "machine"] { th scope="col" { (heading) } }
+                        th scope="col" class="roomy" { "it takes" }
                         @for heading in ["runs", "beyond", "good", "quiet"] { th scope="col" class="figure" { (heading) } }
                     } }
                     tbody {

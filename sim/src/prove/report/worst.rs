@@ -54,7 +54,7 @@ pub fn worst(evidence: &Evidence) -> Option<Worst> {
             h2 { "The worst run: " (outcome.run) ", " (name(outcome.verdict)) }
             p {
                 (what(outcome)) " at " (outcome.at_s) " s on " (outcome.machine) " at " (outcome.work) ", " (outcome.operator) " operator. "
-                @if outcome.reason.is_empty() { "Nothing was wrong with it; no run was worse." } @else { (outcome.reason) "." }
+                @if outcome.reason.is_empty() { "Nothing was wrong with it; no run was worse." } @else { "What is wrong with it: " (outcome.reason) "." }
             }
             p { "Repeats it: " code { (evidence.repeat(outcome.run)) } }
             @if let Some(still) = still {
