@@ -9,6 +9,7 @@ mod closed_loop;
 mod command;
 mod docs;
 mod drive;
+mod evidence;
 mod explore;
 mod gate;
 mod go_to;

@@ -90,7 +90,7 @@ const data = JSON.parse(document.getElementById("data").textContent);
     const told = data.verdicts.map((name, verdict) => `${all[verdict]} ${name}`).filter((_, verdict) => all[verdict] > 0);
     form.querySelector("output").value = `Shown: ${all.reduce((a, b) => a + b)} runs${told.length ? ": " + told.join(", ") : ""}.`;
   };
-  form.addEventListener("input", apply);
+  form.addEventListener("change", apply);
   form.addEventListener("submit", (event) => event.preventDefault());
   form.addEventListener("reset", () => setTimeout(apply));
   form.reset();
