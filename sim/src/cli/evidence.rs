@@ -15,7 +15,7 @@ use crate::prove::suite::Suite;
 pub struct EvidenceReport {
     /// The page to read.
     pub page_file: String,
-    /// Results for continuous integration, JUnit XML.
+    /// Results for continuous integration, `JUnit` XML.
     pub junit_file: String,
     /// The runs for a spreadsheet.
     pub csv_file: String,

@@ -43,7 +43,9 @@ struct AtFault {
 pub fn film(rehearsed: &Rehearsed, at: f64) -> Option<(Markup, Film)> {
     let room = Room::of(rehearsed)?;
     let still = moments::sample(rehearsed.trace, at)?;
-    let step = ((EVERY_S / rehearsed.trace.interval).round() as usize).max(1);
+    let step = (1..1000)
+        .find(|&step: &usize| step as f64 * rehearsed.trace.interval > 0.99 * EVERY_S)
+        .unwrap_or(1);
     let samples: Vec<&Sample> = rehearsed.trace.samples.iter().step_by(step).collect();
     let arms = 0..rehearsed.scenario.machine.arms.len();
     let view = |project: &Project| {

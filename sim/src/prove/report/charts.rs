@@ -227,7 +227,7 @@ fn draw_spots(spots: &[Spot]) -> Result<String, Failed> {
     chart(left..right, -0.08 * height..1.1 * height, x_name, y_name, &|chart| {
         let line = vec![(0.0, -0.08 * height), (0.0, 1.1 * height)];
         chart.draw_series([PathElement::new(line, ink("mark-fault").stroke_width(5))])?;
-        let size = |spot: &Spot| 6 + (6.0 * (spot.runs as f64).log10()) as i32;
+        let size = |spot: &Spot| i32::try_from(6 + 2 * spot.runs.ilog2()).unwrap_or(i32::MAX);
         let rings = spots
             .iter()
             .map(|spot| Circle::new((spot.nearest, spot.speed), size(spot), ink("line-0").stroke_width(3)));
@@ -242,13 +242,15 @@ fn draw_spots(spots: &[Spot]) -> Result<String, Failed> {
 
 type Drawn<'c, X, Y> = ChartContext<'c, SVGBackend<'c>, Cartesian2d<X, Y>>;
 
+type Inside<'i, X, Y> = dyn Fn(&mut Drawn<X, Y>) -> Result<(), Failed> + 'i;
+
 /// Axes with their names and figures, and what `inside` draws on them.
 fn chart<X, Y>(
     x: X,
     y: Y,
     x_name: &str,
     y_name: &str,
-    inside: &dyn Fn(&mut Drawn<X::CoordDescType, Y::CoordDescType>) -> Result<(), Failed>,
+    inside: &Inside<X::CoordDescType, Y::CoordDescType>,
 ) -> Result<String, Failed>
 where
     X: AsRangedCoord<Value = f64>,
@@ -319,11 +321,7 @@ fn in_words(of: &Histogram, unit: &str) -> String {
 
 /// A figure to the two or three digits that bars and scales deserve.
 fn rounded(value: f64) -> String {
-    let digits = if value.abs() >= 10.0 || value.fract() == 0.0 {
-        0
-    } else {
-        1
-    };
+    let digits = usize::from(value.abs() < 10.0 && value.fract() != 0.0);
     format!("{value:.digits$}")
 }
 

@@ -66,7 +66,7 @@ pub fn gaps(machine: &OfMachine) -> Gaps {
         if !missing.is_empty() {
             gaps.axes.push((number, missing));
         }
-        let alone = machine.count(number, None);
+        let alone = machine.of_entry(number);
         if alone.runs() == 0 {
             gaps.never_alone.push(number);
         } else if alone.of(Verdict::Quiet) == alone.runs() {

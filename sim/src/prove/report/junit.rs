@@ -1,4 +1,4 @@
-//! Results for continuous integration: JUnit XML with a test case for each entry of the catalogue on each machine, however long the campaign.
+//! Results for continuous integration: `JUnit` XML with a test case for each entry of the catalogue on each machine, however long the campaign.
 //!
 //! | case | means |
 //! |---|---|
@@ -35,7 +35,7 @@ pub fn report(evidence: &Evidence) -> Report {
 }
 
 fn case(evidence: &Evidence, machine: &OfMachine, entry: usize, name: &str, class: &str) -> TestCase {
-    let count = machine.count(entry, None);
+    let count = machine.of_entry(entry);
     let mut case = TestCase::new(name, status(evidence, machine, entry, &count));
     case.set_classname(class)
         .set_assertions(usize::try_from(count.runs()).unwrap_or(usize::MAX));

@@ -137,7 +137,7 @@ pub fn table(number: usize, machine: &OfMachine) -> Markup {
                 tbody data-subsystem=(SEVERAL_NAME) {
                     tr data-fault=(SEVERAL) {
                         th scope="row" { (SEVERAL_NAME) }
-                        (cell(number, SEVERAL, None, &machine.count(SEVERAL, None), axes))
+                        (cell(number, SEVERAL, None, &machine.of_entry(SEVERAL), axes))
                     }
                 }
             }
@@ -155,11 +155,11 @@ fn row(number: usize, machine: &OfMachine, entry: usize) -> Markup {
                 @if described.beyond.is_some() { " " small { "(more than software)" } }
             }
             @if described.on.is_none() {
-                (cell(number, entry, None, &machine.count(entry, None), machine.machine.axes.len()))
+                (cell(number, entry, None, &machine.of_entry(entry), machine.machine.axes.len()))
             } @else {
                 @for axis in 0..machine.machine.axes.len() {
                     @if places.contains(&Some(axis)) {
-                        (cell(number, entry, Some(axis), &machine.count(entry, Some(Some(axis))), 1))
+                        (cell(number, entry, Some(axis), &machine.of_place(entry, Some(axis)), 1))
                     } @else {
                         td class="cannot" { span class="said" { "cannot happen here" } }
                     }

@@ -112,7 +112,7 @@ impl<'s> Evidence<'s> {
         page::page(self).into_string()
     }
 
-    /// The results as JUnit XML, a test case an entry of the catalogue on a machine.
+    /// The results as `JUnit` XML, a test case an entry of the catalogue on a machine.
     ///
     /// # Errors
     /// It cannot be written to memory.

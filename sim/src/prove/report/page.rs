@@ -188,8 +188,15 @@ fn gaps_of(machine: &OfMachine, gaps: &Gaps) -> Markup {
             li { (listed("Entries whose amounts were not all tried", amounts.collect())) }
             li { (listed("Entries that some operator never met", operators.collect())) }
             li {
-                @let tried = gaps.pairs_possible - gaps.pairs.len();
-                (listed(&format!("{tried} of {} pairs of entries were put in together; entries that others were never put in with", gaps.pairs_possible), pairs.collect()))
+                strong { "Pairs: " }
+                (gaps.pairs_possible - gaps.pairs.len()) " of " (gaps.pairs_possible) " pairs of entries were put in together."
+                @if !gaps.pairs.is_empty() {
+                    // Too long for paper.
+                    details class="long" {
+                        summary { "The pairs that were not" }
+                        ul { @for pair in pairs { li { (pair) } } }
+                    }
+                }
             }
         }
     }
@@ -212,10 +219,7 @@ fn listed(what: &str, items: Vec<String>) -> Markup {
 fn verdicts(evidence: &Evidence) -> Markup {
     let tally = &evidence.tally;
     let machines = tally.machines.iter().map(|machine| {
-        let all = machine
-            .cells
-            .values()
-            .fold(Count::default(), |sum, count| sum.and(count));
+        let all = machine.cells.values().fold(Count::default(), Count::and);
         (machine.machine.name.as_str(), all)
     });
     let rows: Vec<_> = machines.chain([("all", tally.all)]).collect();

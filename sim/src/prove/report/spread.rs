@@ -34,6 +34,11 @@ impl Default for Histogram {
 
 impl Histogram {
     fn add(&mut self, figure: f64) {
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "from 0 on; what is too great is the last"
+        )]
         let bar = (figure.max(1.0).log10() * PER_DECADE as f64) as usize;
         self.bars[bar.min(PER_DECADE * DECADES - 1)] += 1;
         self.greatest = self.greatest.max(figure);
@@ -96,6 +101,7 @@ impl Spread {
             self.travel.add(travel);
         }
         if let Some((nearest, speed)) = outcome.nearest_mm.zip(outcome.speed_there_mm_s) {
+            #[allow(clippy::cast_possible_truncation, reason = "clamped to what fits")]
             let steps = |value: f64, size: f64, most: f64| (value / size).floor().clamp(-most, most) as i32;
             let place = (steps(nearest, SPOT.0, SPOTS.0), steps(speed, SPOT.1, SPOTS.1));
             let spot = self.spots.entry(place).or_insert(Spot {

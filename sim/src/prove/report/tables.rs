@@ -86,7 +86,7 @@ pub fn beyond(evidence: &Evidence) -> Markup {
                     tbody {
                         @for (number, entry, takes) in &entries {
                             @for machine in &evidence.tally.machines {
-                                @let count = machine.count(*number, None);
+                                @let count = machine.of_entry(*number);
                                 tr {
                                     th scope="row" { (entry.name) }
                                     td { (machine.machine.name) }

@@ -229,8 +229,10 @@ impl<'s> OfMachine<'s> {
         for put in &placed {
             self.put_in.insert((put.entry, put.axis));
             self.operators.insert((put.entry, operator));
-            let part = (put.amount * AMOUNTS as f64) as usize;
-            self.amounts.entry(put.entry).or_default()[part.min(AMOUNTS - 1)] = true;
+            let part = (1..AMOUNTS)
+                .take_while(|part| put.amount * AMOUNTS as f64 >= *part as f64)
+                .count();
+            self.amounts.entry(put.entry).or_default()[part] = true;
             let (first, last) = self.at.unwrap_or((put.at, put.at));
             self.at = Some((first.min(put.at), last.max(put.at)));
             let others = placed.iter().filter(|other| other.entry > put.entry);
@@ -250,12 +252,18 @@ impl<'s> OfMachine<'s> {
         }
     }
 
-    /// The runs of an entry on an axis, or on all; whoever held the levers.
-    pub fn count(&self, entry: usize, axis: Option<Option<usize>>) -> Count {
-        let cells = self
-            .cells
-            .iter()
-            .filter(|(cell, _)| cell.entry == entry && axis.is_none_or(|axis| cell.axis == axis));
+    /// The runs of an entry, whoever held the levers.
+    pub fn of_entry(&self, entry: usize) -> Count {
+        self.sum(|cell| cell.entry == entry)
+    }
+
+    /// The runs of an entry on an axis, or on none, whoever held the levers.
+    pub fn of_place(&self, entry: usize, axis: Option<usize>) -> Count {
+        self.sum(|cell| cell.entry == entry && cell.axis == axis)
+    }
+
+    fn sum(&self, of: impl Fn(&Cell) -> bool) -> Count {
+        let cells = self.cells.iter().filter(|(cell, _)| of(cell));
         cells.fold(Count::default(), |sum, (_, count)| sum.and(count))
     }
 

@@ -233,7 +233,7 @@ fn memory_does_not_grow_with_the_campaign() {
     }
     assert!(tally.failed.len() <= 200 && tally.beyond.len() <= 100);
     let machine = &tally.machines[0];
-    assert_eq!(machine.count(SEVERAL, None).runs(), 20_000);
+    assert_eq!(machine.of_entry(SEVERAL).runs(), 20_000);
     assert!(machine.spread.spots.len() <= 76 * 121);
     let pairs = gaps(machine);
     assert!(pairs.pairs.len() < pairs.pairs_possible);
