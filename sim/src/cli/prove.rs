@@ -25,6 +25,8 @@ What came of each run is a line of NAME.ledger in the output folder, NAME being 
 order of the runs. A campaign that was interrupted goes on with --resume; shards that were run apart are put together with --merge, to the same \
 bytes. Exit code 1 if a run has failed.
 
+Beside the ledger stand, in the end, NAME.html to be read, NAME.junit.xml for continuous integration and NAME.csv for a spreadsheet.
+
 A suite file is TOML with the unit in each key; sim/suites/shift.toml is the built-in one.";
 
 /// `bellcrank prove [SUITE]`

@@ -1,6 +1,6 @@
 //! What a campaign leaves behind for people and for other programs: a page, results for continuous integration, a sheet, a summary.
 //!
-//! All of it is a function of the suite and of its ledger's lines, read one after the other ([`tally`]): the same ledger makes the same bytes.
+//! All of it is a function of the suite and of its ledger's lines, read one after the other (`tally`): the same ledger makes the same bytes.
 //! Reading order: `tally` counts, `spread` says how figures are spread, `gaps` what was not exercised, `shares` what was detected; `page`
 //! has the page from top to bottom with `matrix`, `charts`, `worst` and `tables` as its parts; `junit` is for continuous integration.
 
