@@ -3,7 +3,7 @@
 use bellcrank_core::inputs::Relays;
 use bellcrank_core::machine::{ARMS_MAX, AxisId, PerAxis};
 use bellcrank_core::outputs::Status;
-use bellcrank_core::supervise::State;
+use bellcrank_core::supervise::{RECORD_LEN, State};
 use bellcrank_core::{Controller, Outputs};
 use nalgebra::Vector3;
 use xxhash_rust::xxh3::Xxh3;
@@ -79,9 +79,14 @@ pub fn rehearse_sampled(scenario: &Scenario, seed: u64, every: f64) -> Result<Tr
         let t = tick as f64 * description.timing.tick;
         let inputs = wiring.read(t, &plant);
         let on = |fault: FaultKind| scenario.active(t).any(|kind| kind == fault);
-        if on(FaultKind::Restart) {
+        let flipped = scenario.active(t).find_map(|kind| match kind {
+            FaultKind::RecordFlipped { bit } => Some(bit),
+            _ => None,
+        });
+        let down = on(FaultKind::Restart) || flipped.is_some() || wiring.starves(t);
+        if down {
             if !starting {
-                controller = Controller::restarted(&machine, controller.record());
+                controller = Controller::restarted(&machine, kept(controller.record(), flipped));
                 recorder.seen = 0;
             }
             outputs = no_current();
@@ -94,7 +99,7 @@ pub fn rehearse_sampled(scenario: &Scenario, seed: u64, every: f64) -> Result<Tr
                 wiring.hasten(t, &outputs);
             }
         }
-        starting = on(FaultKind::Restart);
+        starting = down;
         recorder.digest(&outputs, &plant);
         recorder.events(&controller);
         recorder.clearances(&plant);
@@ -112,6 +117,14 @@ pub fn rehearse_sampled(scenario: &Scenario, seed: u64, every: f64) -> Result<Tr
             })?;
     }
     Ok(recorder.finish(sample_every as f64 * description.timing.tick))
+}
+
+/// What the board finds of the record that it kept, one bit of it turned over.
+fn kept(mut record: [u8; RECORD_LEN], flipped: Option<usize>) -> [u8; RECORD_LEN] {
+    if let Some(bit) = flipped {
+        record[bit / 8 % RECORD_LEN] ^= 1 << (bit % 8);
+    }
+    record
 }
 
 /// What a controller puts out that does not run.

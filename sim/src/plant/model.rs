@@ -120,7 +120,8 @@ impl Model {
             axis.now.burst = (burst != [0.0; 2]).then_some(burst);
             axis.now.extra_leak = self.faults.extra_leak[i];
             axis.spool.hamper(self.faults.quickness[i]);
-            axis.section.wear(self.faults.extra_overlap[i], self.faults.land_leak[i]);
+            axis.section
+                .wear(self.faults.extra_overlap[i], self.faults.land_leak[i]);
             if let Some(holding) = &mut axis.holding {
                 holding.stick_open(self.faults.holding_open[i]);
             }

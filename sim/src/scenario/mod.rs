@@ -3,6 +3,7 @@
 mod acts;
 mod fault;
 mod file;
+mod kinds;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;

@@ -27,14 +27,24 @@ pub struct Hands {
 impl Hands {
     /// Everything the hands have done up to `t`, with the faults that are on having the last word.
     pub fn at(scenario: &Scenario, t: f64) -> Self {
+        let mut hands = Self::asked(scenario, t);
+        for fault in scenario.faults.iter().filter(|fault| fault.on(t)) {
+            match fault.kind {
+                FaultKind::WrongLever { act } => hands.act(scenario, 0, act, t - fault.at),
+                FaultKind::LeversStuck => hands.levers = Self::asked(scenario, fault.at).levers,
+                FaultKind::LeversReversed => hands.levers = hands.levers.map(|share| -share),
+                FaultKind::EnableTied => hands.enable = true,
+                _ => {}
+            }
+        }
+        hands
+    }
+
+    /// Everything that the hands were to do up to `t`.
+    fn asked(scenario: &Scenario, t: f64) -> Self {
         let mut hands = Self::default();
         for (number, hand) in (1..).zip(scenario.hands.iter().take_while(|hand| hand.at <= t)) {
             hands.act(scenario, number, hand.act, t - hand.at);
-        }
-        for fault in scenario.faults.iter().filter(|fault| fault.on(t)) {
-            if let FaultKind::WrongLever { act } = fault.kind {
-                hands.act(scenario, 0, act, t - fault.at);
-            }
         }
         hands
     }

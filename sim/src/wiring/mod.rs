@@ -5,20 +5,23 @@
 
 mod electronics;
 mod hands;
+mod link;
 pub(crate) mod relays;
 pub(crate) mod sensor;
 mod watchdog;
 
 use bellcrank_core::inputs::{HandFrame, Station};
-use bellcrank_core::machine::{AxisId, PerAxis};
+use bellcrank_core::machine::AxisId;
 use bellcrank_core::units::{Duration, Instant, Volts};
 use bellcrank_core::{Inputs, Outputs};
-use rand::{RngExt, SeedableRng};
+use bellcrank_machine::description;
+use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 
 use crate::plant::{self, Faults, Plant, SpoolFault};
 use crate::scenario::{FaultKind, Scenario};
 use hands::Hands;
+use link::Link;
 use relays::Coils;
 use sensor::Sensors;
 use watchdog::Watchdog;
@@ -29,6 +32,10 @@ pub(crate) const REMOTE_FRAME_S: f64 = 0.020;
 
 /// What feeds the controller, V.
 const CONTROL_V: f64 = 24.0;
+/// Below this the controller cannot run, V; its capacitors fall and rise towards what feeds them with this time constant, s (common
+/// practice, no source: converters from 24 V lock out at 6 to 9 V).
+const LOCKS_OUT_V: f64 = 8.0;
+const CAPACITORS_S: f64 = 0.01;
 /// A safety output tests itself this often, and opens for this long, s (common practice, no source).
 const TEST_EVERY_S: f64 = 0.101;
 const TEST_PULSE_S: f64 = 0.001;
@@ -38,36 +45,25 @@ pub struct Wiring<'s> {
     scenario: &'s Scenario,
     rng: ChaCha8Rng,
     sensors: Sensors,
-    seat: Line,
-    remote: Line,
-    /// Which frames get lost, apart from all other noise.
-    losses: ChaCha8Rng,
+    seat: Link,
+    remote: Link,
     coils: Coils,
     watchdog: Watchdog,
-}
-
-/// The way from one station to the core: it carries a frame every so often.
-struct Line {
-    every: f64,
-    /// When a frame was sent last, s.
-    sent: Option<f64>,
-    /// The newest that came through, and when it was made, s.
-    frame: HandFrame,
-    made: Option<f64>,
 }
 
 impl<'s> Wiring<'s> {
     /// Wiring whose noise is that of `seed`.
     pub fn new(scenario: &'s Scenario, seed: u64) -> Self {
-        let mut losses = ChaCha8Rng::seed_from_u64(seed);
-        losses.set_stream(2);
+        let stations = &scenario.machine.stations;
+        let late = |station: &description::Station| duration(station.frame_late);
+        let (seat, remote) = (&stations.seat, stations.remote.as_ref().unwrap_or(&stations.seat));
+        let link = |station, every, late| Link::new(station, every, late, seed);
         Self {
             scenario,
-            losses,
             rng: ChaCha8Rng::seed_from_u64(seed),
             sensors: Sensors::new(&scenario.machine, seed),
-            seat: Line::new(SEAT_FRAME_S),
-            remote: Line::new(REMOTE_FRAME_S),
+            seat: link(Station::Seat, SEAT_FRAME_S, late(seat)),
+            remote: link(Station::Remote, REMOTE_FRAME_S, late(remote)),
             coils: Coils::default(),
             watchdog: Watchdog::new(scenario.machine.control.watchdog),
         }
@@ -84,30 +80,19 @@ impl<'s> Wiring<'s> {
             mode: frame.mode,
             ..HandFrame::default()
         };
-        for (station, line) in [(Station::Seat, &mut self.seat), (Station::Remote, &mut self.remote)] {
-            let lost = broken.iter().any(|fault| match fault {
-                FaultKind::LinkLost { station: lost } => *lost == station,
-                FaultKind::LinkPoor { station: poor, share } if *poor == station => {
-                    line.due(t) && self.losses.random_bool(*share)
-                }
-                _ => false,
-            });
-            let frame = if station == self.scenario.station {
-                frame
-            } else {
-                at_rest
-            };
+        let (seat, remote) = match self.scenario.station {
+            Station::Seat => (frame, at_rest),
+            Station::Remote => (at_rest, frame),
+        };
+        let heard = |station, link: &mut Link, frame| {
             let stop_clear = !broken.contains(&FaultKind::HandStop { station });
-            line.pass(t, HandFrame { stop_clear, ..frame }, lost);
-        }
-        let mut sensors = PerAxis::default();
-        for (index, axis) in self.scenario.machine.axes.iter().enumerate() {
-            if let Some(id) = AxisId::new(index) {
-                let stroke = plant.axis(index).stroke;
-                let read = self.sensors.read(index, axis, stroke, t, &broken, &mut self.rng);
-                sensors.set(id, read);
-            }
-        }
+            link.pass(t, &HandFrame { stop_clear, ..frame }, &broken)
+        };
+        let seat = heard(Station::Seat, &mut self.seat, seat);
+        let remote = heard(Station::Remote, &mut self.remote, remote);
+        let machine = &self.scenario.machine;
+        let strokes = |axis: usize| plant.axis(axis).stroke;
+        let sensors = self.sensors.read(machine, strokes, t, &broken, &mut self.rng);
         Inputs {
             now: instant(t),
             sensors,
@@ -117,13 +102,17 @@ impl<'s> Wiring<'s> {
             reset: hands.reset,
             commissioning: false,
             selector: self.scenario.station,
-            seat: self.seat.frame_at(t),
-            remote: self.remote.frame_at(t),
+            seat,
+            remote,
         }
     }
 
     /// What the core's outputs do to the plant from time `t` on.
     pub fn write(&mut self, t: f64, outputs: &Outputs, plant: &mut Plant) -> plant::Inputs {
+        if self.starves(t) {
+            // The watchdog hangs on the same supply: it begins anew with the controller.
+            self.watchdog = Watchdog::new(self.scenario.machine.control.watchdog);
+        }
         self.watchdog.look(t, outputs.alive);
         let told = self.watchdog.lets(outputs.relays);
         let broken: Vec<FaultKind> = self.scenario.active(t).collect();
@@ -152,6 +141,12 @@ impl<'s> Wiring<'s> {
                 FaultKind::PumpWorn { share } => faults.pump_scale = share,
                 FaultKind::PistonLeak { axis, leak } => faults.extra_leak[axis] = leak,
                 FaultKind::SpoolWeak { axis, share } => faults.demand_scale[axis] = share,
+                FaultKind::ValveSlow { axis, share } => faults.quickness[axis] = share,
+                FaultKind::OverlapGrown { axis, by } => faults.extra_overlap[axis] = by,
+                FaultKind::ValveLeaks { axis, leak } => faults.land_leak[axis] = leak,
+                FaultKind::HoldingStuckOpen { axis } => faults.holding_open[axis] = true,
+                FaultKind::ReliefStuckOpen { share } => faults.relief_open = share,
+                FaultKind::DumpStuck => faults.dump_stuck = true,
                 _ => {}
             }
         }
@@ -174,54 +169,43 @@ impl Wiring<'_> {
         let open = |fault: &FaultKind| match fault {
             FaultKind::StopButton => true,
             FaultKind::StopChannelOpen { channel: open } => *open == channel,
+            FaultKind::StopChannelBounces {
+                channel: bounces,
+                open,
+                every,
+            } => *bounces == channel && t % every < *open,
             _ => false,
         };
         let stuck = broken.contains(&FaultKind::StopChannelStuck { channel });
         stuck || !(tested || broken.iter().any(open))
     }
 
-    /// What feeds the controller, V. That it works on at any voltage is the simulator's kindness.
+    /// What feeds the controller, V. That it works on at whatever voltage it sags to is the simulator's kindness; a break-down is none.
     fn supply(&self, t: f64) -> f64 {
         let sag = self.scenario.active(t).find_map(|fault| match fault {
             FaultKind::SupplySag { to } => Some(to),
             _ => None,
         });
-        sag.unwrap_or(CONTROL_V)
-    }
-}
-
-impl Line {
-    fn new(every: f64) -> Self {
-        Self {
-            every,
-            sent: None,
-            frame: HandFrame::default(),
-            made: None,
-        }
+        sag.unwrap_or(CONTROL_V) - self.broken_down(t)
     }
 
-    /// A frame is due at time `t`.
-    fn due(&self, t: f64) -> bool {
-        // A frame that is due is not put off by the rounding of its time.
-        self.sent.is_none_or(|sent| t - sent > self.every - 1e-9)
+    /// The supply has broken down so far that the controller cannot run.
+    pub fn starves(&self, t: f64) -> bool {
+        CONTROL_V - self.broken_down(t) < LOCKS_OUT_V
     }
 
-    /// Sends a frame, if one is due at time `t`. It may be lost on its way.
-    fn pass(&mut self, t: f64, frame: HandFrame, lost: bool) {
-        if self.due(t) {
-            self.sent = Some(t);
-            if !lost {
-                (self.frame, self.made) = (frame, Some(t));
+    /// By how much the supply has broken down, V: towards what it breaks down to, and back.
+    fn broken_down(&self, t: f64) -> f64 {
+        let towards = |since: f64| 1.0 - (-since.max(0.0) / CAPACITORS_S).exp();
+        let down = self.scenario.faults.iter().map(|fault| match fault.kind {
+            FaultKind::BrownOut { to } => {
+                let lasts = fault.lasts.unwrap_or(f64::INFINITY);
+                let gone = towards((t - fault.at).min(lasts));
+                (CONTROL_V - to) * gone * (1.0 - towards(t - fault.at - lasts))
             }
-        }
-    }
-
-    /// The newest frame that came through, as old as it is at time `t`.
-    fn frame_at(&self, t: f64) -> HandFrame {
-        HandFrame {
-            age: self.made.map(|made| duration(t - made)),
-            ..self.frame
-        }
+            _ => 0.0,
+        });
+        down.fold(0.0, f64::max)
     }
 }
 
