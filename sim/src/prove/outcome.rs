@@ -169,7 +169,8 @@ fn after(
     let (mut true_name, mut true_axis) = (false, false);
     for placed in blamed {
         true_name = true;
-        true_axis |= event.axis.is_none() || placed.axis.is_none() || event.axis == placed.axis;
+        let own = event.axis.is_none() || placed.axis.is_none() || event.axis == placed.axis;
+        true_axis |= own || placed.entry.elsewhere;
     }
     if !true_name {
         reasons.push(format!("named untruly: {}", cause.name()));
