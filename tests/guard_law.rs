@@ -2,16 +2,20 @@
 //! rest at one, reduced tip speed, and the moment that keeps a machine on its feet, worked out by hand.
 
 use bellcrank_core::Machine;
+use bellcrank_core::chain::ArmPose;
 use bellcrank_core::guard;
 use bellcrank_core::keepout::Surroundings;
 use bellcrank_core::last_tick::Held;
-use bellcrank_core::machine::{AxisId, Footing, PerAxis};
+use bellcrank_core::machine::{Arm, AxisId, Footing, PerAxis};
 use bellcrank_core::plan::Rates;
 use bellcrank_core::sense::{AxisPosture, Levels, Posture, poses};
 use bellcrank_core::stamp::Stamp;
 use bellcrank_core::supervise::{Permit, State, What};
 use bellcrank_core::units::{Duration, Instant, seconds};
+use bellcrank_core::vec3::{Vec3, add, dot, scale};
 use proptest::prelude::*;
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
 
 use crate::check::{Bench, parts, permit};
 
@@ -139,14 +143,8 @@ proptest! {
         let capped = Permit { limits: bellcrank_core::machine::StationLimits { tip_speed: Some(cap), ..free.limits }, ..free };
         let [(given, _), (without, _)] = [capped, free].map(|permit| guard::step(&machine, &posture, &permit, &wanted));
         for (arm, pose) in machine.arms().iter().zip(&posture.arms) {
-            let pose = pose.as_ref().unwrap();
-            let mut velocity = [0.0_f32; 3];
-            for (column, joint) in pose.point_columns(usize::MAX, pose.tip).zip(&arm.joints) {
-                for (v, c) in velocity.iter_mut().zip(column) {
-                    *v += c * given.axes.get(joint.axis);
-                }
-            }
-            let speed = velocity.iter().map(|v| v * v).sum::<f32>().sqrt();
+            let velocity = tip_velocity(arm, pose.as_ref().unwrap(), &given);
+            let speed = dot(velocity, velocity).sqrt();
             prop_assert!(speed <= cap * 1.001, "{speed} m/s with a cap of {cap}");
             let mut shares = arm.joints.iter().filter(|joint| without.axes.get(joint.axis) != 0.0).map(|joint| given.axes.get(joint.axis) / without.axes.get(joint.axis));
             if let Some(first) = shares.next() {
@@ -155,6 +153,40 @@ proptest! {
             }
         }
     }
+}
+
+/// In random poses each tip is led by what random rates would make of it. Whatever is held back, a tip goes that way or not at all; and there
+/// are many that would otherwise be turned round.
+#[test]
+fn a_tip_that_is_led_one_way_does_not_go_the_other() {
+    let mut rng = ChaCha8Rng::seed_from_u64(1);
+    let mut turned = 0;
+    for index in (0..2).cycle().take(2_000) {
+        let machine = built_in(index);
+        let [at, asked] = [0.0_f32..1.0, -1.0..1.0].map(|range| [(); 12].map(|()| rng.random_range(range.clone())));
+        let posture = posture(&machine, &at, &[0.0; 12], 0.0);
+        let free = rates(&machine, &posture, &asked);
+        let mut led = free;
+        for ((arm, pose), led) in machine.arms().iter().zip(&posture.arms).zip(&mut led.tip_velocities) {
+            *led = pose.as_ref().map(|pose| tip_velocity(arm, pose, &free));
+        }
+        let [(with, _), (without, _)] =
+            [led, free].map(|wanted| guard::step(&machine, &posture, &permit(&machine), &wanted));
+        for ((arm, pose), led) in machine.arms().iter().zip(&posture.arms).zip(led.tip_velocities) {
+            let (pose, led) = (pose.as_ref().unwrap(), led.unwrap());
+            let along = |rates| dot(tip_velocity(arm, pose, rates), led);
+            turned += u32::from(along(&without) < -1e-3);
+            assert!(along(&with) > -1e-6, "{:?} led {led:?}", tip_velocity(arm, pose, &with));
+        }
+    }
+    assert!(turned > 50, "{turned}");
+}
+
+fn tip_velocity(arm: &Arm, pose: &ArmPose, rates: &Rates) -> Vec3 {
+    let moves = pose.point_columns(usize::MAX, pose.tip).zip(&arm.joints);
+    moves.fold([0.0; 3], |sum, (column, joint)| {
+        add(sum, scale(column, rates.axes.get(joint.axis)))
+    })
 }
 
 /// The tip is sent along a zone and into it at once, at 0.5 m/s each way: it goes along it, and not into it.

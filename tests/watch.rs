@@ -44,6 +44,11 @@ fn watch(parts: &Parts) -> Watch {
     parts.axes[0].watch
 }
 
+/// How far an axis is led in so many ticks, added up as the watch does.
+fn way(ticks: u32, rate: f32) -> f32 {
+    (0..ticks).fold(0.0, |way, _| way + rate * TICK_S)
+}
+
 /// A spell of a healthy axis: its length in ticks, the opening, how far the true one is off, the share of the curve's rate.
 fn spell() -> impl Strategy<Value = (u32, f32, f32, f32)> {
     let watch = watch(&parts());
@@ -114,6 +119,49 @@ fn much_faster_than_the_curve_is_unasked_too_and_twice_as_fast_is_not() {
     );
 }
 
+/// At a limit, to the last bit, all is still well.
+#[test]
+fn what_counts_as_standing_is_not_beyond_a_closed_valve() {
+    let parts = parts();
+    let machine = Machine::new(parts.clone()).unwrap();
+    let still = watch(&parts).still_rate;
+    for rate in [still, -still] {
+        assert_eq!(Watched::enabled(&machine).run(1000, 0.0, rate).1, None);
+        assert_eq!(
+            Watched::enabled(&machine).run(1000, 0.0, 1.01 * rate).1,
+            Some(Cause::MotionUnasked)
+        );
+    }
+}
+
+/// The same of an axis without power.
+#[test]
+fn what_counts_as_standing_is_not_adrift() {
+    let parts = parts();
+    let machine = Machine::new(parts.clone()).unwrap();
+    let still = watch(&parts).still_rate;
+    for (rate, cause) in [(still, None), (1.01 * still, Some(Cause::MotionUnasked))] {
+        let mut watched = Watched::enabled(&machine);
+        watched.posture.switches.seat_enable = false;
+        assert_eq!(watched.run(500, 0.0, 0.0).1, None);
+        assert_ne!(watched.step().action, Action::Drive);
+        assert_eq!(watched.run(1000, 0.0, rate).1, cause);
+    }
+}
+
+/// A way that takes longer than `unasked`: noticed with the tick that leads past it.
+#[test]
+fn what_trapped_oil_gives_is_counted_to_the_tick() {
+    let mut parts = parts();
+    let ticks = ticks(watch(&parts).unasked) + 10;
+    parts.axes[0].watch.give = way(ticks, 0.1);
+    let machine = Machine::new(parts).unwrap();
+    assert_eq!(
+        Watched::enabled(&machine).run(1000, 0.0, 0.1),
+        (ticks + 1, Some(Cause::MotionUnasked))
+    );
+}
+
 #[test]
 fn a_swing_on_trapped_oil_is_no_motion_that_goes_on() {
     let mut parts = parts();
@@ -140,6 +188,15 @@ fn the_wrong_way_is_noticed_at_once_and_after_a_reversal_within_settle() {
         Watched::enabled(&machine).run(1000, 0.5, -0.1),
         (limit, Some(Cause::WrongWay))
     );
+    // Slower than it should go the other way, too; and too fast the right way is another thing.
+    assert_eq!(
+        Watched::enabled(&machine).run(1000, 1.0, -0.05),
+        (limit, Some(Cause::WrongWay))
+    );
+    for opening in [0.2, -0.2] {
+        let (_, cause) = Watched::enabled(&machine).run(1000, opening, opening.signum());
+        assert_eq!(cause, Some(Cause::MotionUnasked));
+    }
     let mut watched = Watched::enabled(&machine);
     assert_eq!(watched.run(500, -1.0, -0.5), (500, None));
     let (noticed, cause) = watched.run(1000, 0.5, -0.5);
@@ -168,8 +225,8 @@ fn what_stands_is_missing_and_by_a_reading_that_never_changes_frozen() {
         Watched::enabled(&machine).run(1000, deadband + 0.99 * doubt, 0.0).1,
         None
     );
-    let least = 0.1 * parts.axes[0].valve.rate(0.5 - doubt);
-    assert_eq!(Watched::enabled(&machine).run(1000, 0.5, 1.01 * least).1, None);
+    let least = watch(&parts).rate_least * parts.axes[0].valve.rate(0.5 - doubt);
+    assert_eq!(Watched::enabled(&machine).run(1000, 0.5, least).1, None);
     assert_eq!(
         Watched::enabled(&machine).run(1000, 0.5, 0.99 * least).1,
         Some(Cause::NoMotion)
@@ -189,13 +246,31 @@ fn noise_that_looks_like_motion_for_a_moment_does_not_hide_that_there_is_none() 
     );
 }
 
+/// An axis that comes on by fits and starts is under way, once it has come further than a load swings it on its trapped oil; either way.
+#[test]
+fn what_comes_further_than_trapped_oil_gives_is_under_way() {
+    // Stands for less than `no_motion`, and goes for longer than `sensor_confirm`.
+    const SPELLS: [(u32, f32); 2] = [(120, 0.0), (20, 0.1)];
+    for side in [1.0, -1.0] {
+        for (give, cause) in [(way(19, 0.1), None), (way(20, 0.1), Some(Cause::NoMotion))] {
+            let mut parts = parts();
+            parts.axes[0].watch.give = give;
+            let machine = Machine::new(parts).unwrap();
+            let mut watched = Watched::enabled(&machine);
+            let mut spells = SPELLS.into_iter().cycle().take(20);
+            let found = spells.find_map(|(ticks, rate)| watched.run(ticks, 0.2 * side, rate * side).1);
+            assert_eq!(found, cause, "{give} {side}");
+        }
+    }
+}
+
 #[test]
 fn too_far_behind_is_noticed_in_that_tick() {
     let machine = Machine::new(parts()).unwrap();
     let id = AxisId::new(0).unwrap();
     for (lag, cause) in [
-        (0.199, None),
-        (-0.199, None),
+        (0.2, None),
+        (-0.2, None),
         (0.201, Some(Cause::Following)),
         (-0.201, Some(Cause::Following)),
     ] {

@@ -10,6 +10,7 @@ mod braking;
 mod footing;
 mod zone;
 
+use crate::chain::ArmPose;
 use crate::last_tick::{Guarded, Held};
 use crate::machine::{Arm, Axis, AxisId, Machine, PerAxis};
 use crate::math;
@@ -18,7 +19,7 @@ use crate::sense::{AxisPosture, Posture};
 use crate::stamp::Stage;
 use crate::supervise::Permit;
 use crate::units::seconds;
-use crate::vec3::{add, norm, scale};
+use crate::vec3::{Vec3, add, dot, norm, scale};
 
 use braking::Braking;
 
@@ -48,6 +49,7 @@ pub fn step(machine: &Machine, posture: &Posture, permit: &Permit, wanted: &Rate
         }
     }
     around_arms(machine, posture, &mut rates.axes, &mut guarded);
+    with_the_lead(machine, posture, wanted, &mut rates.axes);
     if let Some(cap) = permit.limits.tip_speed {
         within_tip_speed(machine, posture, cap, &mut rates.axes);
     }
@@ -97,15 +99,41 @@ fn around_arms(machine: &Machine, posture: &Posture, rates: &mut PerAxis<f32>, g
     braking.finish(rates, guarded);
 }
 
+/// A tip that is led goes that way or not at all. Where a joint of its arm is held back, the others would take it along what holds it, which is
+/// as it should be while that is nearly the way it is led; but one that is led up must not come down. From 60° aside its joints are slowed alike,
+/// until at 90° nothing is left.
+fn with_the_lead(machine: &Machine, posture: &Posture, wanted: &Rates, rates: &mut PerAxis<f32>) {
+    for ((arm, pose), led) in machine.arms().iter().zip(&posture.arms).zip(&wanted.tip_velocities) {
+        let (Some(pose), Some(led)) = (pose, led) else { continue };
+        if arm
+            .joints
+            .iter()
+            .all(|joint| rates.get(joint.axis) == wanted.axes.get(joint.axis))
+        {
+            continue;
+        }
+        let velocity = tip_velocity(arm, pose, rates);
+        let along = math::max(2.0 * dot(velocity, *led), 0.0);
+        let share = share_of(along, norm(velocity) * norm(*led));
+        for joint in &arm.joints {
+            rates.set(joint.axis, rates.get(joint.axis) * share);
+        }
+    }
+}
+
+/// The velocity of the tip at these joint rates, m/s.
+fn tip_velocity(arm: &Arm, pose: &ArmPose, rates: &PerAxis<f32>) -> Vec3 {
+    let moves = pose.point_columns(arm.joints.len(), pose.tip).zip(&arm.joints);
+    moves.fold([0.0; 3], |sum, (column, joint)| {
+        add(sum, scale(column, rates.get(joint.axis)))
+    })
+}
+
 /// No tip faster than the cap, m/s: the joints of its arm are slowed alike, so that it keeps its path.
 fn within_tip_speed(machine: &Machine, posture: &Posture, cap: f32, rates: &mut PerAxis<f32>) {
     for (arm, pose) in machine.arms().iter().zip(&posture.arms) {
         let Some(pose) = pose else { continue };
-        let moves = pose.point_columns(arm.joints.len(), pose.tip).zip(&arm.joints);
-        let velocity = moves.fold([0.0; 3], |sum, (column, joint)| {
-            add(sum, scale(column, rates.get(joint.axis)))
-        });
-        let share = share_of(cap, norm(velocity));
+        let share = share_of(cap, norm(tip_velocity(arm, pose, rates)));
         for joint in &arm.joints {
             rates.set(joint.axis, rates.get(joint.axis) * share);
         }

@@ -59,8 +59,7 @@ impl AxisWatch {
         // motion lasts for longer than the one and leads further than the other. Until then the time in which it is short stands still.
         let short = self.due.is_short(now.rate, still);
         let lasts = self.not_short.step(!short, dt) >= axis.watch.sensor_confirm;
-        let along = now.rate * math::sign(self.due.least);
-        self.come = math::max(self.come + along * seconds(dt), 0.0);
+        self.come = math::max(self.come + self.due.along(now.rate) * seconds(dt), 0.0);
         if self.due.least == 0.0 || lasts && self.come > axis.watch.give {
             self.short.restart();
             self.come = 0.0;
@@ -169,8 +168,13 @@ impl Due {
 
     /// Slower than the slowest that is accounted for, but not under way against it: that is beyond the other end, or will be.
     fn is_short(&self, rate: f32, still: f32) -> bool {
-        let along = rate * math::sign(self.least);
+        let along = self.along(rate);
         along < math::abs(self.least) && along >= -still
+    }
+
+    /// A rate counted the way of the near end; 0 where there is none.
+    fn along(&self, rate: f32) -> f32 {
+        rate * math::sign(self.least)
     }
 
     /// What is accounted for goes one way, and this the other.
