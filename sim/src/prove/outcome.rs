@@ -12,7 +12,7 @@ use bellcrank_core::cause::Cause;
 use bellcrank_core::supervise::{State, What};
 use serde::{Deserialize, Serialize};
 
-use super::suite::{Limits, Run, Suite};
+use super::suite::{Limits, Placed, Run, Suite};
 use crate::findings::rest_after;
 use crate::run::{RunError, rehearse};
 use crate::scenario::Scenario;
@@ -116,10 +116,11 @@ pub fn judge(suite: &Suite, run: &Run, scenario: &Scenario, trace: &Trace) -> Ou
     {
         reasons.push(format!("false alarm: {}", event_name(&alarm.what)));
     }
+    let shows = |placed: &&Placed| placed.entry.always && enabled(trace, placed.at);
     match first {
         Some(event) => reasons.extend(after(&suite.limits, run, trace, event, at, travel, sank)),
         None => {
-            if let Some(missed) = run.faults.iter().find(|placed| placed.entry.always) {
+            if let Some(missed) = run.faults.iter().find(shows) {
                 reasons.push(format!("{} was not noticed", missed.entry.name));
             }
         }
@@ -151,6 +152,12 @@ pub fn judge(suite: &Suite, run: &Run, scenario: &Scenario, trace: &Trace) -> Ou
         digest: format!("{:016x}", trace.digest),
         ..named(suite, run)
     }
+}
+
+/// Whether the machine is enabled at a time, s: what comes to one that stands without power shows only when it is to work again.
+fn enabled(trace: &Trace, t: f64) -> bool {
+    let then = trace.samples.iter().rfind(|sample| sample.t <= t);
+    then.is_some_and(|sample| sample.state == State::Enabled)
 }
 
 /// What must hold after something was noticed.
@@ -231,7 +238,7 @@ fn named(suite: &Suite, run: &Run) -> Outcome {
             .to_owned()
     };
     let joined = |words: Vec<String>| words.join(" + ");
-    let each = |word: &dyn Fn(&super::suite::Placed) -> String| joined(run.faults.iter().map(word).collect());
+    let each = |word: &dyn Fn(&Placed) -> String| joined(run.faults.iter().map(word).collect());
     Outcome {
         run: run.number,
         machine: work.machine.name.clone(),

@@ -266,7 +266,7 @@ pub enum FaultKind {
     EngineStall,
     /// The main reliefs are held off their seats.
     ReliefStuckOpen {
-        /// Share of its pump's flow that each lets through at its setting, 0 to 1.
+        /// Share of its pump's flow that each would let through at its setting.
         share: f64,
     },
     /// The dump valves stay where they are: closed, when their current goes.

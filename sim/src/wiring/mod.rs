@@ -224,3 +224,49 @@ fn instant(t: f64) -> Instant {
 fn duration(t: f64) -> Duration {
     Duration::from_ticks((t * 1e6).round() as u32)
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+    use crate::scenario;
+
+    fn with_fault(fault: &str) -> Scenario {
+        let text = format!(
+            "name = \"n\"\nabout = \"a\"\nmachine = \"drystone setter\"\nlength_s = 5\nstation = \"seat\"\nmode = \"joint\"
+[[start]]\narm = \"left\"\nangles_deg = [0, -20, 70, 40, 0]\n[[hand]]\nat_s = 0\nenable = true\n[[fault]]\n{fault}\n"
+        );
+        scenario::parse("s.toml", &text, Path::new("")).unwrap_or_else(|error| panic!("{error}"))
+    }
+
+    /// Of 1000 ms a contact that opens for 5 of every 20 is open for 250; the other channel is not its affair.
+    #[test]
+    fn a_contact_that_bounces_opens_again_and_again() {
+        let scenario = with_fault("at_s = 0\nkind = \"stop_channel_bounces\"\nchannel = 2\nopen_ms = 5\nevery_ms = 20");
+        let wiring = Wiring::new(&scenario, 1);
+        let open = |channel: usize, faults: &[FaultKind]| {
+            let at = (0..1000).map(|ms| 1e-3 * f64::from(ms) + 5e-4);
+            at.filter(|t| !wiring.stop_channel(channel, *t, faults)).count()
+        };
+        let faults: Vec<FaultKind> = scenario.active(1.0).collect();
+        // The test pulses of a sound channel open it, too.
+        let sound = open(0, &[]);
+        assert_eq!(open(0, &faults), sound);
+        assert!((250..=250 + sound).contains(&open(1, &faults)), "{}", open(1, &faults));
+    }
+
+    /// A capacitor's law: after its time constant 63 % of the way.
+    #[test]
+    fn a_supply_that_breaks_down_falls_and_rises_as_its_capacitors_let_it() {
+        let scenario = with_fault("at_s = 1\nlasts_s = 0.1\nkind = \"brown_out\"\nto_v = 4");
+        let wiring = Wiring::new(&scenario, 1);
+        let volts = |t: f64| wiring.supply(t);
+        let way = 1.0 - (-1.0_f64).exp();
+        assert_eq!((volts(0.999), wiring.starves(0.999)), (24.0, false));
+        assert!((volts(1.01) - (24.0 - 20.0 * way)).abs() < 1e-9, "{}", volts(1.01));
+        assert!((volts(1.1) - 4.0).abs() < 0.01 && wiring.starves(1.1));
+        assert!((volts(1.11) - (4.0 + 20.0 * way)).abs() < 0.01, "{}", volts(1.11));
+        assert!(volts(1.2) > 23.9 && !wiring.starves(1.11));
+    }
+}

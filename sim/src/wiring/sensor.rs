@@ -218,3 +218,60 @@ fn converted(sensor: &Sensor, volts: f64) -> Option<Volts> {
     )]
     Volts::new((code / steps * sensor.converter_volts) as f32).ok()
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+
+    /// Numbers of the two lifts of the setter, whose sensors are alike.
+    const LIFTS: [usize; 2] = [1, 7];
+
+    fn setter() -> Description {
+        let machine = bellcrank_machine::find("drystone setter", Path::new("")).unwrap();
+        assert_eq!(LIFTS.map(|lift| &*machine.axes[lift].name), ["left lift", "right lift"]);
+        machine
+    }
+
+    /// What the board reads at the two lifts, V, at strokes that are told in a row.
+    fn read<const N: usize>(faults: &[FaultKind], strokes: [[f64; 2]; N]) -> [[f32; 2]; N] {
+        let machine = setter();
+        let mut sensors = Sensors::new(&machine, 1);
+        let mut noise = ChaCha8Rng::seed_from_u64(1);
+        let mut t = 0.0;
+        strokes.map(|strokes| {
+            t += 0.1;
+            let stroke = |axis: usize| {
+                LIFTS
+                    .iter()
+                    .position(|lift| *lift == axis)
+                    .map_or(0.2, |at| strokes[at])
+            };
+            let read = sensors.read(&machine, stroke, t, faults, &mut noise);
+            LIFTS.map(|lift| read.get(AxisId::new(lift).unwrap()).signal.unwrap().volts())
+        })
+    }
+
+    #[test]
+    fn of_two_that_are_swapped_each_tells_what_the_other_measures() {
+        let [[left, right]] = read(&[], [[0.1, 0.3]]);
+        assert!((left - right).abs() > 0.5, "{left} and {right}");
+        let [axis, with] = LIFTS;
+        let swapped = read(&[FaultKind::SensorsSwapped { axis, with }], [[0.1, 0.3]]);
+        assert_eq!(swapped, [[right, left]]);
+    }
+
+    #[test]
+    fn one_that_is_reversed_falls_as_it_should_rise() {
+        let reversed = read(
+            &[FaultKind::SensorReversed { axis: LIFTS[0] }],
+            [[0.2, 0.2], [0.25, 0.25]],
+        );
+        // The same noise, at the strokes that it seems to have.
+        let seeming = read(&[], [[0.2, 0.2], [0.15, 0.25]]);
+        for (found, wanted) in reversed.as_flattened().iter().zip(seeming.as_flattened()) {
+            assert!((found - wanted).abs() < 0.002, "{reversed:?}, wanted {seeming:?}");
+        }
+    }
+}

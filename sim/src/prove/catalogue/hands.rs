@@ -1,9 +1,11 @@
 //! Whoever holds the levers.
 
+use bellcrank_core::cause::Cause;
+
 use super::{Entry, PLAIN, Subsystem};
 use crate::scenario::FaultKind;
 
-/// Hands that do the wrong thing are obeyed, within what the guard allows: no name is a true one for them.
+/// Hands that do the wrong thing are obeyed, within what the guard allows: no name is a true one for that.
 const HANDS: Entry = Entry {
     subsystem: Subsystem::Hands,
     ..PLAIN
@@ -15,6 +17,8 @@ pub const ENTRIES: &[Entry] = &[
         name: "wrong direction",
         about: "every lever is moved the wrong way round",
         make: |_| (FaultKind::LeversReversed, None),
+        // Where it goes then there may be the ground.
+        names: &[Cause::NoMotion, Cause::Following],
         ..HANDS
     },
     Entry {

@@ -63,6 +63,9 @@ pub const ENTRIES: &[Entry] = &[
         about: "the load-holding valves of an axis stick open",
         on: Some(|axis| axis.holding.is_some()),
         make: |at| (FaultKind::HoldingStuckOpen { axis: at.axis }, None),
+        beyond: Some(
+            "maintenance, and another valve at the load: the spool lets the lines out to tank, and nothing else holds it",
+        ),
         ..HYDRAULICS
     },
 ];

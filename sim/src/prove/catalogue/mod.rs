@@ -105,7 +105,8 @@ pub struct Entry {
     pub elsewhere: bool,
     /// The names by which the core may truthfully call it. None of them has to be called where nothing came of it.
     pub names: &'static [Cause],
-    /// It shows whatever the machine does, and must always be noticed. Others show only where the machine is asked for what it no longer can.
+    /// It shows whatever a machine does that is enabled, and must always be noticed. Others show only where the machine is asked for what it no
+    /// longer can.
     pub always: bool,
     /// What it takes beside software, where software alone cannot make it safe.
     pub beyond: Option<&'static str>,

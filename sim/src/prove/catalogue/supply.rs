@@ -32,9 +32,9 @@ pub const ENTRIES: &[Entry] = &[
     Entry {
         name: "relief stuck open",
         about: "the main reliefs are held off their seats by dirt",
-        amount: "20 to 100 % of the pump's flow through each at its setting",
+        amount: "20 to 300 % of the pump's flow through each at its setting",
         make: |at| {
-            let share = at.between(0.2, 1.0);
+            let share = at.between(0.2, 3.0);
             (FaultKind::ReliefStuckOpen { share }, None)
         },
         ..SUPPLY
