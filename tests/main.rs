@@ -43,3 +43,4 @@ mod tidy;
 mod tracking;
 mod valve_signal;
 mod watch;
+mod wiring_faults;

@@ -263,14 +263,22 @@ fn fault_in_words(machine: &Description, fault: &Fault) -> String {
         FaultKind::WrongLever {
             act: Act::Tip { arm, .. },
         } => Some(format!("tip of {}", machine.arms[arm].name)),
-        FaultKind::LinkLost { station: Station::Seat } => Some("seat".to_string()),
-        FaultKind::LinkLost {
-            station: Station::Remote,
-        } => Some("remote".to_string()),
-        FaultKind::StopChannelOpen { channel } => Some(format!("channel {}", channel + 1)),
-        _ => None,
+        FaultKind::StopChannelOpen { channel }
+        | FaultKind::StopChannelStuck { channel }
+        | FaultKind::StopChannelBounces { channel, .. } => Some(format!("channel {}", channel + 1)),
+        _ => fault
+            .kind
+            .station()
+            .map(|station| station_in_words(station).to_string()),
     });
     on.map_or_else(|| name.clone(), |on| format!("{name} ({on})"))
+}
+
+fn station_in_words(station: Station) -> &'static str {
+    match station {
+        Station::Seat => "seat",
+        Station::Remote => "remote",
+    }
 }
 
 fn while_held(load: &Load) -> String {

@@ -68,7 +68,7 @@ pub fn detection(tally: &Tally) -> Markup {
 /// Entries that take more than software, and how their runs came out.
 pub fn beyond(evidence: &Evidence) -> Markup {
     let entries: Vec<(usize, &Entry, &str)> = CATALOGUE
-        .iter()
+        .into_iter()
         .enumerate()
         .filter_map(|(number, entry)| Some((number, entry, entry.beyond?)))
         .collect();
