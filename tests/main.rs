@@ -10,6 +10,7 @@ mod cluster;
 mod command;
 mod docs;
 mod drive;
+mod evidence;
 mod explore;
 mod gate;
 mod go_to;
