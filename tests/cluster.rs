@@ -1,6 +1,6 @@
 //! A campaign spread over a cluster: a real Slurm on this host's loopback, GNU parallel. What comes out is that of one process, to the byte.
 //!
-//! Ignored where they run by themselves, for want of the programs: `cargo xtask test` installs these and runs them.
+//! `cargo xtask test` installs the programs that these need, if it may; without them they fail, and say which is missing.
 
 use std::fs;
 use std::net::TcpListener;
@@ -128,7 +128,6 @@ fn lines(path: &Path) -> usize {
 
 /// One of the shards is killed in the middle and put into the queue again: it goes on where it was.
 #[test]
-#[ignore = "needs Slurm: `cargo xtask test` installs it and runs this"]
 fn a_campaign_on_slurm_with_a_killed_task_is_the_same_to_the_byte() {
     let (folder, whole) = suite();
     let here = folder.path();
@@ -166,9 +165,9 @@ fn a_campaign_on_slurm_with_a_killed_task_is_the_same_to_the_byte() {
 }
 
 #[test]
-#[ignore = "needs GNU parallel: `cargo xtask test` installs it and runs this"]
 fn a_campaign_by_gnu_parallel_is_the_same_to_the_byte() {
     let (folder, whole) = suite();
+    // Where it is missing, the script's own error says so.
     let output = Command::new(script("parallel.sh"))
         .args(["quick.toml", &SHARDS.to_string(), "out with a blank", "-j2"])
         .current_dir(folder.path())

@@ -133,59 +133,95 @@ fn a_campaign_that_is_killed_again_and_again_is_the_same_to_the_byte() {
     assert!(moments[0] < whole.len(), "{moments:?}");
 }
 
-/// A weakened machine, in one way each: the campaign fails, names a run with its reason, and the line that repeats it does.
+/// A machine weakened in one way: the campaign fails, names a run with its reason, and the line that repeats it does.
 #[test]
 fn every_weakness_is_found() {
-    let weak: [(&str, &str, &str, &str); 3] = [
-        (
+    let weak = [
+        Weakness {
             // Hands that push where it is worst get an arm in.
-            "margin_mm = 1",
-            "margin_mm = 0 # ",
-            "[[adversary]]\nruns = 40\nfaults_at_once = 0\n",
-            "an arm entered a zone",
-        ),
-        (
-            "frame_late_ms = 60",
-            "frame_late_ms = 900",
-            "[[cross]]\nfaults = [\"link lost\"]\nat_s = [2]\noperators = [\"frozen\"]\n",
-            "noticed only after",
-        ),
-        (
-            "holding = { kind = \"counterbalance\", on = \"a\"",
-            "# ",
-            "[[cross]]\nfaults = [\"valve stuck open\"]\nat_s = [2]\namounts_percent = [0, 100]\noperators = [\"frozen\"]\n",
-            "a tip sank by",
-        ),
+            there: "margin_mm = 1",
+            instead: "margin_mm = 0 # ",
+            sections: "[[adversary]]\nruns = 40\nfaults_at_once = 0\n",
+            ..USUAL
+        },
+        Weakness {
+            there: "frame_late_ms = 60",
+            instead: "frame_late_ms = 900",
+            sections: "[[cross]]\nfaults = [\"link lost\"]\nat_s = [2]\noperators = [\"frozen\"]\n",
+            wanted: "noticed only after",
+            ..USUAL
+        },
+        Weakness {
+            there: "watchdog_ms = [1, 12]",
+            instead: "watchdog_ms = [1, 900]",
+            limits: "noticed_ms = 100\nstopped_ms = 600",
+            sections: "[[cross]]\nfaults = [\"loop hangs\"]\nat_s = [2]\noperators = [\"frozen\"]\n",
+            wanted: "after the controller failed",
+        },
+        Weakness {
+            there: "holding = { kind = \"counterbalance\", on = \"a\"",
+            instead: "# ",
+            sections: "[[cross]]\nfaults = [\"valve stuck open\"]\nat_s = [2]\namounts_percent = [0, 100]\n\
+                       operators = [\"frozen\"]\n",
+            wanted: "a tip sank by",
+            ..USUAL
+        },
     ];
-    for (there, instead, sections, wanted) in weak {
+    for weakness in weak {
         let folder = tempdir().unwrap();
         let here = folder.path();
-        weaken(here, there, instead, sections);
+        // It is the weakness that makes it fail: as built in it passes.
+        weakness.write(here, false);
+        run(here, &["prove", "weak-suite.toml", "--out", "whole"], 0);
+        weakness.write(here, true);
         let output = run(here, &["prove", "weak-suite.toml"], 1);
         let text = String::from_utf8(output.stdout).unwrap();
         let named = text.lines().find(|line| line.starts_with("run ")).unwrap();
-        assert!(named.contains(wanted), "{text}");
+        assert!(named.contains(weakness.wanted), "{text}");
         let repeat = text
             .lines()
-            .find_map(|line| line.trim().strip_prefix("to repeat it: bellcrank "))
-            .unwrap();
-        let repeat = repeat.split(';').next().unwrap();
+            .find_map(|line| line.trim().strip_prefix("to repeat it: bellcrank "));
+        let repeat = repeat.and_then(|line| line.split(';').next()).unwrap();
         let output = run(here, &repeat.split(' ').collect::<Vec<_>>(), 1);
-        assert!(String::from_utf8_lossy(&output.stdout).contains(wanted));
+        assert!(String::from_utf8_lossy(&output.stdout).contains(weakness.wanted));
     }
 }
 
-/// A suite on the yard digger with something in its machine file replaced.
-fn weaken(here: &Path, there: &str, instead: &str, sections: &str) {
-    let digger = bellcrank_machine::builtin("yard digger").unwrap();
-    let weak = digger.replace(there, instead);
-    assert_ne!(weak, digger);
-    fs::write(here.join("weak.toml"), weak).unwrap();
-    let lift = bellcrank_sim::scenario::builtin("straight-lift").unwrap();
-    fs::write(here.join("lift.toml"), lift.replace("\"yard digger\"", "\"weak.toml\"")).unwrap();
-    let (head, _) = SUITE.split_once("[[cross]]").unwrap();
-    let suite = head.replace("straight-lift", "lift.toml") + sections;
-    fs::write(here.join("weak-suite.toml"), suite).unwrap();
+/// What is replaced in the machine file of the yard digger, what is run with it within which limits, and what must be found.
+struct Weakness {
+    there: &'static str,
+    instead: &'static str,
+    limits: &'static str,
+    sections: &'static str,
+    wanted: &'static str,
+}
+
+const USUAL: Weakness = Weakness {
+    there: "",
+    instead: "",
+    limits: "noticed_ms = 500\nstopped_ms = 2500",
+    sections: "",
+    wanted: "an arm entered a zone",
+};
+
+impl Weakness {
+    fn write(&self, here: &Path, weak: bool) {
+        let digger = bellcrank_machine::builtin("yard digger").unwrap();
+        assert!(digger.contains(self.there));
+        let machine = if weak {
+            digger.replace(self.there, self.instead)
+        } else {
+            digger.to_owned()
+        };
+        fs::write(here.join("weak.toml"), machine).unwrap();
+        let lift = bellcrank_sim::scenario::builtin("straight-lift").unwrap();
+        fs::write(here.join("lift.toml"), lift.replace("\"yard digger\"", "\"weak.toml\"")).unwrap();
+        let (head, _) = SUITE.split_once("[[cross]]").unwrap();
+        let head = head
+            .replace(USUAL.limits, self.limits)
+            .replace("straight-lift", "lift.toml");
+        fs::write(here.join("weak-suite.toml"), head + self.sections).unwrap();
+    }
 }
 
 /// With a watch that sleeps a broken wire is noticed far too late, and the campaign fails.
@@ -193,8 +229,13 @@ fn weaken(here: &Path, there: &str, instead: &str, sections: &str) {
 fn a_failed_run_is_repeated_and_made_smaller() {
     let folder = tempdir().unwrap();
     let here = folder.path();
-    let sections = "[[cross]]\nfaults = [\"sensor open\"]\nat_s = [2]\noperators = [\"frozen\"]\n";
-    weaken(here, "confirm_ms = 10", "confirm_ms = 900", sections);
+    let weakness = Weakness {
+        there: "confirm_ms = 10",
+        instead: "confirm_ms = 900",
+        sections: "[[cross]]\nfaults = [\"sensor open\"]\nat_s = [2]\noperators = [\"frozen\"]\n",
+        ..USUAL
+    };
+    weakness.write(here, true);
     run(here, &["prove", "weak-suite.toml"], 1);
     let report = json_of_failed(here);
     assert_eq!(report["verdicts"]["failed"], 4);

@@ -5,6 +5,7 @@ set -eu
 [ $# -ge 3 ] || { echo "usage: $0 SUITE SHARDS OUT [OPTIONS]" >&2; exit 2; }
 export SUITE="$1" SHARDS="$2" OUT="$3" BELLCRANK="${BELLCRANK:-bellcrank}" RAYON_NUM_THREADS=1
 shift 3
+command -v parallel >/dev/null || { echo "missing: parallel (Debian: apt-get install parallel)" >&2; exit 2; }
 mkdir -p "$OUT"
 # Exit code 1 is a verdict: the merged ledger judges. Anything above is tried twice more, and goes on where it was.
 seq "$SHARDS" | parallel --will-cite --retries 3 --env SUITE,SHARDS,OUT,BELLCRANK,RAYON_NUM_THREADS "$@" \

@@ -1,11 +1,10 @@
-//! Campaigns over a cluster: the tests that need a Slurm and GNU parallel, and these programs.
+//! The programs that the tests of campaigns over a cluster need: Slurm and GNU parallel.
 
 use std::process::Command;
 
 use miette::Result;
 
 use crate::debian;
-use crate::steps::{cargo, run};
 
 /// The programs, each with Debian's package of it.
 const PROGRAMS: [(&str, &str); 5] = [
@@ -16,26 +15,18 @@ const PROGRAMS: [(&str, &str); 5] = [
     ("parallel", "parallel"),
 ];
 
-/// Installs what is missing, if it may, and runs the tests.
+/// Installs what is missing, if it may.
 ///
 /// # Errors
 ///
-/// A program is missing and cannot be installed, or a test fails.
-pub fn check() -> Result<()> {
+/// A program is missing and cannot be installed; says which.
+pub fn install() -> Result<()> {
     let missing = PROGRAMS.iter().filter(|(program, _)| !is_there(program));
     let (programs, packages): (Vec<&str>, Vec<&str>) = missing.copied().unzip();
-    if !packages.is_empty() {
-        debian::install(&packages, &format!("missing: {}. Install it", programs.join(", ")))?;
+    if packages.is_empty() {
+        return Ok(());
     }
-    run(cargo("test").args([
-        "--package",
-        "bellcrank-tests",
-        "cluster::",
-        "--",
-        "--ignored",
-        "--test-threads",
-        "1",
-    ]))
+    debian::install(&packages, &format!("missing: {}. Install it", programs.join(", ")))
 }
 
 /// Daemons are not always in the path of who is not root.

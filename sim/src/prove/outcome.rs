@@ -17,6 +17,7 @@ use bellcrank_machine::description::Description;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::catalogue::Subsystem;
 use super::operator::Operator;
 use super::suite::{Limits, Placed, Run, Suite};
 use crate::findings::{moved_on, rest_after};
@@ -115,7 +116,8 @@ pub struct Outcome {
     pub zones_mm: String,
     /// Nearest that the arms came to each other.
     pub arms_mm: Option<f64>,
-    /// From a stop being called for, by a fault that shows at once or else by the core's noticing, until all tips were at rest for good.
+    /// From a stop being called for, by a fault that shows at once, by one of the controller itself, or else by the core's noticing, until all
+    /// tips were at rest for good.
     pub stop_ms: Option<f64>,
     /// Way of the tip that went furthest meanwhile.
     pub stop_way_mm: Option<f64>,
@@ -213,10 +215,18 @@ pub fn judge(suite: &Suite, run: &Run, scenario: &Scenario, trace: &Trace) -> Ou
     }
 }
 
-/// When a stop was called for, s: by the first fault that shows at once, or else by its being noticed.
+/// When a stop was called for, s: by the first fault that shows at once or that is the controller's own, or else by its being noticed. What
+/// the controller cannot notice while it stands still is for the external watchdog.
 fn called(run: &Run, noticed: f64) -> f64 {
-    let shows = run.faults.iter().filter(|placed| placed.entry.always);
-    shows.map(|placed| placed.at).fold(noticed, f64::min)
+    let calls = run
+        .faults
+        .iter()
+        .filter(|placed| placed.entry.always || of_controller(placed));
+    calls.map(|placed| placed.at).fold(noticed, f64::min)
+}
+
+fn of_controller(placed: &Placed) -> bool {
+    placed.entry.subsystem == Subsystem::Controller
 }
 
 /// The greatest pressure in any chamber, Pa, and the greatest beside what its chamber stands, 1 being that.
@@ -280,6 +290,12 @@ fn after(
             .last()
             .is_some_and(|last| last.t < event.t + limits.stopped) => {}
         None => reasons.push("never at rest".to_owned()),
+    }
+    if run.faults.iter().any(of_controller)
+        && let Some(rest) = rest_after(trace, called(run, event.t))
+        && rest > limits.noticed + limits.stopped
+    {
+        reasons.push(format!("at rest only {:.0} ms after the controller failed", 1e3 * rest));
     }
     if let Some(travel) = travel.filter(|travel| *travel > limits.travel) {
         reasons.push(format!("a tip moved on by {:.0} mm", 1e3 * travel));

@@ -199,6 +199,8 @@ fn expected(suite: &Suite, run: &Run, outcome: &Outcome) -> Expect {
                 .map(|cause| cause.name().to_owned());
         } else if reason == "named on another axis" {
             expect.axis = blamed.and_then(|placed| placed.axis);
+        } else if reason.ends_with("after the controller failed") {
+            expect.stopped = Some(limits.noticed + limits.stopped);
         } else if reason.starts_with("at rest only") || reason == "never at rest" {
             expect.stopped = Some(1e-3 * outcome.noticed_ms.unwrap_or(0.0) + limits.stopped);
         } else if reason.starts_with("a tip moved on") {
