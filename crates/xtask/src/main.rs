@@ -5,6 +5,7 @@
 
 mod bare_metal;
 mod browser;
+mod cluster;
 mod debian;
 mod instructions;
 mod mutants;
@@ -129,6 +130,7 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
     steps.step("no path to a panic", || compiler.link_without_panic())?;
     steps.step("browser", browser::find)?;
     steps.step("tests", || run(cargo("test").arg("--workspace")))?;
+    steps.step("a cluster on this host", cluster::check)?;
     steps.step("documents", || {
         run(cargo("doc")
             .args(["--workspace", "--no-deps"])

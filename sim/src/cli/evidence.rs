@@ -6,7 +6,7 @@ use miette::{IntoDiagnostic, WrapErr};
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::{OutFolder, listed};
+use super::{OutFolder, OutFolderError, Streamed, listed};
 use crate::prove::report::{Evidence, Summary};
 use crate::prove::suite::Suite;
 
@@ -35,9 +35,12 @@ pub fn write(suite: &Suite, named: &str, ledger: &Path, out: &OutFolder) -> miet
         .junit()
         .into_diagnostic()
         .wrap_err("the results cannot be written as XML")?;
+    let sheet = out.stream(&format!("{stem}.csv"), |file| {
+        evidence.sheet(file).map_err(Streamed::<OutFolderError>::Io)
+    })?;
     let shown = |path: std::path::PathBuf| path.display().to_string();
     Ok(EvidenceReport {
-        csv_file: shown(out.write_by(&format!("{stem}.csv"), |file| evidence.sheet(file))?),
+        csv_file: shown(sheet),
         junit_file: shown(out.write(&format!("{stem}.junit.xml"), junit.as_bytes())?),
         page_file: shown(out.write(&format!("{stem}.html"), evidence.html().as_bytes())?),
         summary: evidence.summary(),
