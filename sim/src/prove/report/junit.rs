@@ -9,7 +9,7 @@
 
 use quick_junit::{NonSuccessKind, Report, TestCase, TestCaseStatus, TestSuite};
 
-use super::tally::{Count, OfMachine, SEVERAL, SEVERAL_NAME};
+use super::tally::{Count, OTHERS, OfMachine, filed};
 use super::{Evidence, what};
 use crate::prove::catalogue::CATALOGUE;
 use crate::prove::outcome::Verdict;
@@ -28,7 +28,9 @@ pub fn report(evidence: &Evidence) -> Report {
                 suite.add_test_case(case(evidence, machine, number, entry.name, &class));
             }
         }
-        suite.add_test_case(case(evidence, machine, SEVERAL, SEVERAL_NAME, &machine.machine.name));
+        for (other, name) in OTHERS {
+            suite.add_test_case(case(evidence, machine, other, name, &machine.machine.name));
+        }
         report.add_test_suite(suite);
     }
     report
@@ -84,13 +86,8 @@ fn status(evidence: &Evidence, machine: &OfMachine, entry: usize, count: &Count)
 
 /// The first runs that failed, with their reasons and the lines that repeat them.
 fn told(evidence: &Evidence, machine: &OfMachine, entry: usize) -> String {
-    let of_entry = |faults: &str| {
-        CATALOGUE
-            .get(entry)
-            .map_or(faults.contains(" + "), |entry| entry.name == faults)
-    };
     let kept = evidence.tally.failed.iter();
-    let here = kept.filter(|outcome| outcome.machine == machine.machine.name && of_entry(&outcome.faults));
+    let here = kept.filter(|outcome| outcome.machine == machine.machine.name && filed(&outcome.faults) == entry);
     let lines: Vec<_> = here
         .take(TOLD)
         .map(|outcome| {

@@ -5,7 +5,7 @@ use serde::Serialize;
 
 use super::Evidence;
 use super::page::mark;
-use super::tally::{Count, OfMachine, SEVERAL, SEVERAL_NAME, VERDICTS, name};
+use super::tally::{Count, OTHERS, OfMachine, VERDICTS, name};
 use crate::prove::catalogue::{CATALOGUE, Subsystem};
 use crate::prove::operator::Operator;
 use crate::report::film::Film;
@@ -64,11 +64,12 @@ pub fn filters(evidence: &Evidence) -> Markup {
         .machines
         .iter()
         .map(|machine| machine.machine.name.as_str());
-    let faults = CATALOGUE.iter().map(|entry| entry.name).chain([SEVERAL_NAME]);
+    let others = OTHERS.map(|(_, name)| name);
+    let faults = CATALOGUE.iter().map(|entry| entry.name).chain(others);
     let mut subsystems: Vec<_> = CATALOGUE.iter().map(|entry| entry.subsystem).collect();
     subsystems.sort();
     subsystems.dedup();
-    let subsystems = subsystems.into_iter().map(Subsystem::name).chain([SEVERAL_NAME]);
+    let subsystems = subsystems.into_iter().map(Subsystem::name).chain(others);
     let choices: [(&str, Vec<(String, &str)>); 5] = [
         ("machine", numbered(machines)),
         ("subsystem", subsystems.map(|name| (name.to_owned(), name)).collect()),
@@ -134,10 +135,12 @@ pub fn table(number: usize, machine: &OfMachine) -> Markup {
                         @for &entry in entries { (row(number, machine, entry)) }
                     }
                 }
-                tbody data-subsystem=(SEVERAL_NAME) {
-                    tr data-fault=(SEVERAL) {
-                        th scope="row" { (SEVERAL_NAME) }
-                        (cell(number, SEVERAL, None, &machine.of_entry(SEVERAL), axes))
+                @for (other, name) in OTHERS {
+                    tbody data-subsystem=(name) {
+                        tr data-fault=(other) {
+                            th scope="row" { (name) }
+                            (cell(number, other, None, &machine.of_entry(other), axes))
+                        }
                     }
                 }
             }

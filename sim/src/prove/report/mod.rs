@@ -29,6 +29,7 @@ use super::catalogue::CATALOGUE;
 use super::ledger::{LedgerError, Lines};
 use super::outcome::Outcome;
 use super::suite::Suite;
+use crate::findings::quoted;
 
 /// What a ledger comes to.
 #[derive(Debug)]
@@ -170,12 +171,7 @@ impl<'s> Evidence<'s> {
 
     /// The line that repeats a run.
     fn repeat(&self, run: u64) -> String {
-        let named = &self.named;
-        if named.contains(char::is_whitespace) {
-            format!("bellcrank prove \"{named}\" --repeat {run}")
-        } else {
-            format!("bellcrank prove {named} --repeat {run}")
-        }
+        format!("bellcrank prove {} --repeat {run}", quoted(&self.named))
     }
 }
 

@@ -127,7 +127,7 @@ fn not_exercised(evidence: &Evidence) -> Markup {
             h3 { "All machines" }
             ul {
                 li {
-                    "Only these were at work, each from one posture, with the loads, slope and oil of its scenario: "
+                    "Only these were at work, with posture, loads, slope and oil as the scenario has them or the suite draws them: "
                     (evidence.suite.works.iter().map(|work| format!("{} ({})", work.name, work.machine.name)).collect::<Vec<_>>().join("; "))
                     ". Any other work was not."
                 }

@@ -4,9 +4,9 @@ use maud::{Markup, html};
 
 use super::page::mark;
 use super::shares::{ASKED_FOR, band, detected};
-use super::tally::{OfMachine, SEVERAL, SEVERAL_NAME, Tally, name};
+use super::tally::{OfMachine, Tally, filed, name, subsystem};
 use super::{Evidence, percent, what};
-use crate::prove::catalogue::{CATALOGUE, Entry};
+use crate::prove::catalogue::CATALOGUE;
 use crate::prove::operator::Operator;
 use crate::prove::outcome::{Outcome, Verdict};
 
@@ -67,8 +67,8 @@ pub fn detection(tally: &Tally) -> Markup {
 
 /// Entries that take more than software, and how their runs came out.
 pub fn beyond(evidence: &Evidence) -> Markup {
-    let entries: Vec<(usize, &Entry, &str)> = CATALOGUE
-        .into_iter()
+    let entries: Vec<_> = CATALOGUE
+        .iter()
         .enumerate()
         .filter_map(|(number, entry)| Some((number, entry, entry.beyond?)))
         .collect();
@@ -171,16 +171,10 @@ fn run(evidence: &Evidence, outcome: &Outcome) -> Markup {
         .iter()
         .position(|known: &OfMachine| known.machine.name == outcome.machine);
     let operator = Operator::ALL.iter().position(|known| known.name() == outcome.operator);
-    let entry = CATALOGUE
-        .iter()
-        .position(|entry| entry.name == outcome.faults)
-        .unwrap_or(SEVERAL);
-    let subsystem = CATALOGUE
-        .get(entry)
-        .map_or(SEVERAL_NAME, |entry| entry.subsystem.name());
+    let entry = filed(&outcome.faults);
     let tenths = |value: Option<f64>| value.map_or("-".to_owned(), |value| format!("{value:.1}"));
     html! {
-        tr data-machine=[machine] data-operator=[operator] data-fault=(entry) data-subsystem=(subsystem) data-verdict=(outcome.verdict as usize) {
+        tr data-machine=[machine] data-operator=[operator] data-fault=(entry) data-subsystem=(subsystem(entry)) data-verdict=(outcome.verdict as usize) {
             th scope="row" class="figure" { (outcome.run) }
             td class="verdict" { span class={ "mark v-" (name(outcome.verdict)) } aria-hidden="true" { (mark(outcome.verdict)) } " " (name(outcome.verdict)) }
             td { (what(outcome)) " at " (outcome.at_s) " s" }

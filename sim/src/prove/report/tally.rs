@@ -22,6 +22,10 @@ pub const VERDICTS: [Verdict; 5] = [
 
 /// Where runs with more than one fault are counted: behind the entries.
 pub const SEVERAL: usize = CATALOGUE.len();
+/// The same for those with none.
+pub const NOTHING: usize = SEVERAL + 1;
+/// What runs are filed under that are not about one entry.
+pub const OTHERS: [(usize, &str); 2] = [(SEVERAL, "several at once"), (NOTHING, "nothing wrong")];
 
 /// Amounts are told in so many equal parts of an entry's range.
 pub const AMOUNTS: usize = 5;
@@ -95,7 +99,7 @@ fn slower(a: Option<(f64, u64)>, b: Option<(f64, u64)>) -> Option<(f64, u64)> {
 /// What tells runs of one fault apart.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Cell {
-    /// Entry of the catalogue, or [`SEVERAL`].
+    /// Entry of the catalogue, or one of [`OTHERS`].
     pub entry: usize,
     /// The axis, where it is about one.
     pub axis: Option<usize>,
@@ -219,6 +223,7 @@ impl<'s> OfMachine<'s> {
         let operator = Operator::ALL.iter().position(|known| known.name() == outcome.operator);
         let operator = operator.unwrap_or_default();
         let (entry, axis) = match placed[..] {
+            [] => (NOTHING, None),
             [Put { entry, axis, .. }] => (entry, axis),
             _ => (SEVERAL, None),
         };
@@ -238,14 +243,12 @@ impl<'s> OfMachine<'s> {
             let others = placed.iter().filter(|other| other.entry > put.entry);
             self.pairs.extend(others.map(|other| (put.entry, other.entry)));
         }
-        let always = placed.iter().all(|put| CATALOGUE[put.entry].always);
+        let always = !placed.is_empty() && placed.iter().all(|put| CATALOGUE[put.entry].always);
         self.spread.add(outcome, always);
         if nearer(outcome, self.nearest.as_ref()) {
             self.nearest = Some(outcome.clone());
         }
-        let subsystem = CATALOGUE
-            .get(entry)
-            .map_or(SEVERAL_NAME, |entry| entry.subsystem.name());
+        let subsystem = subsystem(entry);
         let slowest = self.slowest.get(subsystem);
         if outcome.noticed_ms.is_some() && slowest.is_none_or(|slowest| slowest.noticed_ms < outcome.noticed_ms) {
             self.slowest.insert(subsystem, outcome.clone());
@@ -284,8 +287,18 @@ impl<'s> OfMachine<'s> {
     }
 }
 
-/// What runs of more than one fault are filed under.
-pub const SEVERAL_NAME: &str = "several at once";
+/// What the faults of a run are filed under: an entry, or one of the others.
+pub fn filed(faults: &str) -> usize {
+    let one = CATALOGUE.iter().position(|entry| entry.name == faults);
+    one.unwrap_or(if faults.is_empty() { NOTHING } else { SEVERAL })
+}
+
+/// The subsystem of what runs are filed under; its own name where that is none.
+pub fn subsystem(entry: usize) -> &'static str {
+    let other = || OTHERS.into_iter().find(|(other, _)| *other == entry);
+    let of_entry = CATALOGUE.get(entry).map(|entry| entry.subsystem.name());
+    of_entry.or_else(|| other().map(|(_, name)| name)).unwrap_or_default()
+}
 
 /// One fault of a run, as its line tells it.
 struct Put {
