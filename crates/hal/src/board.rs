@@ -117,8 +117,8 @@ pub struct Wired<'b> {
     pub relays: RelayPaths<'b>,
     /// The external watchdog.
     pub watchdog: &'b mut dyn Watchdog,
-    /// What the relays were last told: by default nothing.
-    pub told: Relays,
+    /// What the relays were last told.
+    told: Relays,
 }
 
 impl Board for Wired<'_> {
@@ -221,7 +221,28 @@ impl Board for Wired<'_> {
     }
 }
 
-impl Wired<'_> {
+impl<'b> Wired<'b> {
+    /// A board without voltages, valves and wireless station: what the machine has of these is put in by the fields.
+    pub fn new(
+        panel: Panel<'b>,
+        seat: &'b mut dyn Hands,
+        relays: RelayPaths<'b>,
+        watchdog: &'b mut dyn Watchdog,
+    ) -> Self {
+        Self {
+            panel,
+            seat,
+            remote: None,
+            converters: Vec::new(),
+            sensors: PerAxis::default(),
+            supply: None,
+            valves: Vec::new(),
+            relays,
+            watchdog,
+            told: Relays::default(),
+        }
+    }
+
     /// All that the axis has is read somewhere.
     fn senses(&self, axis: &Axis, taps: Taps) -> bool {
         let there = |tap: Option<Tap>| tap.is_some_and(|tap| self.reaches(tap));

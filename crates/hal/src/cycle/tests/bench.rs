@@ -6,7 +6,7 @@ use std::cell::{Cell, RefCell};
 use std::rc::Rc;
 
 use bellcrank_core::cause::Cause;
-use bellcrank_core::inputs::{HandFrame, Relays};
+use bellcrank_core::inputs::HandFrame;
 use bellcrank_core::linkage::Linkage;
 use bellcrank_core::machine::{
     Axis, AxisId, Calibration, Channel, EachWay, Parts, PerAxis, Pwm, SeatPlace, Signal, StationLimits, Timing,
@@ -345,27 +345,25 @@ pub fn wired(world: &World, station: LinkHands<crate::hands::tests::Port>) -> Wi
         ..Taps::default()
     };
     sensors.set(AxisId::new(0).unwrap(), slew);
-    Wired {
-        panel: Panel {
-            stop_chain: [contact(first), contact(second)],
-            reset: contact(&world.reset),
-            remote_selected: Some(contact(&world.selector)),
-            working: Some(contact(&world.working)),
-        },
-        seat: Box::leak(Box::new(world.seat.clone())),
-        remote: Some(Box::leak(Box::new(station))),
-        converters: [adc].into_iter().collect(),
-        sensors,
-        supply: Some((tap(1), Duration::from_ticks(5_000))),
-        valves: [valve].into_iter().collect(),
-        relays: RelayPaths {
-            valve_power,
-            dump,
-            engine,
-        },
-        watchdog: Box::leak(Box::new(PinWatchdog::new(world.watchdog.clone(), window))),
-        told: Relays::default(),
-    }
+    let panel = Panel {
+        stop_chain: [contact(first), contact(second)],
+        reset: contact(&world.reset),
+        remote_selected: Some(contact(&world.selector)),
+        working: Some(contact(&world.working)),
+    };
+    let relays = RelayPaths {
+        valve_power,
+        dump,
+        engine,
+    };
+    let watchdog = Box::leak(Box::new(PinWatchdog::new(world.watchdog.clone(), window)));
+    let mut board = Wired::new(panel, Box::leak(Box::new(world.seat.clone())), relays, watchdog);
+    board.remote = Some(Box::leak(Box::new(station)));
+    board.converters = [adc].into_iter().collect();
+    board.sensors = sensors;
+    board.supply = Some((tap(1), Duration::from_ticks(5_000)));
+    board.valves = [valve].into_iter().collect();
+    board
 }
 
 /// The world, and the station that listens on its serial port.
