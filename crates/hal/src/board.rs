@@ -314,3 +314,6 @@ impl<'b> RelayPaths<'b> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

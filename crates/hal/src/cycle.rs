@@ -20,13 +20,13 @@ use bellcrank_core::{Controller, Machine};
 
 use crate::board::Board;
 use crate::trouble::{Misfit, Troubles};
+use crate::watchdog::Beat;
 
 /// The core on a board.
 pub struct Cycle<'m, B> {
     controller: Controller<'m>,
     board: B,
-    /// The core's `alive` when the watchdog was last looked after.
-    alive: bool,
+    beat: Beat,
     /// Something could not be written, and the core has not been through a stop since.
     held: bool,
     record: [u8; RECORD_LEN],
@@ -66,7 +66,7 @@ impl<'m, B: Board> Cycle<'m, B> {
         Ok(Self {
             controller,
             board,
-            alive: false,
+            beat: Beat::default(),
             held: !off,
             record: kept.unwrap_or_default(),
             #[cfg(feature = "defmt")]
@@ -85,11 +85,10 @@ impl<'m, B: Board> Cycle<'m, B> {
         let written = (!self.held || latched(&outputs)) && self.board.write(&outputs, &mut troubles);
         self.held = !written;
         let obeyed = written || self.board.cut(&mut troubles);
-        let fed = obeyed && outputs.alive != self.alive;
+        let fed = self.beat.turned_over(outputs.alive) && obeyed;
         if fed {
             self.board.feed(&mut troubles);
         }
-        self.alive = outputs.alive;
         let record = self.controller.record();
         let changed = record != self.record;
         self.record = record;

@@ -207,6 +207,9 @@ mod watchdog;
 mod board;
 mod cycle;
 
+#[cfg(test)]
+mod bench;
+
 pub use analogue::{Analogue, CHANNELS_MAX, Reading};
 pub use board::{Board, CONVERTERS_MAX, Panel, RelayPath, RelayPaths, Tap, Taps, Wired};
 pub use buses::{I2cBus, SpiBus};

@@ -52,6 +52,17 @@ impl<P: OutputPin> Watchdog for PinWatchdog<P> {
     }
 }
 
+/// The core's `alive`, when it was last looked at. It is false before the first tick.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Beat(bool);
+
+impl Beat {
+    /// It has turned over since.
+    pub fn turned_over(&mut self, alive: bool) -> bool {
+        core::mem::replace(&mut self.0, alive) != alive
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use std::io;
@@ -60,6 +71,13 @@ mod tests {
     use embedded_hal_mock::eh1::digital::{Mock, State, Transaction};
 
     use super::*;
+
+    #[test]
+    fn a_level_that_stays_feeds_nothing() {
+        let mut beat = Beat::default();
+        let seen = [false, true, true, false, false, true].map(|alive| beat.turned_over(alive));
+        assert_eq!(seen, [false, true, false, true, false, true]);
+    }
 
     #[test]
     fn each_feed_is_a_change_of_level() {

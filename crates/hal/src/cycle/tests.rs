@@ -1,17 +1,15 @@
 //! The core on a made-up board: that it works, and that whatever fails moves less.
 
-mod bench;
+mod failures;
 
 use bellcrank_core::cause::Cause;
-use bellcrank_core::inputs::{HandFrame, SensorInput, Station};
-use bellcrank_core::machine::{AxisId, Parts, PerAxis, Signal, Twin};
 use bellcrank_core::supervise::State;
-use bellcrank_core::units::{Duration, Volts};
+use bellcrank_core::units::Duration;
 use proptest::prelude::*;
 
 use super::*;
-use crate::{Fault, Path, Place, Tap, Taps, Trouble, Wired};
-use bench::{Bench, Mood, parts, wired, world};
+use crate::bench::{Bench, Mood, TICK_US, parts, wired, world};
+use crate::{Fault, Place, Trouble};
 
 fn machine() -> Machine {
     Machine::new(parts()).unwrap()
@@ -66,191 +64,6 @@ fn it_is_fed_once_a_turn() {
     bench.world.stop_chain[0].high.set(false);
     bench.run(100);
     assert_eq!(bench.fed, 100);
-}
-
-/// What fails, what it does to the world, what undoes that, where it must be told, and what the core must call it.
-type Failure = (
-    &'static str,
-    fn(&bench::World),
-    fn(&bench::World),
-    Option<(Place, Fault)>,
-    Cause,
-);
-
-/// How long, at most, until all is without power, ms: the hand control goes on for [`bellcrank_link::QUIET`] when it hears nothing, and its
-/// last frame counts for the station's `frame_late`; then the longest stop.
-const WITHIN_MS: u64 = 500 + 150 + 400;
-
-#[test]
-fn whatever_fails_stops_and_stays_stopped_until_a_reset() {
-    let valve = AxisId::new(0).unwrap();
-    let failures: [Failure; 17] = [
-        (
-            "stop channel cannot be read",
-            |world| world.stop_chain[0].fails.set(true),
-            |world| world.stop_chain[0].fails.set(false),
-            Some((Place::StopChain(0), Fault::Pin)),
-            Cause::StopDiscrepancy,
-        ),
-        (
-            "the other one",
-            |world| world.stop_chain[1].fails.set(true),
-            |world| world.stop_chain[1].fails.set(false),
-            Some((Place::StopChain(1), Fault::Pin)),
-            Cause::StopDiscrepancy,
-        ),
-        (
-            "selector cannot be read",
-            |world| world.selector.fails.set(true),
-            |world| world.selector.fails.set(false),
-            Some((Place::Selector, Fault::Pin)),
-            Cause::LinkLost,
-        ),
-        (
-            "converter's bus fails",
-            |world| world.adc.mood.set(Mood::Fails),
-            |world| world.adc.mood.set(Mood::Well),
-            Some((Place::Converter(0), Fault::Bus)),
-            Cause::Supply,
-        ),
-        (
-            "converter's line hangs high",
-            |world| world.adc.mood.set(Mood::Garbage(0xff)),
-            |world| world.adc.mood.set(Mood::Well),
-            Some((Place::Converter(0), Fault::Garbage)),
-            Cause::Supply,
-        ),
-        (
-            "converter's line hangs low",
-            |world| world.adc.mood.set(Mood::Garbage(0)),
-            |world| world.adc.mood.set(Mood::Well),
-            Some((Place::Converter(0), Fault::Garbage)),
-            Cause::SensorLow,
-        ),
-        (
-            "serial port cannot be read",
-            |world| world.control.cable.borrow_mut().read_fails = true,
-            |world| world.control.cable.borrow_mut().read_fails = false,
-            Some((Place::Remote, Fault::Pin)),
-            Cause::LinkLost,
-        ),
-        (
-            "serial port cannot be written",
-            |world| world.control.cable.borrow_mut().write_fails = true,
-            |world| world.control.cable.borrow_mut().write_fails = false,
-            Some((Place::Remote, Fault::Pin)),
-            Cause::LinkLost,
-        ),
-        (
-            "serial port gives nothing",
-            |world| world.control.cable.borrow_mut().at_once = 0,
-            |world| world.control.cable.borrow_mut().at_once = 7,
-            None,
-            Cause::LinkLost,
-        ),
-        (
-            "valve cannot be told",
-            |world| world.valve.fails.set(true),
-            |world| world.valve.fails.set(false),
-            Some((Place::Valve(valve), Fault::Pin)),
-            Cause::StopButton,
-        ),
-        relay(0, Path::ValvePower),
-        relay(1, Path::Dump),
-        relay(2, Path::Engine),
-        feedback(0, Path::ValvePower),
-        feedback(1, Path::Dump),
-        feedback(2, Path::Engine),
-        (
-            "stop channel opens",
-            |world| world.stop_chain.iter().for_each(|channel| channel.high.set(false)),
-            |world| world.stop_chain.iter().for_each(|channel| channel.high.set(true)),
-            None,
-            Cause::StopButton,
-        ),
-    ];
-    let machine = machine();
-    for (name, breaks, mends, told, cause) in failures {
-        let mut bench = Bench::moving(&machine);
-        breaks(&bench.world);
-        let mut seen = None;
-        for _ in 0..WITHIN_MS * 1_000 / bench::TICK_US {
-            bench.turn();
-            let trouble = bench.last().troubles.iter().next();
-            seen = seen.or(trouble.map(|trouble| (trouble.at, trouble.what)));
-        }
-        assert_eq!(seen, told, "{name}");
-        assert!(!bench.powered() && !bench.moves(), "{name}: {:?}", bench.last());
-        assert_eq!(bench.cause(), Some(cause), "{name}");
-        // The lever is still out, and enable held; and then it works again.
-        mends(&bench.world);
-        for _ in 0..500 {
-            bench.turn();
-            assert!(!bench.powered(), "{name}: power came back by itself");
-        }
-        assert!(matches!(bench.state(), State::Stopped | State::Fault), "{name}");
-        assert!(bench.last().troubles.is_empty() && !bench.last().held, "{name}");
-        if matches!(told, Some((Place::StopChain(_), _))) {
-            // One channel has not opened: the core wants to see both open.
-            bench
-                .world
-                .stop_chain
-                .iter()
-                .for_each(|channel| channel.high.set(false));
-            bench.run(50);
-            bench.world.stop_chain.iter().for_each(|channel| channel.high.set(true));
-        }
-        bench.reset();
-        assert_eq!((bench.state(), bench.cause()), (State::Ready, None), "{name}");
-        bench.enable_and_move();
-    }
-}
-
-fn relay(index: usize, path: Path) -> Failure {
-    let [breaks, mends]: [fn(&bench::World); 2] = match index {
-        0 => [
-            |world| world.relays[0].fails.set(true),
-            |world| world.relays[0].fails.set(false),
-        ],
-        1 => [
-            |world| world.relays[1].fails.set(true),
-            |world| world.relays[1].fails.set(false),
-        ],
-        _ => [
-            |world| world.relays[2].fails.set(true),
-            |world| world.relays[2].fails.set(false),
-        ],
-    };
-    let told = Some((Place::Relay(path), Fault::Pin));
-    ("relay cannot be told", breaks, mends, told, Cause::StopButton)
-}
-
-fn feedback(index: usize, path: Path) -> Failure {
-    let ([breaks, mends], cause): ([fn(&bench::World); 2], _) = match index {
-        0 => (
-            [
-                |world| world.feedback[0].fails.set(true),
-                |world| world.feedback[0].fails.set(false),
-            ],
-            Cause::PowerRelay,
-        ),
-        1 => (
-            [
-                |world| world.feedback[1].fails.set(true),
-                |world| world.feedback[1].fails.set(false),
-            ],
-            Cause::DumpRelay,
-        ),
-        _ => (
-            [
-                |world| world.feedback[2].fails.set(true),
-                |world| world.feedback[2].fails.set(false),
-            ],
-            Cause::EngineRelay,
-        ),
-    };
-    let told = Some((Place::Feedback(path), Fault::Pin));
-    ("feedback contact cannot be read", breaks, mends, told, cause)
 }
 
 /// A valve that fails for a single turn: in that very turn nothing has power any more.
@@ -326,191 +139,6 @@ fn a_watchdog_that_is_not_to_be_reached() {
     assert_eq!(trouble, Some(wanted));
 }
 
-/// Off before the valves are told, on after.
-#[test]
-fn what_loses_its_current_does_so_first() {
-    let machine = machine();
-    let (world, station) = world();
-    let mut board = wired(&world, station);
-    let mut troubles = Troubles::default();
-    let all = Relays {
-        valve_power: true,
-        dump_closed: true,
-        engine_run: true,
-    };
-    let mut outputs = Controller::new(&machine).tick(&board.read(Instant::from_ticks(0), &mut troubles));
-    // A valve that cannot be told keeps the relays from being switched on, and not from being switched off.
-    world.valve.fails.set(true);
-    outputs.relays = all;
-    assert!(!board.write(&outputs, &mut troubles));
-    assert!(world.relays.iter().all(|relay| !relay.high.get()));
-    world.valve.fails.set(false);
-    assert!(board.write(&outputs, &mut troubles));
-    assert!(world.relays.iter().all(|relay| relay.high.get()));
-    world.valve.fails.set(true);
-    outputs.relays.dump_closed = false;
-    assert!(!board.write(&outputs, &mut troubles));
-    assert!(!world.relays[1].high.get());
-}
-
-/// A contact on the panel that cannot be read is one that nobody has pressed, and a key that is turned to slow.
-#[test]
-fn the_panel_counts_as_what_moves_less() {
-    let (world, station) = world();
-    let mut board = wired(&world, station);
-    let mut read = || board.read(Instant::from_ticks(0), &mut Troubles::default());
-    world.reset.high.set(true);
-    let inputs = read();
-    assert!(inputs.reset && !inputs.commissioning && inputs.selector == Station::Remote);
-    assert_eq!(inputs.seat, *world.seat.0.borrow());
-    for line in [&world.reset, &world.working, &world.selector] {
-        line.fails.set(true);
-    }
-    let inputs = read();
-    assert!(!inputs.reset && inputs.commissioning && inputs.selector == Station::Seat);
-    assert_eq!(
-        (inputs.seat, inputs.remote),
-        (HandFrame::default(), HandFrame::default())
-    );
-    world.working.fails.set(false);
-    world.working.high.set(false);
-    assert!(read().commissioning);
-}
-
-/// A feedback contact that cannot be read says what the relay was not told.
-#[test]
-fn feedback_that_cannot_be_read_contradicts() {
-    let (world, station) = world();
-    let mut board = wired(&world, station);
-    let now = Instant::from_ticks(0);
-    world.feedback[1].fails.set(true);
-    let relays = |board: &mut Wired| board.read(now, &mut Troubles::default()).relays;
-    let welded = Relays {
-        dump_closed: true,
-        ..Relays::default()
-    };
-    assert_eq!(relays(&mut board), welded);
-    let mut outputs = Controller::new(&machine()).tick(&board.read(now, &mut Troubles::default()));
-    outputs.relays = welded;
-    assert!(board.write(&outputs, &mut Troubles::default()));
-    assert_eq!(relays(&mut board), Relays::default());
-    board.relays.dump.feedback = None;
-    assert_eq!(
-        relays(&mut board),
-        welded,
-        "where there is none, it is where it was told to be"
-    );
-}
-
-/// Readings as old as the oldest of them; a control voltage that is too old is none.
-#[test]
-fn ages_of_what_is_read() {
-    let (world, station) = world();
-    let mut board = wired(&world, station);
-    *world.adc.volts.borrow_mut() = [5.0, 6.25];
-    let mut read = |us| board.read(Instant::from_ticks(us), &mut Troubles::default());
-    let axis = AxisId::new(0).unwrap();
-    let inputs = read(0);
-    assert_eq!(inputs.sensors.get(axis), Volts::new(5.0).ok().into());
-    assert_eq!(inputs.supply, Volts::new(25.0).ok());
-    assert_eq!(inputs.sensors.get(AxisId::new(1).unwrap()), SensorInput::default());
-    world.adc.mood.set(Mood::Fails);
-    for (us, supply) in [(5_000, Volts::new(25.0).ok()), (5_001, None)] {
-        let inputs = read(us);
-        assert_eq!(u64::from(inputs.sensors.get(axis).age.as_ticks()), us);
-        assert_eq!(inputs.supply, supply);
-    }
-}
-
-/// What is missing on a board is named before anything moves.
-#[test]
-fn a_board_that_does_not_suit_its_machine_is_refused() {
-    type Less = fn(&mut Wired);
-    let axis = AxisId::new(0).unwrap();
-    let less: [(Misfit, Less); 9] = [
-        (Misfit::Valve(axis), |board| board.valves.clear()),
-        (Misfit::Sensor(axis), |board| board.sensors = PerAxis::default()),
-        (Misfit::Sensor(axis), |board| {
-            let beyond = Tap {
-                converter: 0,
-                channel: 2,
-            };
-            let taps = Taps {
-                signal: Some(beyond),
-                ..Taps::default()
-            };
-            board.sensors = PerAxis::all(taps);
-        }),
-        (Misfit::Supply, |board| board.supply = None),
-        (Misfit::Feedback(Path::ValvePower), |board| {
-            board.relays.valve_power.feedback = None;
-        }),
-        (Misfit::Feedback(Path::Dump), |board| board.relays.dump.feedback = None),
-        (Misfit::Feedback(Path::Engine), |board| {
-            board.relays.engine.feedback = None
-        }),
-        (Misfit::Remote, |board| board.remote = None),
-        (Misfit::Key, |board| board.panel.working = None),
-    ];
-    let machine = machine();
-    for (misfit, less) in less {
-        let (world, station) = world();
-        let mut board = wired(&world, station);
-        assert_eq!(board.fits(&machine), Ok(()));
-        less(&mut board);
-        world.relays[0].high.set(true);
-        assert_eq!(Cycle::new(&machine, board, None).err(), Some(misfit));
-        assert!(!world.relays[0].high.get(), "it is off all the same");
-    }
-}
-
-#[test]
-fn what_the_machine_has_not_is_not_missed() {
-    let mut parts = parts();
-    parts.control_supply = None;
-    parts.timing.relay = None;
-    parts.remote = None;
-    parts.commissioning_speed = None;
-    let (world, station) = world();
-    let mut board = wired(&world, station);
-    board.supply = None;
-    board.relays.dump.feedback = None;
-    board.remote = None;
-    board.panel.working = None;
-    assert_eq!(board.fits(&Machine::new(parts).unwrap()), Ok(()));
-}
-
-/// A second sensor and a share of the supply want to be read too; a watchdog wants a tick within its window.
-#[test]
-fn a_machine_that_wants_more() {
-    let axis = AxisId::new(0).unwrap();
-    let wants = |change: fn(&mut Parts)| {
-        let mut parts = parts();
-        change(&mut parts);
-        let (world, station) = world();
-        wired(&world, station).fits(&Machine::new(parts).unwrap())
-    };
-    let share = |parts: &mut Parts| parts.axes[0].sensor.signal = Signal::Ratiometric { excitation: (4.5, 5.5) };
-    let twin = |parts: &mut Parts| {
-        parts.axes[0].twin = Some(Twin {
-            sensor: parts.axes[0].sensor.clone(),
-            limit: 0.1,
-            confirm: Duration::from_ticks(10_000),
-        });
-    };
-    assert_eq!(wants(share), Err(Misfit::Sensor(axis)));
-    assert_eq!(wants(twin), Err(Misfit::Sensor(axis)));
-    assert_eq!(
-        wants(|parts| parts.timing.tick = Duration::from_ticks(5_000)),
-        Err(Misfit::Watchdog)
-    );
-    let soon = |parts: &mut Parts| {
-        parts.timing.tick_early = Duration::from_ticks(500);
-        parts.timing.tick = Duration::from_ticks(1_000);
-    };
-    assert_eq!(wants(soon), Err(Misfit::Watchdog));
-}
-
 /// Switched off from outside of the turns: it takes a reset, as any stop does.
 #[test]
 fn a_cut_from_outside_is_a_stop() {
@@ -552,13 +180,46 @@ fn the_record_outlives_the_power() {
     assert_eq!(cycle.controller().log().since(0).count(), 1);
 }
 
+/// A key that cannot be read ends the motion, as one that is turned does; and who goes on holding everything gets none.
+#[test]
+fn a_key_that_cannot_be_read_ends_the_motion() {
+    let machine = machine();
+    let mut bench = Bench::moving(&machine);
+    bench.world.working.fails.set(true);
+    bench.run(500);
+    assert!(!bench.powered());
+    assert_eq!((bench.state(), bench.cause()), (State::Standby, None));
+    bench.world.working.fails.set(false);
+    bench.run(500);
+    assert!(!bench.powered());
+}
+
+/// Where nobody misses the control voltage, a converter that no longer answers makes a sensor that is too old.
+#[test]
+fn a_sensor_that_is_no_longer_read_is_too_old() {
+    for mood in [Mood::Fails, Mood::Garbage(0xff)] {
+        let mut parts = parts();
+        parts.control_supply = None;
+        let machine = Machine::new(parts).unwrap();
+        let mut bench = Bench::moving(&machine);
+        bench.world.adc.mood.set(mood);
+        // The last reading was of the turn before.
+        bench.run(48);
+        assert_eq!(bench.cause(), None, "it is not too old yet");
+        bench.run(6);
+        assert_eq!(bench.cause(), Some(Cause::SensorStale));
+        bench.run(400);
+        assert!(!bench.powered());
+    }
+}
+
 /// A loop that is called too late or too soon is stopped by the core, whatever the board does.
 #[test]
 fn a_time_that_is_wrong_is_a_stop() {
     let machine = machine();
     for (step, cause) in [(20_000, Cause::TickLate), (500, Cause::TickEarly)] {
         let mut bench = Bench::moving(&machine);
-        bench.us = bench.us + step - bench::TICK_US;
+        bench.us = bench.us + step - TICK_US;
         bench.turn();
         assert_eq!(bench.cause(), Some(cause));
         bench.run(600);

@@ -160,7 +160,8 @@ fn frames_come_through_however_few_bytes_at_once() {
 /// Bytes that do not come, a port that fails, one that says it has bytes and gives none, and bytes that come to nobody.
 #[test]
 fn what_fails_makes_the_last_frame_old() {
-    let breaks: [(fn(&mut Cable), Result<(), Fault>); 4] = [
+    type Break = fn(&mut Cable);
+    let breaks: [(Break, Result<(), Fault>); 4] = [
         (|cable| cable.read_fails = true, Err(Fault::Pin)),
         (|cable| cable.write_fails = true, Err(Fault::Pin)),
         (|cable| cable.at_once = 0, Ok(())),

@@ -1,10 +1,13 @@
 //! A board of made-up parts around one axis that does what it is told: pins, a timer, a converter on SPI, a serial port. Each can be made
 //! to fail, and the adapters in between are the ones that a port has.
 
+mod electronics;
+
 use std::boxed::Box;
-use std::cell::{Cell, RefCell};
+use std::cell::RefCell;
 use std::rc::Rc;
 
+use bellcrank_core::Machine;
 use bellcrank_core::cause::Cause;
 use bellcrank_core::inputs::HandFrame;
 use bellcrank_core::linkage::Linkage;
@@ -12,140 +15,18 @@ use bellcrank_core::machine::{
     Axis, AxisId, Calibration, Channel, EachWay, Parts, PerAxis, Pwm, SeatPlace, Signal, StationLimits, Timing,
     Tracking, ValveCurve, Watch,
 };
+use bellcrank_core::math;
 use bellcrank_core::supervise::State;
 use bellcrank_core::units::{Duration, Instant, Lever, Volts};
-use embedded_hal::digital::{self, ErrorKind as PinError, InputPin, OutputPin, PinState};
-use embedded_hal::pwm::{self, ErrorKind as PwmError, SetDutyCycle};
-use embedded_hal::spi::{self, ErrorKind as SpiError, Operation, SpiDevice};
+use embedded_hal::digital::PinState;
 
-use super::super::*;
-use crate::hands::tests::Control;
+use crate::hands::tests::{Control, Port};
 use crate::*;
+pub use electronics::{Adc, Line, Mood, STEPS, Timer};
 
 pub const TICK_US: u64 = 2_000;
 
-/// Steps of the timer's period.
-const STEPS: u16 = 10_000;
-
 const NEUTRAL: u16 = STEPS / 2;
-
-/// A pin of either direction: its level, and whether it fails.
-#[derive(Clone, Default)]
-pub struct Line {
-    pub high: Rc<Cell<bool>>,
-    pub fails: Rc<Cell<bool>>,
-}
-
-impl Line {
-    fn at(high: bool) -> Self {
-        let line = Self::default();
-        line.high.set(high);
-        line
-    }
-}
-
-impl digital::ErrorType for Line {
-    type Error = PinError;
-}
-
-impl InputPin for Line {
-    fn is_high(&mut self) -> Result<bool, PinError> {
-        if self.fails.get() {
-            Err(PinError::Other)
-        } else {
-            Ok(self.high.get())
-        }
-    }
-
-    fn is_low(&mut self) -> Result<bool, PinError> {
-        self.is_high().map(|high| !high)
-    }
-}
-
-impl OutputPin for Line {
-    fn set_low(&mut self) -> Result<(), PinError> {
-        self.set_state(PinState::Low)
-    }
-
-    fn set_high(&mut self) -> Result<(), PinError> {
-        self.set_state(PinState::High)
-    }
-
-    fn set_state(&mut self, state: PinState) -> Result<(), PinError> {
-        if self.fails.get() {
-            return Err(PinError::Other);
-        }
-        self.high.set(state == PinState::High);
-        Ok(())
-    }
-}
-
-/// A timer channel.
-#[derive(Clone, Default)]
-pub struct Timer {
-    pub steps: Rc<Cell<u16>>,
-    pub fails: Rc<Cell<bool>>,
-}
-
-impl pwm::ErrorType for Timer {
-    type Error = PwmError;
-}
-
-impl SetDutyCycle for Timer {
-    fn max_duty_cycle(&self) -> u16 {
-        STEPS
-    }
-
-    fn set_duty_cycle(&mut self, duty: u16) -> Result<(), PwmError> {
-        if self.fails.get() {
-            return Err(PwmError::Other);
-        }
-        self.steps.set(duty);
-        Ok(())
-    }
-}
-
-/// What the converter is up to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Mood {
-    #[default]
-    Well,
-    /// The bus fails.
-    Fails,
-    /// The line to the processor hangs at this.
-    Garbage(u8),
-}
-
-/// A converter of 16 bits, 10 V: it answers a channel's number with that number and the count.
-#[derive(Clone, Default)]
-pub struct Adc {
-    pub volts: Rc<RefCell<[f32; 2]>>,
-    pub mood: Rc<Cell<Mood>>,
-}
-
-impl spi::ErrorType for Adc {
-    type Error = SpiError;
-}
-
-impl SpiDevice for Adc {
-    fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), SpiError> {
-        for operation in operations {
-            let Operation::TransferInPlace(bytes) = operation else {
-                panic!("the bench's converter knows no such transfer");
-            };
-            match self.mood.get() {
-                Mood::Well => {
-                    let count = self.volts.borrow()[usize::from(bytes[0])] / 10.0 * 65_536.0;
-                    let [high, low] = (count as u16).to_be_bytes();
-                    bytes[1..].copy_from_slice(&[high, low]);
-                }
-                Mood::Fails => return Err(SpiError::Other),
-                Mood::Garbage(level) => bytes.fill(level),
-            }
-        }
-        Ok(())
-    }
-}
 
 /// A seat whose frame is what the test says.
 #[derive(Clone)]
@@ -329,7 +210,7 @@ fn contact(line: &Line) -> &'static mut dyn Contact {
 }
 
 /// The board on these wires.
-pub fn wired(world: &World, station: LinkHands<crate::hands::tests::Port>) -> Wired<'static> {
+pub fn wired(world: &World, station: LinkHands<Port>) -> Wired<'static> {
     let paths: [RelayPath; 3] = core::array::from_fn(|index| RelayPath {
         relay: Box::leak(Box::new(PinRelay::new(world.relays[index].clone(), PinState::High))),
         feedback: Some(contact(&world.feedback[index])),
@@ -367,7 +248,7 @@ pub fn wired(world: &World, station: LinkHands<crate::hands::tests::Port>) -> Wi
 }
 
 /// The world, and the station that listens on its serial port.
-pub fn world() -> (World, LinkHands<crate::hands::tests::Port>) {
+pub fn world() -> (World, LinkHands<Port>) {
     let (control, station) = Control::new();
     let world = World {
         stop_chain: [Line::at(true), Line::at(true)],
@@ -472,7 +353,7 @@ impl<'m> Bench<'m> {
         let turn = self.cycle.turn(now);
         self.fed += u32::from(world.watchdog.high.get() != fed);
         let opening = (f32::from(world.valve.steps.get()) - f32::from(NEUTRAL)) / f32::from(STEPS) / 0.4;
-        let beyond = (opening.abs() - 0.1).max(0.0) / 0.9;
+        let beyond = math::max(opening.abs() - 0.1, 0.0) / 0.9;
         let rate = if self.powered() {
             opening.signum() * beyond * 0.5
         } else {
