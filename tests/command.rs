@@ -448,7 +448,16 @@ fn cautions_stand_beside_the_numbers_and_not_among_them() {
 #[test]
 fn schemas_on_file_are_those_of_the_code() {
     let folder = folder();
-    for name in ["main", "survey", "rehearse", "pose", "prove", "rig"] {
+    for name in [
+        "main",
+        "survey",
+        "rehearse",
+        "pose",
+        "prove",
+        "prove-repeat",
+        "prove-shrink",
+        "rig",
+    ] {
         let path = root().join(format!("sim/schemas/{name}.json"));
         let on_file = fs::read_to_string(&path).unwrap_or_default();
         let now = text(folder.path(), &["schema", name]);

@@ -6,6 +6,7 @@ mod board;
 mod carry;
 mod check;
 mod closed_loop;
+mod cluster;
 mod command;
 mod docs;
 mod drive;

@@ -55,10 +55,7 @@ pub fn least_of_arm(machine: &Description, zones: &[Zone], arm: &Arm, pose: &Pos
     let mut least = so_far;
     for part in parts(machine, arm, pose) {
         for zone in zones.iter().filter(|zone| zone.meets(part.axis)) {
-            let bound = zone.bounds().map_or(f64::NEG_INFINITY, |bounds| {
-                box_to_box(&bounds, &around(&part.line)) - part.radius
-            });
-            if least.is_none_or(|least| bound < least + ROUNDING) {
+            if may_be_nearer(zone, &part, least) {
                 let distance = to_zone(zone, pose, &part);
                 least = Some(least.map_or(distance, |least| least.min(distance)));
             }
@@ -73,9 +70,13 @@ pub fn least_between_arms(machine: &Description, pose: &Pose, so_far: Option<f64
         return so_far;
     };
     let others: Vec<Part> = parts(machine, second, pose).collect();
+    least_between(parts(machine, first, pose), &others, so_far)
+}
+
+fn least_between(parts: impl Iterator<Item = Part>, others: &[Part], so_far: Option<f64>) -> Option<f64> {
     let mut least = so_far;
-    for one in parts(machine, first, pose) {
-        for two in &others {
+    for one in parts {
+        for two in others {
             let radii = one.radius + two.radius;
             let bound = box_to_box(&around(&one.line), &around(&two.line)) - radii;
             if least.is_none_or(|least| bound < least + ROUNDING) {
@@ -85,6 +86,64 @@ pub fn least_between_arms(machine: &Description, pose: &Pose, so_far: Option<f64
         }
     }
     least
+}
+
+/// The least of every clearance over many poses, m; none where nothing has been seen yet.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Least {
+    /// Of each arm to any zone.
+    pub arms: Vec<Option<f64>>,
+    /// Of any arm to each zone.
+    pub zones: Vec<Option<f64>>,
+    /// Between the arms.
+    pub between_arms: Option<f64>,
+}
+
+impl Least {
+    /// Of a machine that has not been looked at yet.
+    pub fn of(machine: &Description) -> Self {
+        Self {
+            arms: vec![None; machine.arms.len()],
+            zones: vec![None; machine.zones.len()],
+            between_arms: None,
+        }
+    }
+
+    /// Looks at a pose.
+    pub fn look(&mut self, machine: &Description, pose: &Pose) {
+        let parts: Vec<Vec<Part>> = machine
+            .arms
+            .iter()
+            .map(|arm| parts(machine, arm, pose).collect())
+            .collect();
+        for (parts, arm) in parts.iter().zip(&mut self.arms) {
+            for part in parts {
+                for (zone, least) in machine.zones.iter().zip(&mut self.zones) {
+                    if zone.meets(part.axis)
+                        && [&*arm, &*least]
+                            .into_iter()
+                            .any(|so_far| may_be_nearer(zone, part, *so_far))
+                    {
+                        let distance = to_zone(zone, pose, part);
+                        for so_far in [&mut *arm, least] {
+                            *so_far = Some(so_far.map_or(distance, |least| least.min(distance)));
+                        }
+                    }
+                }
+            }
+        }
+        if let [first, second] = &parts[..] {
+            self.between_arms = least_between(first.iter().copied(), second, self.between_arms);
+        }
+    }
+}
+
+/// Whether a part can be nearer to a zone than the least so far: its box tells, where it tells anything.
+fn may_be_nearer(zone: &Zone, part: &Part, so_far: Option<f64>) -> bool {
+    let bound = zone.bounds().map_or(f64::NEG_INFINITY, |bounds| {
+        box_to_box(&bounds, &around(&part.line)) - part.radius
+    });
+    so_far.is_none_or(|least| bound < least + ROUNDING)
 }
 
 /// The parts of an arm, from base to tip.
@@ -262,6 +321,7 @@ mod tests {
             let mut all: Vec<Option<f64>> = vec![None; machine.arms.len()];
             let mut passing = all.clone();
             let mut between = (None, None);
+            let mut least = Least::of(&machine);
             for step in 0..2000 {
                 if step % 20 == 0 {
                     angles = std::array::from_fn(|_| 2.0 * next());
@@ -284,7 +344,16 @@ mod tests {
                 }
                 if step % 20 == 0 {
                     between = (None, None);
+                    least = Least::of(&machine);
                 }
+                least.look(&machine, &pose);
+                assert_eq!(least.arms, passing, "{name}, step {step}");
+                let nearest = least.zones.iter().flatten().copied().reduce(f64::min);
+                assert_eq!(
+                    nearest,
+                    passing.iter().flatten().copied().reduce(f64::min),
+                    "{name}, step {step}"
+                );
                 let now = least_between_arms(&machine, &pose, None);
                 between.0 = between.0.into_iter().chain(now).reduce(f64::min);
                 between.1 = least_between_arms(&machine, &pose, between.1);

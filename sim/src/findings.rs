@@ -139,15 +139,24 @@ fn first_noticed(trace: &Trace, from: f64) -> Option<&Noticed> {
     cause.or_else(|| since.find(|event| matches!(event.what, What::Held(_))))
 }
 
-/// The command that repeats a run, its path quoted for a shell where it has to be.
+/// The command that repeats a run.
 fn repeat(scenario: &Scenario, seed: u64) -> String {
-    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./".contains(c);
-    let source = if scenario.source.chars().all(plain) {
-        scenario.source.clone()
+    format!("bellcrank rehearse {} --seed {seed}", quoted(&scenario.source))
+}
+
+/// A name or a path as a word of a command line: quoted for a shell where it has to be, and not to be taken for an option.
+pub fn quoted(word: &str) -> String {
+    let word = if word.starts_with('-') {
+        format!("./{word}")
     } else {
-        format!("'{}'", scenario.source.replace('\'', r"'\''"))
+        word.to_owned()
     };
-    format!("bellcrank rehearse {source} --seed {seed}")
+    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./".contains(c);
+    if word.chars().all(plain) {
+        word
+    } else {
+        format!("'{}'", word.replace('\'', r"'\''"))
+    }
 }
 
 /// The first cause latched before anything was wrong.

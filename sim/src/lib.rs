@@ -11,6 +11,7 @@ pub mod cli;
 pub mod drawing;
 pub mod findings;
 pub mod healthy;
+pub mod live;
 pub mod plant;
 pub mod pose;
 pub mod prove;

@@ -1,28 +1,19 @@
 //! One rehearsal: scenario and seed to trace. A pure function: the same scenario and seed give the same trace to the bit.
 
-use bellcrank_core::inputs::Relays;
-use bellcrank_core::machine::{ARMS_MAX, AxisId, PerAxis};
-use bellcrank_core::outputs::Status;
-use bellcrank_core::supervise::State;
+use bellcrank_core::machine::{ARMS_MAX, AxisId};
 use bellcrank_core::{Controller, Outputs};
 use nalgebra::Vector3;
 use xxhash_rust::xxh3::Xxh3;
 
-use crate::clearance;
-use crate::plant::{Accuracy, Plant, PlantError};
-use crate::scenario::{FaultKind, Scenario};
-use crate::surroundings::Surroundings;
-use crate::trace::{ArmSample, AxisSample, Noticed, Sample, Trace};
-use crate::wiring::Wiring;
+use crate::adversary::Hands;
+use crate::clearance::Least;
+use crate::live::{self, Live};
+use crate::plant::{Plant, PlantError};
+use crate::scenario::Scenario;
+use crate::trace::{ArmSample, AxisSample, Extremes, Noticed, Sample, Trace};
 
 /// Time between samples of a trace, s.
 pub const SAMPLE_S: f64 = 0.01;
-
-/// How soon a tick follows that comes too early, s.
-const AGAIN_S: f64 = 0.0003;
-
-/// Pressure in the less loaded chamber of each cylinder at the start, Pa: what a stopped arm keeps trapped.
-pub(crate) const PRELOAD_PA: f64 = 5e5;
 
 /// Why a rehearsal could not be run to its end.
 #[derive(Debug, thiserror::Error, miette::Diagnostic)]
@@ -58,75 +49,31 @@ pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
 /// # Errors
 /// As for [`rehearse`].
 pub fn rehearse_sampled(scenario: &Scenario, seed: u64, every: f64) -> Result<Trace, RunError> {
-    let description = &*scenario.machine;
-    let bad = |reason: String| RunError::Machine {
-        machine: description.name.clone(),
-        reason,
-    };
-    let machine = bellcrank_machine::build(description).map_err(|error| bad(error.to_string()))?;
-    let mut plant = Plant::of_machine(description, Accuracy::default()).map_err(|error| bad(error.to_string()))?;
-    let mut surroundings = Surroundings::new(scenario, &mut plant);
-    plant.stand(&scenario.start, PRELOAD_PA);
-
-    let mut controller = Controller::new(&machine);
-    let mut outputs = no_current();
-    let mut starting = false;
-    let mut wiring = Wiring::new(scenario, seed);
+    let machine = live::built(&scenario.machine)?;
+    let mut live = Live::new(scenario, &machine, seed)?;
+    let mut hostile = scenario.hostile.map(|how| Hands::unresetting(how, &machine, seed));
     let mut recorder = Recorder::new(scenario);
-    let ticks = whole(scenario.length / description.timing.tick);
-    let sample_every = whole(every / description.timing.tick).max(1);
-    for tick in 0..=ticks {
-        let t = tick as f64 * description.timing.tick;
-        let inputs = wiring.read(t, &plant);
-        let on = |fault: FaultKind| scenario.active(t).any(|kind| kind == fault);
-        if on(FaultKind::Restart) {
-            if !starting {
-                controller = Controller::restarted(&machine, controller.record());
-                recorder.seen = 0;
-            }
-            outputs = no_current();
-        } else if !on(FaultKind::LoopHangs) {
-            outputs = controller.tick(&inputs);
-            if on(FaultKind::TickEarly) {
-                wiring.hasten(t, &outputs);
-                let t = t + AGAIN_S;
-                outputs = controller.tick(&wiring.read(t, &plant));
-                wiring.hasten(t, &outputs);
-            }
+    let tick = scenario.machine.timing.tick;
+    let sample_every = whole(every / tick).max(1);
+    for number in 0..=whole(scenario.length / tick) {
+        let t = live.time();
+        if let Some(hands) = &mut hostile {
+            hands.decide(t, &live.controller, live.outputs.status.state);
+            live.wiring.hold(hands.frame(), false);
         }
-        starting = on(FaultKind::Restart);
-        recorder.digest(&outputs, &plant);
-        recorder.events(&controller);
-        recorder.clearances(&plant);
-        if tick % sample_every == 0 {
-            recorder.sample(t, &controller, &outputs, &plant);
+        if live.think(|_, _, _| {}) {
+            recorder.seen = 0;
         }
-        recorder.lead(&controller, &plant);
-        surroundings.at(t, &mut plant);
-        let driven = wiring.write(t, &outputs, &mut plant);
-        plant
-            .advance(&driven, description.timing.tick)
-            .map_err(|source| RunError::Plant {
-                scenario: scenario.name.clone(),
-                source,
-            })?;
+        recorder.digest(&live.outputs, &live.plant);
+        recorder.events(&live.controller);
+        recorder.extremes(&live.plant);
+        if number % sample_every == 0 {
+            recorder.sample(t, &live.controller, &live.outputs, &live.plant);
+        }
+        recorder.lead(&live.controller, &live.plant);
+        live.go()?;
     }
-    Ok(recorder.finish(sample_every as f64 * description.timing.tick))
-}
-
-/// What a controller puts out that does not run.
-fn no_current() -> Outputs {
-    Outputs {
-        valves: PerAxis::default(),
-        relays: Relays::default(),
-        alive: false,
-        status: Status {
-            state: State::SelfTest,
-            cause: None,
-            axis: None,
-            before: None,
-        },
-    }
+    Ok(recorder.finish(sample_every as f64 * tick))
 }
 
 /// Writes down what happens.
@@ -138,8 +85,10 @@ struct Recorder<'s> {
     last_tips: Vec<(f64, Vector3<f64>)>,
     /// Per arm: where its tip should be by now.
     ideal: [Option<Vector3<f64>>; ARMS_MAX],
-    /// Per arm: least clearance since the last sample.
-    least: Vec<Option<f64>>,
+    /// The least clearances; those of the arms since the last sample.
+    least: Least,
+    /// Per axis: greatest pressure, Pa.
+    pressure: Vec<f64>,
     digest: Xxh3,
 }
 
@@ -152,7 +101,8 @@ impl<'s> Recorder<'s> {
             seen: 0,
             last_tips: Vec::new(),
             ideal: [None; ARMS_MAX],
-            least: vec![None; scenario.machine.arms.len()],
+            least: Least::of(&scenario.machine),
+            pressure: vec![0.0; scenario.machine.axes.len()],
             digest: Xxh3::new(),
         }
     }
@@ -185,11 +135,12 @@ impl<'s> Recorder<'s> {
         self.seen = log.count();
     }
 
-    /// Every tick, not only when a sample is taken: the nearest moment must not fall between two of them.
-    fn clearances(&mut self, plant: &Plant) {
-        let machine = &self.scenario.machine;
-        for (arm, least) in machine.arms.iter().zip(&mut self.least) {
-            *least = clearance::least_of_arm(machine, &machine.zones, arm, plant.pose(), *least);
+    /// Every tick, not only when a sample is taken: the nearest moment and the greatest pressure must not fall between two of them.
+    fn extremes(&mut self, plant: &Plant) {
+        self.least.look(&self.scenario.machine, plant.pose());
+        for (axis, most) in self.pressure.iter_mut().enumerate() {
+            let view = plant.axis(axis);
+            *most = most.max(view.pressure_a).max(view.pressure_b);
         }
     }
 
@@ -229,7 +180,7 @@ impl<'s> Recorder<'s> {
         let arms: Vec<ArmSample> = (0..machine.arms.len())
             .map(|arm| self.arm_sample(t, arm, plant))
             .collect();
-        self.least.fill(None);
+        self.least.arms.fill(None);
         self.last_tips = arms.iter().map(|arm| (t, arm.tip())).collect();
         self.samples.push(Sample {
             t,
@@ -254,7 +205,7 @@ impl<'s> Recorder<'s> {
             points,
             ideal: self.ideal[arm],
             tip_speed,
-            clearance: self.least[arm],
+            clearance: self.least.arms[arm],
         }
     }
 
@@ -263,6 +214,11 @@ impl<'s> Recorder<'s> {
             samples: self.samples,
             interval,
             events: self.events,
+            extremes: Extremes {
+                zones: self.least.zones,
+                between_arms: self.least.between_arms,
+                pressure: self.pressure,
+            },
             digest: self.digest.digest(),
         }
     }

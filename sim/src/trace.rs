@@ -15,8 +15,21 @@ pub struct Trace {
     pub interval: f64,
     /// What the core noticed, in order.
     pub events: Vec<Noticed>,
+    /// The least and the greatest over the whole rehearsal, looked for at every tick.
+    pub extremes: Extremes,
     /// Digest of all outputs of the core and of the plant's state, tick by tick: two runs with the same digest were the same run.
     pub digest: u64,
+}
+
+/// The least and the greatest of a whole rehearsal.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Extremes {
+    /// Least clearance to each zone of the machine, m; negative inside. None where no part of an arm has to keep out of it.
+    pub zones: Vec<Option<f64>>,
+    /// Least distance between the arms, m; negative inside. None where there is one.
+    pub between_arms: Option<f64>,
+    /// Greatest pressure in either chamber of each axis, Pa.
+    pub pressure: Vec<f64>,
 }
 
 /// One moment.

@@ -4,6 +4,7 @@
 //! `test` is everything CI asks for, in the order in which a mistake is cheapest to find; it stops at the first failure.
 
 mod bare_metal;
+mod cluster;
 mod debian;
 mod instructions;
 mod mutants;
@@ -127,6 +128,7 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
     steps.step("core and link for a microcontroller", || compiler.build_core())?;
     steps.step("no path to a panic", || compiler.link_without_panic())?;
     steps.step("tests", || run(cargo("test").arg("--workspace")))?;
+    steps.step("a cluster on this host", cluster::check)?;
     steps.step("documents", || {
         run(cargo("doc")
             .args(["--workspace", "--no-deps"])

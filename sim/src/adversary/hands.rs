@@ -1,13 +1,13 @@
 //! The hostile hands: where they look, and which levers they push.
 
-use bellcrank_core::inputs::Mode;
+use bellcrank_core::inputs::{HandFrame, Mode};
 use bellcrank_core::keepout::{Closest, Closing, Surroundings, With};
 use bellcrank_core::machine::{Arm, LEVERS_MAX};
 use bellcrank_core::sense::Posture;
 use bellcrank_core::supervise::State;
 use bellcrank_core::units::Lever;
 use bellcrank_core::{Controller, Inputs, Machine};
-use rand::RngExt;
+use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use super::Strategy;
@@ -16,6 +16,8 @@ use super::Strategy;
 const LOOK_S: f64 = 0.05;
 /// Half of this the reset button is pressed where the machine has stopped, s.
 const RESET_S: f64 = 0.2;
+/// Which of the streams of a seed is theirs, where others draw from the same seed.
+const STREAM: u64 = 3;
 /// The zone with the person in it: the first of a machine file.
 const SEAT: u8 = 0;
 
@@ -28,8 +30,9 @@ pub struct Hands<'m> {
     machine: &'m Machine,
     strategy: Strategy,
     rng: ChaCha8Rng,
-    /// What the core last said that it is in.
-    pub state: State,
+    /// They press the reset button where the machine has stopped.
+    resets: bool,
+    enable: bool,
     next_look: f64,
     /// Until when they stay with what they do, s.
     until: f64,
@@ -47,12 +50,14 @@ pub struct Hands<'m> {
 }
 
 impl<'m> Hands<'m> {
+    /// Hands that reset the machine wherever it has stopped, and go on.
     pub fn new(strategy: Strategy, machine: &'m Machine, rng: ChaCha8Rng) -> Self {
         Self {
             machine,
             strategy,
             rng,
-            state: State::default(),
+            resets: true,
+            enable: false,
             next_look: 0.0,
             until: 0.0,
             now: strategy,
@@ -65,20 +70,47 @@ impl<'m> Hands<'m> {
         }
     }
 
+    /// Hands that leave the machine as it is once it has stopped: what it then does, it does by itself.
+    pub fn unresetting(strategy: Strategy, machine: &'m Machine, seed: u64) -> Self {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        rng.set_stream(STREAM);
+        Self {
+            resets: false,
+            ..Self::new(strategy, machine, rng)
+        }
+    }
+
     /// Puts what the hands do in place of what came by the wire. Where the machine has stopped they let go, reset it and enable it anew.
-    pub fn push(&mut self, t: f64, controller: &Controller, inputs: &mut Inputs) {
+    pub fn push(&mut self, t: f64, controller: &Controller, state: State, inputs: &mut Inputs) {
+        self.decide(t, controller, state);
+        let stands = matches!(state, State::Stopped | State::Fault);
+        inputs.reset = self.resets && stands && (t / RESET_S).fract() < 0.5;
+        inputs.seat.enable = self.enable;
+        inputs.seat.mode = self.mode;
+        inputs.seat.levers = self.frame().levers;
+    }
+
+    /// What a station with these hands on it sends.
+    pub fn frame(&self) -> HandFrame {
+        HandFrame {
+            levers: self.levers.map(|share| Lever::new(share).unwrap_or_default()),
+            mode: self.mode,
+            enable: self.enable,
+            stop_clear: true,
+            ..HandFrame::default()
+        }
+    }
+
+    /// What the hands do from now on. `state` is what the core last said that it is in.
+    pub fn decide(&mut self, t: f64, controller: &Controller, state: State) {
         if t >= self.next_look {
             self.next_look = t + LOOK_S;
             self.levers = [0.0; LEVERS_MAX];
-            if let (State::Enabled, Some(posture)) = (self.state, controller.posture()) {
+            if let (State::Enabled, Some(posture)) = (state, controller.posture()) {
                 self.look(t, posture);
             }
         }
-        let stands = matches!(self.state, State::Stopped | State::Fault);
-        inputs.reset = stands && (t / RESET_S).fract() < 0.5;
-        inputs.seat.enable = matches!(self.state, State::Ready | State::Enabled);
-        inputs.seat.mode = self.mode;
-        inputs.seat.levers = self.levers.map(|share| Lever::new(share).unwrap_or_default());
+        self.enable = matches!(state, State::Ready | State::Enabled);
     }
 
     fn look(&mut self, t: f64, posture: &Posture) {

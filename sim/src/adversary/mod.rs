@@ -9,19 +9,18 @@ mod hands;
 use std::path::Path;
 use std::sync::Arc;
 
-use bellcrank_core::Controller;
 use bellcrank_core::supervise::State;
 use bellcrank_machine::description::{Arm, Axis, Description, Guard};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use crate::clearance;
-use crate::plant::{Accuracy, Bodies, Plant, Pose};
-use crate::run::{PRELOAD_PA, RunError};
+use crate::live::{self, Live};
+use crate::plant::{Bodies, Pose};
+use crate::run::RunError;
 use crate::scenario::{self, Load, Scenario};
-use crate::surroundings::Surroundings;
-use crate::wiring::Wiring;
-use hands::Hands;
+
+pub use hands::Hands;
 
 /// The built-in machines that it tries. The servo digger has the arm and the zones of the yard digger, and valves that keep closer to what
 /// they are asked.
@@ -131,19 +130,9 @@ pub fn without_zones(description: &Description) -> Description {
 /// If no random pose of the machine keeps its margins.
 pub fn run(believed: &Description, real: &Arc<Description>, seed: u64) -> Result<Outcome, RunError> {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
-    let bad = |reason: String| RunError::Machine {
-        machine: real.name.clone(),
-        reason,
-    };
-    let machine = bellcrank_machine::build(believed).map_err(|error| bad(error.to_string()))?;
-    let scenario = scenario(real, &mut rng);
-    let mut plant = Plant::of_machine(real, Accuracy::default()).map_err(|error| bad(error.to_string()))?;
-    let mut surroundings = Surroundings::new(&scenario, &mut plant);
-    plant.stand(&scenario.start, PRELOAD_PA);
-
-    let mut controller = Controller::new(&machine);
-    let mut wiring = Wiring::new(&scenario, seed);
-    let sighted = bellcrank_machine::build(real).map_err(|error| bad(error.to_string()))?;
+    let (machine, sighted) = (live::built(believed)?, live::built(real)?);
+    let scenario = scenario(real, seed, &mut rng);
+    let mut live = Live::new(&scenario, &machine, seed)?;
     let mut hands = Hands::new(Strategy::of_seed(seed), &sighted, rng);
     let mut outcome = Outcome {
         seed,
@@ -152,45 +141,28 @@ pub fn run(believed: &Description, real: &Arc<Description>, seed: u64) -> Result
         between_arms: None,
         driven: 0.0,
     };
-    let tick = real.timing.tick;
-    let (mut t, mut ticks, mut driven) = (0.0, 0_u32, 0_u32);
-    while t < RUN_S {
-        let mut inputs = wiring.read(t, &plant);
-        hands.push(t, &controller, &mut inputs);
-        let outputs = controller.tick(&inputs);
-        hands.state = outputs.status.state;
+    let (mut ticks, mut driven) = (0_u32, 0_u32);
+    while live.time() < RUN_S {
+        let state = live.outputs.status.state;
+        live.think(|t, controller, inputs| hands.push(t, controller, state, inputs));
         ticks += 1;
-        driven += u32::from(hands.state == State::Enabled);
+        driven += u32::from(live.outputs.status.state == State::Enabled);
         for arm in &real.arms {
-            let least = |zones, so_far| clearance::least_of_arm(real, zones, arm, plant.pose(), Some(so_far));
+            let least = |zones, so_far| clearance::least_of_arm(real, zones, arm, live.plant.pose(), Some(so_far));
             outcome.to_zone = least(&real.zones, outcome.to_zone).unwrap_or(outcome.to_zone);
             outcome.to_seat = least(&real.zones[..real.zones.len().min(1)], outcome.to_seat).unwrap_or(outcome.to_seat);
         }
-        outcome.between_arms = clearance::least_between_arms(real, plant.pose(), outcome.between_arms);
-        surroundings.at(t, &mut plant);
-        let valves = wiring.write(t, &outputs, &mut plant);
-        plant.advance(&valves, tick).map_err(|source| RunError::Plant {
-            scenario: format!("adversary, seed {seed}"),
-            source,
-        })?;
-        t = f64::from(ticks) * tick;
+        outcome.between_arms = clearance::least_between_arms(real, live.plant.pose(), outcome.between_arms);
+        live.go()?;
     }
     outcome.driven = f64::from(driven) / f64::from(ticks);
     Ok(outcome)
 }
 
-/// A random pose that keeps every margin, with a random load on each arm.
-fn scenario(machine: &Arc<Description>, rng: &mut ChaCha8Rng) -> Scenario {
-    let start = free_pose(machine, rng);
-    let load = |(arm, described): (usize, &Arm)| Load {
-        arm,
-        mass: rng.random_range(0.0..1.0) * described.payload,
-        from: 0.0,
-        until: None,
-    };
-    let payloads = machine.arms.iter().enumerate().map(load).collect();
+fn scenario(machine: &Arc<Description>, seed: u64, rng: &mut ChaCha8Rng) -> Scenario {
+    let (start, payloads) = anywhere(machine, rng);
     let text = format!(
-        "name = \"adversary\"\nabout = \"hostile hands\"\nmachine = {:?}\nlength_s = {RUN_S}\nstation = \"seat\"\nmode = \"joint\"\n",
+        "name = \"adversary, seed {seed}\"\nabout = \"hostile hands\"\nmachine = {:?}\nlength_s = {RUN_S}\nstation = \"seat\"\nmode = \"joint\"\n",
         machine.name
     );
     Scenario {
@@ -199,6 +171,18 @@ fn scenario(machine: &Arc<Description>, rng: &mut ChaCha8Rng) -> Scenario {
         payloads,
         ..scenario::parse("adversary", &text, Path::new("")).expect("a scenario")
     }
+}
+
+/// A random pose that keeps every margin, with a random load on each arm.
+pub(crate) fn anywhere(machine: &Description, rng: &mut ChaCha8Rng) -> (Vec<f64>, Vec<Load>) {
+    let start = free_pose(machine, rng);
+    let load = |(arm, described): (usize, &Arm)| Load {
+        arm,
+        mass: rng.random_range(0.0..1.0) * described.payload,
+        from: 0.0,
+        until: None,
+    };
+    (start, machine.arms.iter().enumerate().map(load).collect())
 }
 
 /// Joint angles of a random pose that keeps every margin, rad.

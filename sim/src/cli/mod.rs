@@ -30,7 +30,7 @@ use clap::{Parser, Subcommand};
 
 pub use console::{Console, terminal_width};
 pub use machine_file::MachineArg;
-pub use out_folder::{OutFolder, OutFolderError, file_stem};
+pub use out_folder::{OutFolder, OutFolderError, Streamed, file_stem};
 pub use table::{decimals, listed, table};
 
 /// The whole command line.

@@ -1,7 +1,7 @@
 //! The folder that results are written to. A file is there whole or not at all.
 
 use std::fs::{self, File};
-use std::io::{self, Write};
+use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use miette::Diagnostic;
@@ -49,19 +49,44 @@ impl OutFolder {
     /// # Errors
     /// It cannot be written. What was there by that name before is still there then.
     pub fn write(&self, name: &str, contents: &[u8]) -> Result<PathBuf, OutFolderError> {
-        let (path, part) = (self.0.join(name), self.0.join(part_of(name)));
-        let written = File::create(&part)
-            .and_then(|mut file| file.write_all(contents).and_then(|()| file.sync_all()))
-            .and_then(|()| fs::rename(&part, &path));
-        match written {
-            Ok(()) => Ok(path),
-            Err(cause) => {
-                // Best effort: the first error is the one worth telling.
-                let _ = fs::remove_file(&part);
-                Err(OutFolderError { path, cause })
-            }
-        }
+        self.stream(name, |file| file.write_all(contents).map_err(Streamed::Io))
     }
+
+    /// The same for a file that is too long to be held in memory: `fill` writes it piece by piece.
+    ///
+    /// # Errors
+    /// It cannot be written, or `fill` fails. What was there by that name before is still there then.
+    pub fn stream<E: From<OutFolderError>>(
+        &self,
+        name: &str,
+        fill: impl FnOnce(&mut BufWriter<File>) -> Result<(), Streamed<E>>,
+    ) -> Result<PathBuf, E> {
+        let (path, part) = (self.0.join(name), self.0.join(part_of(name)));
+        let written = File::create(&part).map_err(Streamed::Io).and_then(|file| {
+            let mut file = BufWriter::new(file);
+            fill(&mut file)?;
+            let file = file.into_inner().map_err(|error| Streamed::Io(error.into_error()))?;
+            file.sync_all()
+                .and_then(|()| fs::rename(&part, &path))
+                .map_err(Streamed::Io)
+        });
+        let Err(failed) = written else { return Ok(path) };
+        // Best effort: the first error is the one worth telling.
+        let _ = fs::remove_file(&part);
+        Err(match failed {
+            Streamed::Io(cause) => OutFolderError { path, cause }.into(),
+            Streamed::Other(error) => error,
+        })
+    }
+}
+
+/// Why a file that is written piece by piece is not finished.
+#[derive(Debug)]
+pub enum Streamed<E> {
+    /// The system refuses it.
+    Io(io::Error),
+    /// There is something wrong with what was to be written.
+    Other(E),
 }
 
 /// A name of a machine, arm or scenario as the name of a file.

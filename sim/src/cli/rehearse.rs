@@ -5,11 +5,11 @@ use clap::builder::NonEmptyStringValueParser;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::{Console, Verdict, file_stem};
+use super::{Console, OutFolder, OutFolderError, Verdict, file_stem};
 use crate::findings::{Findings, judge};
 use crate::report::{self, Rehearsed};
 use crate::run;
-use crate::scenario;
+use crate::scenario::{self, Scenario};
 use crate::table;
 use crate::trace::{Trace, event_text};
 use crate::tracking::Tracking;
@@ -66,26 +66,36 @@ impl Args {
         let out = console.open_out()?;
         let trace = run::rehearse(&scenario, self.seed)?;
         let findings = judge(&scenario, self.seed, &trace);
+        let report = RehearseReport::write(&out, &scenario, &trace, findings)?;
+        console.show(&report, RehearseReport::text)?;
+        console.caution();
+        Ok(Verdict::from(report.findings.passed))
+    }
+}
+
+impl RehearseReport {
+    /// Writes page and record of a rehearsal, by the name of its scenario.
+    pub(super) fn write(
+        out: &OutFolder,
+        scenario: &Scenario,
+        trace: &Trace,
+        findings: Findings,
+    ) -> Result<Self, OutFolderError> {
         let rehearsed = Rehearsed {
-            scenario: &scenario,
-            trace: &trace,
+            scenario,
+            trace,
             findings: &findings,
         };
         let stem = file_stem(&scenario.name);
         let page = report::html(&scenario.name, &[rehearsed], &[]);
         let page = out.write(&format!("{stem}.html"), page.as_bytes())?;
-        let csv = out.write(&format!("{stem}.csv"), report::csv(&scenario, &trace).as_bytes())?;
-
-        let verdict = Verdict::from(findings.passed);
-        let report = RehearseReport {
-            events: event_rows(&scenario.machine, &trace),
+        let csv = out.write(&format!("{stem}.csv"), report::csv(scenario, trace).as_bytes())?;
+        Ok(Self {
+            events: event_rows(&scenario.machine, trace),
             findings,
             page_file: page.display().to_string(),
             csv_file: csv.display().to_string(),
-        };
-        console.show(&report, text)?;
-        console.caution();
-        Ok(verdict)
+        })
     }
 }
 
@@ -98,28 +108,31 @@ fn event_rows(machine: &Description, trace: &Trace) -> Vec<EventRow> {
     trace.events.iter().map(row).collect()
 }
 
-fn text(report: &RehearseReport) -> String {
-    let found = &report.findings;
-    let mut lines = vec![format!("{}: {}", found.machine, found.about), String::new()];
-    for event in &report.events {
-        let axis = event
-            .axis
-            .as_ref()
-            .map_or_else(String::new, |axis| format!(" ({axis})"));
-        lines.push(format!("{:8.3} s  {}{axis}", event.at_s, event.what));
+impl RehearseReport {
+    /// What is printed.
+    pub(super) fn text(&self) -> String {
+        let found = &self.findings;
+        let mut lines = vec![format!("{}: {}", found.machine, found.about), String::new()];
+        for event in &self.events {
+            let axis = event
+                .axis
+                .as_ref()
+                .map_or_else(String::new, |axis| format!(" ({axis})"));
+            lines.push(format!("{:8.3} s  {}{axis}", event.at_s, event.what));
+        }
+        lines.push(String::new());
+        for check in &found.checks {
+            let verdict = table::verdict(check.passed);
+            lines.push(format!(
+                "{verdict}  {}: {} (wanted: {})",
+                check.what, check.found, check.wanted
+            ));
+        }
+        lines.push(String::new());
+        lines.push(table::console(std::slice::from_ref(found), super::terminal_width()));
+        lines.extend(found.tracking.iter().map(Tracking::line));
+        lines.push(format!("digest {}; to repeat it: {}", found.digest, found.repeat));
+        lines.push(format!("page: {}\nrecord: {}", self.page_file, self.csv_file));
+        lines.join("\n")
     }
-    lines.push(String::new());
-    for check in &found.checks {
-        let verdict = table::verdict(check.passed);
-        lines.push(format!(
-            "{verdict}  {}: {} (wanted: {})",
-            check.what, check.found, check.wanted
-        ));
-    }
-    lines.push(String::new());
-    lines.push(table::console(std::slice::from_ref(found), super::terminal_width()));
-    lines.extend(found.tracking.iter().map(Tracking::line));
-    lines.push(format!("digest {}; to repeat it: {}", found.digest, found.repeat));
-    lines.push(format!("page: {}\nrecord: {}", report.page_file, report.csv_file));
-    lines.join("\n")
 }

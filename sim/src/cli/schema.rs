@@ -5,7 +5,7 @@ use miette::IntoDiagnostic;
 use schemars::{Schema, schema_for};
 
 use super::main_job::MainReport;
-use super::prove::ProveReport;
+use super::prove::{ProveReport, RepeatReport, ShrinkReport};
 use super::rehearse::RehearseReport;
 use super::survey::SurveyReport;
 use super::{Console, Verdict};
@@ -15,12 +15,15 @@ use crate::pose::PoseReport;
 /// The name of a command, and the schema of its output.
 type Output = (&'static str, fn() -> Schema);
 
-/// Every output that has a schema, by the name of its command; `main` is what comes without a command.
-const OUTPUTS: [Output; 6] = [
+/// Every output that has a schema, by the name of its command, with an option that makes it another one; `main` is what comes without a
+/// command.
+const OUTPUTS: [Output; 8] = [
     ("main", || schema_for!(MainReport)),
     ("survey", || schema_for!(SurveyReport)),
     ("pose", || schema_for!(PoseReport)),
     ("prove", || schema_for!(ProveReport)),
+    ("prove-repeat", || schema_for!(RepeatReport)),
+    ("prove-shrink", || schema_for!(ShrinkReport)),
     ("rehearse", || schema_for!(RehearseReport)),
     ("rig", || schema_for!(RigReport)),
 ];

@@ -9,7 +9,6 @@ mod hands;
 use std::path::Path;
 use std::sync::Arc;
 
-use bellcrank_core::Controller;
 use bellcrank_core::cause::Cause;
 use bellcrank_core::machine::AxisId;
 use bellcrank_core::supervise::State;
@@ -19,11 +18,10 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use crate::adversary::free_pose;
-use crate::plant::{Accuracy, Plant};
-use crate::run::{PRELOAD_PA, RunError};
+use crate::live::{self, Live};
+use crate::plant::Plant;
+use crate::run::RunError;
 use crate::scenario::{self, Load, Scenario};
-use crate::surroundings::Surroundings;
-use crate::wiring::Wiring;
 use hands::Hands;
 
 /// Length of a piece, s.
@@ -105,18 +103,9 @@ pub fn run(seed: u64) -> Result<Outcome, RunError> {
     let conditions = Conditions::of_seed(seed);
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let description = Arc::new(find(conditions.machine, Path::new("")).expect("it is built in"));
-    let scenario = scenario(&description, conditions, &mut rng);
-    let bad = |reason: String| RunError::Machine {
-        machine: description.name.clone(),
-        reason,
-    };
-    let machine = bellcrank_machine::build(&description).map_err(|error| bad(error.to_string()))?;
-    let mut plant = Plant::of_machine(&description, Accuracy::default()).map_err(|error| bad(error.to_string()))?;
-    let mut surroundings = Surroundings::new(&scenario, &mut plant);
-    plant.stand(&scenario.start, PRELOAD_PA);
-
-    let mut controller = Controller::new(&machine);
-    let mut wiring = Wiring::new(&scenario, seed);
+    let scenario = scenario(&description, seed, conditions, &mut rng);
+    let machine = live::built(&description)?;
+    let mut live = Live::new(&scenario, &machine, seed)?;
     let mut hands = Hands::new(&machine, &scenario, rng);
     let mut outcome = Outcome {
         seed,
@@ -134,13 +123,11 @@ pub fn run(seed: u64) -> Result<Outcome, RunError> {
             .map(|arm| plant.pose().tip(&description, arm))
             .collect::<Vec<_>>()
     };
-    let mut before = tips(&plant);
-    let mut ticks = 0_u32;
+    let mut before = tips(&live.plant);
     while outcome.seconds < PIECE_S && outcome.trip.is_none() {
         let t = outcome.seconds;
-        let mut inputs = wiring.read(t, &plant);
-        hands.hold(t, &controller, &before, &mut inputs);
-        let outputs = controller.tick(&inputs);
+        live.think(|t, controller, inputs| hands.hold(t, controller, &before, inputs));
+        let outputs = live.outputs;
         hands.state = outputs.status.state;
         outcome.trip = outputs.status.cause.map(|cause| Trip {
             cause,
@@ -150,20 +137,14 @@ pub fn run(seed: u64) -> Result<Outcome, RunError> {
                 .map(|axis: AxisId| description.axes[axis.index()].name.clone()),
             at: t,
         });
-        surroundings.at(t, &mut plant);
-        let valves = wiring.write(t, &outputs, &mut plant);
-        plant.advance(&valves, tick).map_err(|source| RunError::Plant {
-            scenario: format!("healthy work, seed {seed}"),
-            source,
-        })?;
-        ticks += 1;
-        outcome.seconds = f64::from(ticks) * tick;
+        live.go()?;
+        outcome.seconds = live.time();
         let moves = |(index, axis): (usize, &bellcrank_machine::description::Axis)| {
-            plant.axis(index).stroke_rate.abs() > axis.watch.still_rate
+            live.plant.axis(index).stroke_rate.abs() > axis.watch.still_rate
         };
         outcome.enabled += tick * f64::from(u8::from(hands.state == State::Enabled));
         outcome.moving += tick * f64::from(u8::from(description.axes.iter().enumerate().any(moves)));
-        let now = tips(&plant);
+        let now = tips(&live.plant);
         outcome.metres += now
             .iter()
             .zip(&before)
@@ -175,11 +156,11 @@ pub fn run(seed: u64) -> Result<Outcome, RunError> {
 }
 
 /// The piece without its hands: where it begins, the oil, the ground, what the arms carry and when.
-fn scenario(machine: &Arc<Description>, conditions: Conditions, rng: &mut ChaCha8Rng) -> Scenario {
+fn scenario(machine: &Arc<Description>, seed: u64, conditions: Conditions, rng: &mut ChaCha8Rng) -> Scenario {
     let start = free_pose(machine, rng);
     let station = if rng.random_bool(REMOTE) { "remote" } else { "seat" };
     let text = format!(
-        "name = \"healthy\"\nabout = \"sane hands\"\nmachine = {:?}\nlength_s = {PIECE_S}\nstation = \"{station}\"\nmode = \"joint\"\n",
+        "name = \"healthy work, seed {seed}\"\nabout = \"sane hands\"\nmachine = {:?}\nlength_s = {PIECE_S}\nstation = \"{station}\"\nmode = \"joint\"\n",
         machine.name
     );
     let most = if conditions.slope { SLOPE_DEG.to_radians() } else { 0.0 };

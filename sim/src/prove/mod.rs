@@ -2,7 +2,8 @@
 //!
 //! A [`suite::Suite`] says what is run; [`campaign::work`] runs it on all cores, and appends what came of each run to a
 //! [`ledger::Ledger`], in order. A campaign that was interrupted goes on where it stopped, and shards that were run apart are put together to
-//! the same bytes ([`shard`]). What is put in stands in [`catalogue`], who holds the levers in [`operator`], how a run is judged in [`outcome`].
+//! the same bytes ([`shard`]). What is put in stands in [`catalogue`], who holds the levers in [`operator`], how a run is judged in [`outcome`],
+//! what the stops of all of them come to in [`stops`], how a failed one is made smaller in [`shrink`].
 
 pub mod campaign;
 pub mod catalogue;
@@ -10,4 +11,6 @@ pub mod ledger;
 pub mod operator;
 pub mod outcome;
 pub mod shard;
+pub mod shrink;
+pub mod stops;
 pub mod suite;

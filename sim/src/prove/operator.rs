@@ -4,6 +4,7 @@ use bellcrank_core::machine::LEVERS_MAX;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
+use crate::adversary::Strategy;
 use crate::scenario::{Act, Hand, Scenario};
 
 /// From seeing that something is wrong to letting go, s (common practice, no source: simple reaction plus the time to make sure).
@@ -21,11 +22,13 @@ pub enum Operator {
     Frozen,
     /// Does the work, hits other levers on the way, and holds on.
     Clumsy,
+    /// Does no work: sees where the arms are and pushes where that is worst, before and after (see [`crate::adversary`]). Resets nothing.
+    Hostile,
 }
 
 impl Operator {
     /// All of them.
-    pub const ALL: [Self; 3] = [Self::Smooth, Self::Frozen, Self::Clumsy];
+    pub const ALL: [Self; 4] = [Self::Smooth, Self::Frozen, Self::Clumsy, Self::Hostile];
 
     /// Its name in suites and reports.
     pub const fn name(self) -> &'static str {
@@ -33,7 +36,13 @@ impl Operator {
             Self::Smooth => "smooth",
             Self::Frozen => "frozen",
             Self::Clumsy => "clumsy",
+            Self::Hostile => "hostile",
         }
+    }
+
+    /// How he pushes in the run of a number, where he is hostile.
+    pub fn hostile(self, number: u64) -> Option<Strategy> {
+        (self == Self::Hostile).then(|| Strategy::of_seed(number))
     }
 
     /// What the hands do in a work in which something first goes wrong at `fault`, s. What is drawn is drawn from `seed`.
@@ -54,7 +63,9 @@ impl Operator {
                 hands.extend(hits(work, seed));
                 hands.sort_by(|a, b| a.at.total_cmp(&b.at));
             }
+            Self::Hostile => hands.clear(),
         }
+        hands.retain(|hand| hand.at <= work.length);
         hands
     }
 }

@@ -2,27 +2,37 @@
 //!
 //! | verdict | means |
 //! |---|---|
-//! | good | noticed in time under a true name, stopped, and it stayed stopped |
+//! | good | noticed in time under a true name, stopped, and it stayed stopped; or nothing was wrong, and nothing came of it |
 //! | quiet | not noticed, and nothing came of it: it shows only when the machine is asked for what it no longer can |
 //! | beyond | not good, and no software alone could have made it so: the catalogue says what it takes |
 //! | failed | not good |
 //! | void | the simulation failed: the run says nothing |
+//!
+//! In hostile hands a stop may come before the fault, and under another name than that of the fault: no work is being done that it could
+//! disturb. All else holds for them as for others.
 
 use bellcrank_core::cause::Cause;
 use bellcrank_core::supervise::{State, What};
+use bellcrank_machine::description::Description;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::suite::{Limits, Run, Suite};
-use crate::findings::rest_after;
+use super::operator::Operator;
+use super::suite::{Limits, Placed, Run, Suite};
+use crate::findings::{moved_on, rest_after};
 use crate::run::{RunError, rehearse};
 use crate::scenario::Scenario;
 use crate::trace::{Noticed, Trace, event_name};
 
 /// Once noticed and stopped, a tip that sinks by more than this has been dropped, m.
-const DROPPED_M: f64 = 0.1;
+pub const DROPPED_M: f64 = 0.1;
+
+/// What a chamber stands once: so many times the setting of the valve that relieves it. Cylinders are proof-tested at 1.5 times the pressure that
+/// they are made for (ISO 10100, *from memory*); that this pressure is the valve's setting is common practice, no source.
+const PROOF: f64 = 1.5;
 
 /// What came of a run.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Verdict {
     /// Noticed in time under a true name, stopped, and it stayed stopped.
@@ -34,11 +44,30 @@ pub enum Verdict {
     /// Not good.
     Failed,
     /// The simulation failed.
+    #[default]
     Void,
 }
 
+impl Verdict {
+    /// Its name in ledgers and reports.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Good => "good",
+            Self::Quiet => "quiet",
+            Self::Beyond => "beyond",
+            Self::Failed => "failed",
+            Self::Void => "void",
+        }
+    }
+
+    /// The campaign fails by it.
+    pub fn fails(self) -> bool {
+        matches!(self, Self::Failed | Self::Void)
+    }
+}
+
 /// One line of the ledger. Lengths in mm, times in ms, pressures in bar; what does not apply is empty.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct Outcome {
     /// Number of the run in its suite.
     pub run: u64,
@@ -78,8 +107,18 @@ pub struct Outcome {
     pub speed_there_mm_s: Option<f64>,
     /// Greatest pressure in any chamber.
     pub pressure_bar: f64,
+    /// The greatest of the chambers' pressures beside what each stands (1.5 times the setting of the valve that relieves it), percent.
+    pub pressure_percent: Option<f64>,
     /// How far a tip sank once all was without power.
     pub sank_mm: Option<f64>,
+    /// Nearest that any arm part came to each zone that keeps it out, each with its name, joined by " + ".
+    pub zones_mm: String,
+    /// Nearest that the arms came to each other.
+    pub arms_mm: Option<f64>,
+    /// From a stop being called for, by a fault that shows at once or else by the core's noticing, until all tips were at rest for good.
+    pub stop_ms: Option<f64>,
+    /// Way of the tip that went furthest meanwhile.
+    pub stop_way_mm: Option<f64>,
     /// Digest of the run, hexadecimal.
     pub digest: String,
 }
@@ -96,42 +135,55 @@ pub fn outcome(suite: &Suite, run: &Run) -> Outcome {
 /// Judges what a run recorded.
 pub fn judge(suite: &Suite, run: &Run, scenario: &Scenario, trace: &Trace) -> Outcome {
     let machine = &scenario.machine;
-    let at = scenario.first_fault().unwrap_or(0.0);
+    let fault = scenario.first_fault();
+    let at = fault.unwrap_or(0.0);
     let first = trace
         .events
         .iter()
         .find(|event| event.t >= at && event.cause().is_some());
+    let early = trace
+        .events
+        .iter()
+        .find(|event| event.t < fault.unwrap_or(f64::INFINITY) && event.cause().is_some());
     let (nearest, speed) = nearest(trace).unzip();
     let sank = first.and_then(|event| sank(trace, event.t));
-    let stopped = rest_after(trace, at);
-    let travel = first.map(|event| crate::findings::moved_on(trace, event.t));
+    let travel = first.map(|event| moved_on(trace, event.t));
+    let called = first.map(|event| called(run, event.t));
+    let (pressure, share) = pressure(machine, trace);
     let mut reasons = Vec::new();
     if nearest.is_some_and(|nearest: f64| nearest < 0.0) {
         reasons.push("an arm entered a zone".to_owned());
     }
-    if let Some(alarm) = trace
-        .events
-        .iter()
-        .find(|event| event.t < at && event.cause().is_some())
-    {
+    if trace.extremes.between_arms.is_some_and(|between| between < 0.0) {
+        reasons.push("the arms met".to_owned());
+    }
+    if share > 1.0 {
+        reasons.push(format!("a chamber came to {:.0} % of what it stands", 1e2 * share));
+    }
+    let sane = run.operator != Operator::Hostile;
+    if let Some(alarm) = early.filter(|_| sane) {
         reasons.push(format!("false alarm: {}", event_name(&alarm.what)));
     }
     match first {
-        Some(event) => reasons.extend(after(&suite.limits, run, trace, event, at, travel, sank)),
-        None => {
-            if let Some(missed) = run.faults.iter().find(|placed| placed.entry.always) {
+        Some(event) => reasons.extend(after(&suite.limits, run, trace, event, fault, travel, sank)),
+        None if sane || early.is_none() => {
+            // What goes wrong at the end of a run has no time to be noticed in it.
+            let end = trace.samples.last().map_or(0.0, |last| last.t);
+            let shows = |placed: &&Placed| placed.entry.always && placed.at + suite.limits.noticed <= end;
+            if let Some(missed) = run.faults.iter().find(shows) {
                 reasons.push(format!("{} was not noticed", missed.entry.name));
             }
         }
+        None => {}
     }
     let beyond = run.faults.iter().any(|placed| placed.entry.beyond.is_some());
-    let verdict = match (reasons.is_empty(), first.is_some()) {
+    let verdict = match (reasons.is_empty(), first.is_some() || run.faults.is_empty()) {
         (true, true) => Verdict::Good,
         (true, false) => Verdict::Quiet,
         (false, _) if beyond => Verdict::Beyond,
         (false, _) => Verdict::Failed,
     };
-    let pressures = trace.samples.iter().flat_map(|sample| &sample.axes);
+    let mm = |metres: f64| tenths(1e3 * metres);
     Outcome {
         verdict,
         reason: reasons.join("; "),
@@ -139,18 +191,47 @@ pub fn judge(suite: &Suite, run: &Run, scenario: &Scenario, trace: &Trace) -> Ou
         noticed_axis: first
             .and_then(|event| event.axis)
             .map_or_else(String::new, |axis| machine.axes[axis].name.clone()),
-        noticed_ms: first.map(|event| tenths(1e3 * (event.t - at))),
-        stopped_ms: stopped.map(|after| tenths(1e3 * after)),
-        travel_mm: travel.map(|way| tenths(1e3 * way)),
-        nearest_mm: nearest.map(|nearest| tenths(1e3 * nearest)),
-        speed_there_mm_s: speed.map(|speed| tenths(1e3 * speed)),
-        pressure_bar: tenths(
-            1e-5 * pressures.fold(0.0, |most: f64, axis| most.max(axis.pressure_a).max(axis.pressure_b)),
-        ),
-        sank_mm: sank.map(|sank| tenths(1e3 * sank)),
+        noticed_ms: first.zip(fault).map(|(event, at)| tenths(1e3 * (event.t - at))),
+        stopped_ms: fault
+            .and_then(|at| rest_after(trace, at))
+            .map(|after| tenths(1e3 * after)),
+        travel_mm: travel.map(mm),
+        nearest_mm: nearest.map(mm),
+        speed_there_mm_s: speed.map(mm),
+        pressure_bar: tenths(1e-5 * pressure),
+        pressure_percent: Some(tenths(1e2 * share)),
+        sank_mm: sank.map(mm),
+        zones_mm: zones(machine, trace),
+        arms_mm: trace.extremes.between_arms.map(mm),
+        stop_ms: called
+            .and_then(|from| rest_after(trace, from))
+            .map(|after| tenths(1e3 * after)),
+        stop_way_mm: called.map(|from| mm(moved_on(trace, from))),
         digest: format!("{:016x}", trace.digest),
         ..named(suite, run)
     }
+}
+
+/// When a stop was called for, s: by the first fault that shows at once, or else by its being noticed.
+fn called(run: &Run, noticed: f64) -> f64 {
+    let shows = run.faults.iter().filter(|placed| placed.entry.always);
+    shows.map(|placed| placed.at).fold(noticed, f64::min)
+}
+
+/// The greatest pressure in any chamber, Pa, and the greatest beside what its chamber stands, 1 being that.
+fn pressure(machine: &Description, trace: &Trace) -> (f64, f64) {
+    let axes = machine.axes.iter().zip(&trace.extremes.pressure);
+    axes.fold((0.0, 0.0), |(most, share), (axis, &pressure)| {
+        let relieved = axis.valve.port_relief.unwrap_or(machine.supply.relief);
+        (pressure.max(most), (pressure / (PROOF * relieved)).max(share))
+    })
+}
+
+/// The nearest to each zone, in the ledger's words.
+fn zones(machine: &Description, trace: &Trace) -> String {
+    let zones = machine.zones.iter().zip(&trace.extremes.zones);
+    let told = zones.filter_map(|(zone, least)| Some(format!("{} {:.1}", zone.name, 1e3 * (*least)?)));
+    told.collect::<Vec<_>>().join(" + ")
 }
 
 /// What must hold after something was noticed.
@@ -159,7 +240,7 @@ fn after(
     run: &Run,
     trace: &Trace,
     event: &Noticed,
-    at: f64,
+    fault: Option<f64>,
     travel: Option<f64>,
     sank: Option<f64>,
 ) -> Vec<String> {
@@ -171,17 +252,25 @@ fn after(
         true_name = true;
         true_axis |= event.axis.is_none() || placed.axis.is_none() || event.axis == placed.axis;
     }
-    if !true_name {
+    if run.operator == Operator::Hostile || fault.is_none() {
+        // Of hostile hands see above; where nothing is wrong, it is a false alarm, and told as that.
+    } else if !true_name {
         reasons.push(format!("named untruly: {}", cause.name()));
     } else if !true_axis {
         reasons.push("named on another axis".to_owned());
     }
-    if run.faults.iter().all(|placed| placed.entry.always) && event.t - at > limits.noticed {
-        reasons.push(format!("noticed only after {:.0} ms", 1e3 * (event.t - at)));
+    let late = fault.map(|at| event.t - at).filter(|late| *late > limits.noticed);
+    if let Some(late) = late.filter(|_| run.faults.iter().all(|placed| placed.entry.always)) {
+        reasons.push(format!("noticed only after {:.0} ms", 1e3 * late));
     }
     match rest_after(trace, event.t) {
         Some(rest) if rest <= limits.stopped => {}
         Some(rest) => reasons.push(format!("at rest only {:.0} ms after it was noticed", 1e3 * rest)),
+        // What trips at the end of a run has no time to come to rest in it.
+        None if trace
+            .samples
+            .last()
+            .is_some_and(|last| last.t < event.t + limits.stopped) => {}
         None => reasons.push("never at rest".to_owned()),
     }
     if let Some(travel) = travel.filter(|travel| *travel > limits.travel) {
@@ -222,15 +311,26 @@ fn sank(trace: &Trace, from: f64) -> Option<f64> {
     )
 }
 
+impl Outcome {
+    /// What went wrong, on which axis, in whose hands.
+    pub fn what(&self) -> String {
+        if self.faults.is_empty() {
+            format!("nothing wrong, {}", self.operator)
+        } else {
+            format!("{} ({}), {}", self.faults, self.axes, self.operator)
+        }
+    }
+}
+
 /// The columns that name a run.
-fn named(suite: &Suite, run: &Run) -> Outcome {
+pub fn named(suite: &Suite, run: &Run) -> Outcome {
     let work = &suite.works[run.work];
     let axis = |axis: Option<usize>| {
         axis.map_or("-", |axis| work.machine.axes[axis].name.as_str())
             .to_owned()
     };
     let joined = |words: Vec<String>| words.join(" + ");
-    let each = |word: &dyn Fn(&super::suite::Placed) -> String| joined(run.faults.iter().map(word).collect());
+    let each = |word: &dyn Fn(&Placed) -> String| joined(run.faults.iter().map(word).collect());
     Outcome {
         run: run.number,
         machine: work.machine.name.clone(),
@@ -241,18 +341,7 @@ fn named(suite: &Suite, run: &Run) -> Outcome {
         amounts_percent: each(&|placed| format!("{:.1}", 1e2 * placed.amount)),
         operator: run.operator.name().to_owned(),
         seed: run.seed,
-        verdict: Verdict::Void,
-        reason: String::new(),
-        noticed: String::new(),
-        noticed_axis: String::new(),
-        noticed_ms: None,
-        stopped_ms: None,
-        travel_mm: None,
-        nearest_mm: None,
-        speed_there_mm_s: None,
-        pressure_bar: 0.0,
-        sank_mm: None,
-        digest: String::new(),
+        ..Outcome::default()
     }
 }
 

@@ -1,5 +1,7 @@
 //! Which runs of a campaign a shard does, and how shards are put together again.
 
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
 use std::fmt;
 use std::iter::Peekable;
 use std::path::PathBuf;
@@ -51,60 +53,59 @@ impl FromStr for Shard {
     }
 }
 
-/// Hands every line of the shards' ledgers to `each`, in the order of the runs: first the line that names the campaign, then one line a run.
+/// Hands every line of the shards' ledgers to `each`, in the order of the runs: first `head`, the line that names the campaign, then one line
+/// a run.
 ///
 /// # Errors
-/// The ledgers are not of one campaign, a run is missing or is there twice, or a file cannot be read.
-pub fn merged(
+/// The ledgers are not of this campaign, a run is missing or is there twice, a file cannot be read, or `each` fails.
+pub fn merged<E: From<LedgerError>>(
     paths: &[PathBuf],
+    head: &str,
     runs: u64,
-    mut each: impl FnMut(&str) -> Result<(), LedgerError>,
-) -> Result<(), LedgerError> {
+    mut each: impl FnMut(&str) -> Result<(), E>,
+) -> Result<(), E> {
     let mut shards = Vec::new();
-    let mut head: Option<String> = None;
     for path in paths {
         let mut lines = Lines::open(path)?;
-        let own = lines.next().transpose()?.unwrap_or_default();
-        match &head {
-            Some(head) if *head != own => {
-                return Err(LedgerError::Other {
-                    path: path.clone(),
-                    found: own,
-                    wanted: head.clone(),
-                });
-            }
-            Some(_) => {}
-            None => {
-                each(&own)?;
-                head = Some(own);
-            }
+        let found = lines.next().transpose()?.unwrap_or_default();
+        if found != head {
+            let other = LedgerError::Other {
+                path: path.clone(),
+                found,
+                wanted: head.to_owned(),
+            };
+            return Err(other.into());
         }
         shards.push((path, lines.peekable()));
     }
-    for run in 0..runs {
-        let mut found = None;
-        for (path, lines) in &mut shards {
-            if next_run(lines)? == Some(run) {
-                if found.is_some() {
-                    return Err(parts(path, format!("run {run} a second time"), "each run once"));
-                }
-                found = lines.next().transpose()?;
-            }
-        }
-        let Some(line) = found else {
-            let (path, _) = &shards[usize::try_from(run).unwrap_or(0) % shards.len()];
-            return Err(parts(
-                path,
-                format!("no run {run}, there or in another shard"),
-                "every run up to the last",
-            ));
-        };
-        each(&line)?;
+    each(head)?;
+    // Of each shard the run that is next in it: the least of them comes next of all.
+    let mut next = BinaryHeap::new();
+    for (shard, (_, lines)) in shards.iter_mut().enumerate() {
+        next.extend(next_run(lines)?.map(|run| Reverse((run, shard))));
     }
-    for (path, lines) in &mut shards {
-        if let Some(run) = next_run(lines)? {
-            return Err(parts(path, format!("run {run}"), format!("none after {}", runs - 1)));
+    let mut wanted = 0;
+    while let Some(Reverse((run, shard))) = next.pop() {
+        let (path, lines) = &mut shards[shard];
+        if run < wanted {
+            return Err(parts(path, format!("run {run} a second time"), "each run once").into());
         }
+        if run >= runs {
+            return Err(parts(path, format!("run {run}"), format!("none after {}", runs - 1)).into());
+        }
+        if run > wanted {
+            break;
+        }
+        if let Some(line) = lines.next().transpose()? {
+            each(&line)?;
+        }
+        wanted += 1;
+        next.extend(next_run(lines)?.map(|run| Reverse((run, shard))));
+    }
+    if wanted < runs {
+        let (path, _) = &shards[usize::try_from(wanted).unwrap_or(0) % shards.len()];
+        let found = format!("no run {wanted}, there or in another shard");
+        return Err(parts(path, found, "every run up to the last").into());
     }
     Ok(())
 }
@@ -129,6 +130,7 @@ fn parts(path: &std::path::Path, found: String, wanted: impl Into<String>) -> Le
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::prove::ledger::sealed;
 
     #[test]
     fn shards_share_out_every_run_once() {
@@ -141,6 +143,46 @@ mod tests {
                 assert_eq!(shard.count(runs), shard.runs(runs).count() as u64, "{shard} of {runs}");
             }
         }
+    }
+
+    /// In any order, and what is missing, there twice, out of order or too much is told.
+    #[test]
+    fn shards_are_put_together_in_the_order_of_their_runs() {
+        let folder = std::env::temp_dir().join(format!("bellcrank-shards-{}", std::process::id()));
+        std::fs::create_dir_all(&folder).unwrap();
+        let merge = |shards: &[Vec<u64>]| {
+            let paths: Vec<PathBuf> = (0..shards.len()).map(|n| folder.join(n.to_string())).collect();
+            for (path, runs) in paths.iter().zip(shards) {
+                let lines = std::iter::once("head".to_owned()).chain(runs.iter().map(|run| format!("{run},good")));
+                std::fs::write(path, lines.map(|line| sealed(&line)).collect::<String>()).unwrap();
+            }
+            let mut told = Vec::new();
+            merged(&paths, "head", 5, |line| {
+                told.push(line.to_owned());
+                Ok::<(), LedgerError>(())
+            })
+            .map(|()| told)
+            .map_err(|error| error.to_string())
+        };
+        let whole = ["head", "0,good", "1,good", "2,good", "3,good", "4,good"];
+        for good in [
+            vec![vec![0, 3], vec![1, 4], vec![2]],
+            vec![vec![2], vec![1, 4], vec![0, 3]],
+            vec![vec![0, 1, 2, 3, 4]],
+        ] {
+            assert_eq!(merge(&good).unwrap(), whole);
+        }
+        for (bad, wanted) in [
+            ([vec![0, 2, 4], vec![1]], "no run 3"),
+            ([vec![0, 2, 3, 4], vec![1, 3]], "run 3 a second time"),
+            ([vec![0, 2, 1, 3], vec![4]], "no run 1"),
+            ([vec![0, 2, 4], vec![1, 3, 5]], "none after 4"),
+            ([vec![0, 1, 2, 3], vec![]], "no run 4"),
+        ] {
+            let error = merge(&bad).unwrap_err();
+            assert!(error.contains(wanted), "{error}");
+        }
+        std::fs::remove_dir_all(folder).unwrap();
     }
 
     #[test]

@@ -7,6 +7,7 @@
 //! | `[[work]]` | `scenario`: what a machine and its hands do. Faults and expectations of that scenario are left out |
 //! | `[[cross]]` | every `work` with every one of `faults`, on each axis that it can happen to, at every one of `at_s`, with every one of `amounts_percent` (of the catalogue entry's range) and every one of `operators` |
 //! | `[[draw]]` | `runs` runs with `faults_at_once` faults, everything drawn by chance; each `at_s` between two times |
+//! | `[[adversary]]` | the same in hostile hands, from any pose that keeps the margins, with any load, for as long as the work lasts; `faults_at_once` may be 0 |
 //!
 //! A run is a function of the suite and its number alone. The runs of a suite are counted, not listed: a campaign of millions takes no more
 //! memory than a small one.
@@ -20,6 +21,7 @@ use rand_chacha::ChaCha8Rng;
 
 use super::catalogue::{CATALOGUE, Entry, Place};
 use super::operator::Operator;
+use crate::adversary;
 use crate::scenario::{self, Expect, Fault, Scenario};
 
 /// The built-in suites.
@@ -80,6 +82,8 @@ pub struct Run {
     pub operator: Operator,
     /// Seed of the noise.
     pub seed: u64,
+    /// It does not begin as the work does, but from any pose, with any load.
+    pub anywhere: bool,
 }
 
 #[derive(Debug)]
@@ -107,6 +111,7 @@ struct Draw {
     at_once: usize,
     at: (f64, f64),
     operators: Vec<Operator>,
+    anywhere: bool,
 }
 
 /// Reads a suite by the name of a built-in one or by its path.
@@ -183,20 +188,10 @@ fn suite(t: &Table, works: Vec<Scenario>) -> Suite {
             })
         }));
     }
-    if let Some(key) = t.optional("draw") {
-        sections.extend(t.tables(key, |t| {
-            Section::Draw(Draw {
-                runs: t.whole("runs", 1..=1_000_000_000),
-                works: chosen_works(t, &works),
-                entries: chosen_entries(t),
-                at_once: t.optional("faults_at_once").map_or(1, |key| t.whole(key, 1..=3)),
-                at: t.rising(
-                    "at_s",
-                    0.0..=works.iter().map(|work| work.length).fold(f64::INFINITY, f64::min),
-                ),
-                operators: chosen_operators(t),
-            })
-        }));
+    for (key, adversary) in [("draw", false), ("adversary", true)] {
+        if let Some(key) = t.optional(key) {
+            sections.extend(t.tables(key, |t| Section::Draw(draw(t, &works, adversary))));
+        }
     }
     Suite {
         name: t.text("name"),
@@ -205,6 +200,31 @@ fn suite(t: &Table, works: Vec<Scenario>) -> Suite {
         limits,
         works,
         sections,
+    }
+}
+
+/// `[[draw]]` or `[[adversary]]`.
+fn draw(t: &Table, works: &[Scenario], adversary: bool) -> Draw {
+    let shortest = works.iter().map(|work| work.length).fold(f64::INFINITY, f64::min);
+    let at_once = t
+        .optional("faults_at_once")
+        .map_or(1, |key| t.whole(key, usize::from(!adversary)..=3));
+    Draw {
+        runs: t.whole("runs", 1..=1_000_000_000),
+        works: chosen_works(t, works),
+        entries: chosen_entries(t),
+        at_once,
+        at: if at_once == 0 {
+            (0.0, 0.0)
+        } else {
+            t.rising("at_s", 0.0..=shortest)
+        },
+        operators: if adversary {
+            vec![Operator::Hostile]
+        } else {
+            chosen_operators(t)
+        },
+        anywhere: adversary,
     }
 }
 
@@ -285,9 +305,14 @@ impl Suite {
         let first = run.faults.iter().map(|placed| placed.at).reduce(f64::min);
         let mut scenario = Scenario {
             hands: run.operator.hands(work, first, run.number),
+            hostile: run.operator.hostile(run.number),
             faults: faults.collect(),
             ..work.clone()
         };
+        if run.anywhere {
+            let mut rng = ChaCha8Rng::seed_from_u64(self.seed ^ run.number << 32);
+            (scenario.start, scenario.payloads) = adversary::anywhere(&work.machine, &mut rng);
+        }
         scenario.faults.sort_by(|a, b| a.at.total_cmp(&b.at));
         scenario
     }
@@ -358,6 +383,7 @@ impl Cross {
             faults: vec![placed],
             operator,
             seed: 1 + number % NOISES,
+            anywhere: false,
         }
     }
 }
@@ -392,6 +418,7 @@ impl Draw {
             faults: faults.collect(),
             operator: *self.operators.choose(&mut rng).unwrap_or(&Operator::Smooth),
             seed: 1 + rng.random_range(0..NOISES),
+            anywhere: self.anywhere,
         }
     }
 }

@@ -11,7 +11,7 @@ use nalgebra::{Rotation3, Vector3};
 
 use crate::findings::{Findings, judge};
 use crate::scenario::{Act, Expect, Fault, FaultKind, Hand, Scenario};
-use crate::trace::{ArmSample, AxisSample, Noticed, Sample, Trace};
+use crate::trace::{ArmSample, AxisSample, Extremes, Noticed, Sample, Trace};
 
 /// When the valve sticks, s.
 const FAULT: f64 = 4.0;
@@ -23,6 +23,7 @@ pub fn stuck_valve() -> Scenario {
         source: "walls/stuck.toml".into(),
         about: "The left boom's valve <sticks> open & the arm goes on towards the seat.".into(),
         machine: Arc::new(machine()),
+        machine_file: String::new(),
         length: 8.0,
         station: Station::Seat,
         mode: Mode::Joint,
@@ -45,6 +46,7 @@ pub fn stuck_valve() -> Scenario {
             lasts: None,
             kind: FaultKind::ValveStuckOpen { axis: 1, opening: 0.6 },
         }],
+        hostile: None,
         expect: Expect {
             cause: Some("motion not asked for".into()),
             axis: Some(1),
@@ -124,6 +126,7 @@ pub fn trace(scenario: &Scenario) -> Trace {
         samples,
         interval: 0.01,
         events,
+        extremes: Extremes::default(),
         digest: 0x0123_4567_89ab_cdef,
     }
 }

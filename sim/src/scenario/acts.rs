@@ -13,7 +13,7 @@ use super::{Act, Hand, Target};
 /// As far as anything goes on such a machine.
 const WAY_MM: RangeInclusive<f64> = -20_000.0..=20_000.0;
 
-const FRAMES: [(&str, Frame); 3] = [
+pub(super) const FRAMES: [(&str, Frame); 3] = [
     ("machine", Frame::Machine),
     ("seat", Frame::Seat),
     ("tool", Frame::Tool),

@@ -10,9 +10,10 @@ use bellcrank_core::last_tick::Held;
 use bellcrank_core::supervise::{State, What};
 use bellcrank_machine::description::{Axis, Description, Signal};
 use bellcrank_machine::document::{self, DocumentError, Table};
-use bellcrank_machine::find;
+use bellcrank_machine::{builtin, find};
 
 use super::{BUILTIN, Expect, Fault, FaultKind, Load, Relay, Scenario, folder};
+use crate::adversary::Strategy;
 use crate::trace::{OUT_OF_REACH, UNUSABLE, event_name};
 
 /// Longest rehearsal, s.
@@ -42,10 +43,17 @@ pub fn parse(file: &str, text: &str, folder: &Path) -> Result<Scenario, Document
         t.text("machine")
     })?;
     let machine = Arc::new(find(&name, folder)?);
-    Ok(document::read(file, text, |t| scenario(t, file, &machine))?)
+    let machine_file = if builtin(&name).is_some() {
+        name
+    } else {
+        folder.join(name).to_string_lossy().into_owned()
+    };
+    Ok(document::read(file, text, |t| {
+        scenario(t, file, &machine, &machine_file)
+    })?)
 }
 
-fn scenario(t: &Table, file: &str, machine: &Arc<Description>) -> Scenario {
+fn scenario(t: &Table, file: &str, machine: &Arc<Description>, machine_file: &str) -> Scenario {
     t.text("machine");
     let length = t.number("length_s", 0.1..=LENGTH_MAX);
     let station = match t.choice("station", &STATIONS) {
@@ -62,7 +70,11 @@ fn scenario(t: &Table, file: &str, machine: &Arc<Description>) -> Scenario {
         )
         .unwrap_or_default();
     let who = Who { machine, station, mode };
-    let mut hands = t.tables("hand", |t| who.hand(t, length));
+    // Hostile hands do nothing by the clock.
+    let mut hands = match t.optional("hostile").filter(|_| t.optional("hand").is_none()) {
+        Some(_) => Vec::new(),
+        None => t.tables("hand", |t| who.hand(t, length)),
+    };
     let mut faults: Vec<Fault> = t.optional("fault").map_or_else(Vec::new, |key| {
         t.tables(key, |t| who.fault(t, length)).into_iter().flatten().collect()
     });
@@ -73,6 +85,7 @@ fn scenario(t: &Table, file: &str, machine: &Arc<Description>) -> Scenario {
         source: file.to_string(),
         about: t.text("about"),
         machine: Arc::clone(machine),
+        machine_file: machine_file.to_string(),
         length,
         station,
         mode,
@@ -85,6 +98,10 @@ fn scenario(t: &Table, file: &str, machine: &Arc<Description>) -> Scenario {
             .optional("payload")
             .map_or_else(Vec::new, |key| t.tables(key, |t| who.payload(t, length))),
         hands,
+        hostile: t.optional("hostile").and_then(|key| {
+            let strategies = Strategy::ALL.map(|strategy| (strategy.name(), strategy));
+            t.choice(key, &strategies)
+        }),
         faults,
         expect: t
             .optional("expect")
@@ -92,7 +109,7 @@ fn scenario(t: &Table, file: &str, machine: &Arc<Description>) -> Scenario {
     }
 }
 
-const STATIONS: [(&str, Station); 2] = [("seat", Station::Seat), ("remote", Station::Remote)];
+pub(super) const STATIONS: [(&str, Station); 2] = [("seat", Station::Seat), ("remote", Station::Remote)];
 
 /// The machine and the station that a scenario's names and speeds are checked against.
 pub(super) struct Who<'m> {
@@ -275,7 +292,7 @@ const KINDS: [(&str, Make); 33] = [
     }),
     ("sensor_jump", |w, t| FaultKind::SensorJump {
         axis: w.axis(t, "axis"),
-        by: t.number("by_percent", -100.0..=100.0),
+        by: t.number("by_percent", -1000.0..=1000.0),
     }),
     ("sensor_slip", |w, t| FaultKind::SensorSlip {
         axis: w.axis(t, "axis"),

@@ -3,6 +3,7 @@
 mod acts;
 mod fault;
 mod file;
+mod text;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -12,8 +13,11 @@ use bellcrank_machine::description::Description;
 use bellcrank_machine::document::{self, BuiltIn};
 use nalgebra::{Rotation3, Vector3};
 
+use crate::adversary::Strategy;
+
 pub use fault::{Fault, FaultKind, Relay};
 pub use file::{parse, read};
+pub use text::toml;
 
 /// The built-in scenarios in the order of the main job: name of the file and its text.
 pub const BUILTIN: [BuiltIn; 12] = [
@@ -57,6 +61,8 @@ pub struct Scenario {
     pub about: String,
     /// The machine.
     pub machine: Arc<Description>,
+    /// What that was read from: the name of a built-in one, or a path.
+    pub machine_file: String,
     /// How long it lasts, s.
     pub length: f64,
     /// The station in charge.
@@ -73,6 +79,8 @@ pub struct Scenario {
     pub payloads: Vec<Load>,
     /// What the hands do, in order of time.
     pub hands: Vec<Hand>,
+    /// Hands that see where the arms are and push where that is worst, in place of all the others. They never reset anything.
+    pub hostile: Option<Strategy>,
     /// What goes wrong, in order of time.
     pub faults: Vec<Fault>,
     /// What must hold.

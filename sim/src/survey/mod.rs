@@ -15,7 +15,7 @@ mod grid;
 pub mod lift;
 mod oil;
 mod report;
-mod separation;
+pub(crate) mod separation;
 
 use std::collections::BTreeMap;
 

@@ -44,6 +44,8 @@ pub struct Wiring<'s> {
     losses: ChaCha8Rng,
     coils: Coils,
     watchdog: Watchdog,
+    /// What the hands do, and whether the reset button is pressed, where that is not in the scenario.
+    held: Option<(HandFrame, bool)>,
 }
 
 /// The way from one station to the core: it carries a frame every so often.
@@ -70,14 +72,17 @@ impl<'s> Wiring<'s> {
             remote: Line::new(REMOTE_FRAME_S),
             coils: Coils::default(),
             watchdog: Watchdog::new(scenario.machine.control.watchdog),
+            held: None,
         }
     }
 
     /// What the core reads at time `t`, s.
     pub fn read(&mut self, t: f64, plant: &Plant) -> Inputs {
         let broken: Vec<FaultKind> = self.scenario.active(t).collect();
-        let hands = Hands::at(self.scenario, t);
-        let frame = hands.frame(self.scenario);
+        let (frame, reset) = self.held.unwrap_or_else(|| {
+            let hands = Hands::at(self.scenario, t);
+            (hands.frame(self.scenario), hands.reset)
+        });
         // The station that is not in charge lies at rest, but is heard.
         let at_rest = HandFrame {
             stop_clear: true,
@@ -114,7 +119,7 @@ impl<'s> Wiring<'s> {
             stop_chain: [0, 1].map(|channel| self.stop_channel(channel, t, &broken)),
             relays: self.coils.contacts(),
             supply: volts(self.supply(t)),
-            reset: hands.reset,
+            reset,
             commissioning: false,
             selector: self.scenario.station,
             seat: self.seat.frame_at(t),
@@ -161,6 +166,11 @@ impl<'s> Wiring<'s> {
 }
 
 impl Wiring<'_> {
+    /// Hands that see, in place of those of the scenario: what they do from now on, and whether they press the reset button.
+    pub fn hold(&mut self, frame: HandFrame, reset: bool) {
+        self.held = Some((frame, reset));
+    }
+
     /// The outputs of a tick that another follows before the plant has moved.
     pub fn hasten(&mut self, t: f64, outputs: &Outputs) {
         self.watchdog.look(t, outputs.alive);

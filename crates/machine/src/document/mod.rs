@@ -20,6 +20,7 @@ pub use complaint::{Complaint, Complaints};
 pub use find::{BuiltIn, DocumentError, builtin, find};
 pub use load::{FILE_MAX, FileError, read_file, read_file_up_to};
 pub use table::Table;
+pub use units::unit;
 
 use complaint::Ledger;
 use toml::de::DeTable;

@@ -54,6 +54,15 @@ pub(super) fn split(key: &str) -> (&str, f64) {
         .unwrap_or((key, 1.0))
 }
 
+/// The size in SI of the unit that a key ends in: what is to be written under it is divided by this.
+///
+/// ```
+/// assert_eq!(bellcrank_machine::document::unit("bore_mm"), 0.001);
+/// ```
+pub fn unit(key: &str) -> f64 {
+    split(key).1
+}
+
 /// The known key that was probably meant by an unknown one, and whether only its unit is missing or another.
 pub(super) fn meant(unknown: &str, known: &[&'static str]) -> Option<(&'static str, bool)> {
     let by_stem = known.iter().find(|key| {

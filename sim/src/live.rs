@@ -1,0 +1,145 @@
+//! Core, wiring and plant joined: what every run goes through, tick by tick.
+//!
+//! A tick has two halves: [`Live::think`], in which the core reads and decides, and [`Live::go`], in which the plant does what came of it.
+//! Whoever watches looks between the two. Faults of the controller itself are put in here.
+
+use bellcrank_core::inputs::Relays;
+use bellcrank_core::machine::PerAxis;
+use bellcrank_core::outputs::Status;
+use bellcrank_core::supervise::State;
+use bellcrank_core::{Controller, Inputs, Machine, Outputs};
+use bellcrank_machine::description::Description;
+
+use crate::plant::{Accuracy, Plant};
+use crate::run::RunError;
+use crate::scenario::{FaultKind, Scenario};
+use crate::surroundings::Surroundings;
+use crate::wiring::Wiring;
+
+/// How soon a tick follows that comes too early, s.
+const AGAIN_S: f64 = 0.0003;
+
+/// Pressure in the less loaded chamber of each cylinder at the start, Pa: what a stopped arm keeps trapped.
+pub(crate) const PRELOAD_PA: f64 = 5e5;
+
+/// A machine at work.
+pub struct Live<'s> {
+    scenario: &'s Scenario,
+    machine: &'s Machine,
+    surroundings: Surroundings<'s>,
+    starting: bool,
+    ticks: u64,
+    /// What the core works through.
+    pub wiring: Wiring<'s>,
+    /// The core.
+    pub controller: Controller<'s>,
+    /// What it put out last.
+    pub outputs: Outputs,
+    /// What it moves.
+    pub plant: Plant,
+}
+
+/// The core's machine of a description.
+///
+/// # Errors
+/// It cannot be controlled as described.
+pub fn built(description: &Description) -> Result<Machine, RunError> {
+    bellcrank_machine::build(description).map_err(|error| bad(description, error.to_string()))
+}
+
+fn bad(description: &Description, reason: String) -> RunError {
+    RunError::Machine {
+        machine: description.name.clone(),
+        reason,
+    }
+}
+
+impl<'s> Live<'s> {
+    /// Stands as the scenario begins. `machine` is what the core knows; the noise is that of `seed`.
+    ///
+    /// # Errors
+    /// The machine cannot be simulated as described.
+    pub fn new(scenario: &'s Scenario, machine: &'s Machine, seed: u64) -> Result<Self, RunError> {
+        let description = &*scenario.machine;
+        let mut plant =
+            Plant::of_machine(description, Accuracy::default()).map_err(|error| bad(description, error.to_string()))?;
+        let surroundings = Surroundings::new(scenario, &mut plant);
+        plant.stand(&scenario.start, PRELOAD_PA);
+        Ok(Self {
+            scenario,
+            machine,
+            surroundings,
+            starting: false,
+            ticks: 0,
+            wiring: Wiring::new(scenario, seed),
+            controller: Controller::new(machine),
+            outputs: no_current(),
+            plant,
+        })
+    }
+
+    /// Time since the start, s.
+    pub fn time(&self) -> f64 {
+        self.ticks as f64 * self.scenario.machine.timing.tick
+    }
+
+    /// The core reads and decides. `hands` may change what it reads. Whether it has just started anew.
+    pub fn think(&mut self, mut hands: impl FnMut(f64, &Controller, &mut Inputs)) -> bool {
+        let t = self.time();
+        let mut inputs = self.wiring.read(t, &self.plant);
+        hands(t, &self.controller, &mut inputs);
+        let on = |fault: FaultKind| self.scenario.active(t).any(|kind| kind == fault);
+        let starting = on(FaultKind::Restart);
+        let anew = starting && !self.starting;
+        self.starting = starting;
+        if starting {
+            if anew {
+                self.controller = Controller::restarted(self.machine, self.controller.record());
+            }
+            self.outputs = no_current();
+        } else if !on(FaultKind::LoopHangs) {
+            self.outputs = self.controller.tick(&inputs);
+            if on(FaultKind::TickEarly) {
+                self.wiring.hasten(t, &self.outputs);
+                let t = t + AGAIN_S;
+                let mut inputs = self.wiring.read(t, &self.plant);
+                hands(t, &self.controller, &mut inputs);
+                self.outputs = self.controller.tick(&inputs);
+                self.wiring.hasten(t, &self.outputs);
+            }
+        }
+        anew
+    }
+
+    /// The plant goes on by one tick.
+    ///
+    /// # Errors
+    /// It could not be integrated.
+    pub fn go(&mut self) -> Result<(), RunError> {
+        let t = self.time();
+        self.surroundings.at(t, &mut self.plant);
+        let driven = self.wiring.write(t, &self.outputs, &mut self.plant);
+        self.ticks += 1;
+        self.plant
+            .advance(&driven, self.scenario.machine.timing.tick)
+            .map_err(|source| RunError::Plant {
+                scenario: self.scenario.name.clone(),
+                source,
+            })
+    }
+}
+
+/// What a controller puts out that does not run.
+fn no_current() -> Outputs {
+    Outputs {
+        valves: PerAxis::default(),
+        relays: Relays::default(),
+        alive: false,
+        status: Status {
+            state: State::SelfTest,
+            cause: None,
+            axis: None,
+            before: None,
+        },
+    }
+}
