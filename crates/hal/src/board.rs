@@ -101,7 +101,7 @@ pub struct Panel<'b> {
 pub struct Wired<'b> {
     /// The contacts on the panel.
     pub panel: Panel<'b>,
-    /// The station at the seat.
+    /// The station at the seat; `()` where there is none.
     pub seat: &'b mut dyn Hands,
     /// The wireless station.
     pub remote: Option<&'b mut dyn Hands>,
@@ -124,6 +124,8 @@ pub struct Wired<'b> {
 impl Board for Wired<'_> {
     fn fits(&self, machine: &Machine) -> Result<(), Misfit> {
         let holds = |holds, misfit| if holds { Ok(()) } else { Err(misfit) };
+        let spare = AxisId::all().zip(&self.valves).nth(machine.axes().count());
+        spare.map_or(Ok(()), |(id, _)| Err(Misfit::Valve(id)))?;
         for (id, axis) in machine.axes() {
             let valve = self.valves.get(id.index());
             holds(valve.is_some_and(|valve| valve.takes(&axis.channel)), Misfit::Valve(id))?;

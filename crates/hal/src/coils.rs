@@ -194,6 +194,22 @@ mod tests {
         }
     }
 
+    /// One that fails keeps the other from nothing, and is told.
+    #[test]
+    fn both_are_switched_off_or_it_is_told() {
+        for failing in 0..2 {
+            let (mut pair, timers) = pair();
+            for timer in &timers {
+                *timer.duty.borrow_mut() = 7;
+            }
+            timers[failing].fails.borrow_mut().push(true);
+            assert_eq!(pair.off(), Err(Fault::Pin));
+            assert_eq!(*timers[1 - failing].duty.borrow(), 0);
+            assert_eq!(pair.off(), Ok(()));
+            assert_eq!(timers.map(|timer| *timer.duty.borrow()), [0, 0]);
+        }
+    }
+
     #[test]
     fn it_takes_coils_that_need_no_more_than_it_gives() {
         let (pair, _) = pair();

@@ -6,16 +6,17 @@
 //! # When something cannot be written
 //!
 //! Then the valves may be told something else than the core believes. So in the same turn the current of every relay is taken, and from
-//! the next the core is told an open stop chain: it latches a stop, and tells everything to be off. Once it has, what it tells is written
-//! again; when that has gone well, the chain counts as what it is again, and the reset button does what it always does. So no motion
-//! begins by itself when an output that failed works again.
+//! the next the core is told that the stop button at the seat is pressed: it latches a stop, and gives nothing any power. Once it has, what
+//! it tells is written again; when that has gone well, the seat counts as what it is again, and the reset button does what it always does.
+//! So no motion begins by itself when an output that failed works again. It is not the stop chain that is told open: that would look as if
+//! both its channels had been seen to open, which clears the doubt in one that did not.
 //!
 //! Where a relay may not even have let go, the watchdog is no longer fed.
 
-use bellcrank_core::inputs::Relays;
+use bellcrank_core::inputs::{HandFrame, Relays};
 use bellcrank_core::outputs::Outputs;
 use bellcrank_core::supervise::{RECORD_LEN, State};
-use bellcrank_core::units::Instant;
+use bellcrank_core::units::{Duration, Instant};
 use bellcrank_core::{Controller, Machine};
 
 use crate::board::Board;
@@ -79,7 +80,11 @@ impl<'m, B: Board> Cycle<'m, B> {
         let mut troubles = Troubles::default();
         let mut inputs = self.board.read(now, &mut troubles);
         if self.held {
-            inputs.stop_chain = [false; 2];
+            // Without a frame of its own its stop button is pressed; it is new, so that it counts.
+            inputs.seat = HandFrame {
+                age: Some(Duration::from_ticks(0)),
+                ..HandFrame::default()
+            };
         }
         let outputs = self.controller.tick(&inputs);
         let written = (!self.held || latched(&outputs)) && self.board.write(&outputs, &mut troubles);
@@ -122,9 +127,14 @@ impl<'m, B: Board> Cycle<'m, B> {
     }
 }
 
-/// The core has taken a stop: nothing has power, and nothing will before a reset.
+/// The core has taken a stop: no valve has power, and none will before a reset.
 fn latched(outputs: &Outputs) -> bool {
-    outputs.relays == Relays::default() && matches!(outputs.status.state, State::Stopped | State::Fault)
+    let Relays {
+        valve_power,
+        dump_closed,
+        ..
+    } = outputs.relays;
+    !valve_power && !dump_closed && matches!(outputs.status.state, State::Stopped | State::Fault)
 }
 
 /// What was last told over `defmt`: each thing is told when it changes, not in every turn.

@@ -22,6 +22,17 @@ pub trait Hands {
     fn frame(&self, now: Instant) -> HandFrame;
 }
 
+/// No station: it is never heard.
+impl Hands for () {
+    fn listen(&mut self, _: Instant) -> Result<(), Fault> {
+        Ok(())
+    }
+
+    fn frame(&self, _: Instant) -> HandFrame {
+        HandFrame::default()
+    }
+}
+
 /// Most bytes that are taken in one turn: the longest packet. At a tick of 2 ms that is more than a serial port of 460 800 baud brings.
 /// What a flood of bytes costs is bounded by it.
 pub const BYTES_A_TURN: usize = PACKET_MAX;

@@ -57,8 +57,8 @@
 //! | bytes from a hand control are lost, changed, late, or forged | an older frame | the station is lost after `frame_late_ms` |
 //! | the serial port cannot be read | an older frame | the station is lost after `frame_late_ms` |
 //! | the serial port cannot be written | the hand control hears nothing and gives up, after [`QUIET`](bellcrank_link::QUIET) | the station is lost `frame_late_ms` later |
-//! | a valve's output cannot be written, or its signal is of another kind | that output off, all relays off in the same turn | told an open stop chain: a stop, until a reset |
-//! | a relay's output cannot be written | the other relays and all valves off, the watchdog starves | told an open stop chain: a stop, until a reset |
+//! | a valve's output cannot be written, or its signal is of another kind | that output off, all relays off in the same turn | told a stop button: a stop, until a reset |
+//! | a relay's output cannot be written | the other relays and all valves off, the watchdog starves | told a stop button: a stop, until a reset |
 //! | the watchdog cannot be fed | not fed | nothing: it bites |
 //! | a turn comes too late or too soon | the time that it is | a fault |
 //! | no turn comes, or a transfer hangs | not fed | nothing: the watchdog bites |

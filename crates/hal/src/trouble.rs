@@ -113,7 +113,8 @@ impl Troubles {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Misfit {
-    /// No output for the valve of this axis, one of another kind, or one that does not reach as far.
+    /// No output for the valve of this axis, one of another kind, or one that does not reach as far; or an output for an axis that the
+    /// machine has not.
     Valve(AxisId),
     /// A sensor of this axis, or what feeds it, is read nowhere.
     Sensor(AxisId),
@@ -132,7 +133,11 @@ pub enum Misfit {
 impl fmt::Display for Misfit {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Valve(id) => write!(f, "axis {}: no output that its valve can be told by", id.index()),
+            Self::Valve(id) => write!(
+                f,
+                "axis {}: the output is not what the machine's valve is told by",
+                id.index()
+            ),
             Self::Sensor(id) => write!(f, "axis {}: a sensor, or its supply, is read nowhere", id.index()),
             Self::Supply => f.write_str("the control voltage is read nowhere"),
             Self::Feedback(path) => write!(f, "{path:?}: the feedback contact is read nowhere"),

@@ -1,5 +1,7 @@
 //! What a board reads, in which order it writes, and what it must have.
 
+use std::boxed::Box;
+
 use bellcrank_core::Controller;
 use bellcrank_core::machine::{Parts, Twin};
 use bellcrank_core::units::Volts;
@@ -109,7 +111,11 @@ fn ages_of_what_is_read() {
 fn a_board_that_does_not_suit_its_machine_is_refused() {
     type Less = fn(&mut Wired);
     let axis = AxisId::new(0).unwrap();
-    let less: [(Misfit, Less); 9] = [
+    let less: [(Misfit, Less); 10] = [
+        (Misfit::Valve(AxisId::new(1).unwrap()), |board| {
+            let spare = crate::PwmValve::new(crate::bench::Timer::default());
+            board.valves.push(Box::leak(Box::new(spare))).ok();
+        }),
         (Misfit::Valve(axis), |board| board.valves.clear()),
         (Misfit::Sensor(axis), |board| board.sensors = PerAxis::default()),
         (Misfit::Sensor(axis), |board| {

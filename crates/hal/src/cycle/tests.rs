@@ -4,7 +4,6 @@ mod failures;
 
 use bellcrank_core::cause::Cause;
 use bellcrank_core::supervise::State;
-use bellcrank_core::units::Duration;
 use proptest::prelude::*;
 
 use super::*;
@@ -77,31 +76,41 @@ fn one_turn_is_enough() {
     assert!(bench.last().outputs.relays.valve_power, "the core does not know yet");
     bench.world.valve.fails.set(false);
     bench.turn();
-    assert_eq!(
-        (bench.state(), bench.cause()),
-        (State::Stopped, Some(Cause::StopButton))
-    );
-    assert!(bench.dead() && !bench.last().held);
+    assert_eq!((bench.state(), bench.cause()), (State::Stopped, Some(Cause::HandStop)));
+    assert!(!bench.powered() && !bench.last().held);
 }
 
-/// The same where the core takes a short opening of the stop chain for a test pulse.
+/// A stop channel that did not open is a fault until both have: a failed output is no proof of that.
 #[test]
-fn it_is_held_until_the_core_has_stopped() {
-    let mut parts = parts();
-    parts.timing.stop_pulse = Duration::from_ticks(5_000);
-    let machine = Machine::new(parts).unwrap();
+fn it_clears_no_doubt_in_the_stop_chain() {
+    let machine = machine();
     let mut bench = Bench::moving(&machine);
+    bench.world.stop_chain[0].high.set(false);
+    bench.run(20);
+    bench.world.stop_chain[0].high.set(true);
+    bench.run(20);
+    assert_eq!(bench.cause(), Some(Cause::StopStuck));
     bench.world.valve.fails.set(true);
-    bench.turn();
+    bench.run(20);
+    assert!(bench.last().held);
     bench.world.valve.fails.set(false);
-    for _ in 0..2 {
-        bench.turn();
-        assert!(bench.dead() && bench.last().held);
-        assert_eq!(bench.state(), State::Enabled);
-    }
-    bench.turn();
-    assert_eq!(bench.state(), State::Stopped);
-    assert!(bench.dead() && !bench.last().held);
+    bench.run(20);
+    assert!(!bench.last().held);
+    bench.reset();
+    assert_eq!((bench.state(), bench.cause()), (State::Fault, Some(Cause::StopStuck)));
+}
+
+/// A relay that cannot be told to let go before the first turn: the core does not get as far as that it would give any power.
+#[test]
+fn what_cannot_be_switched_off_at_the_start_is_a_stop() {
+    let machine = machine();
+    let (world, station) = world();
+    world.relays[0].fails.set(true);
+    let mut cycle = Cycle::new(&machine, wired(&world, station), None).unwrap();
+    world.relays[0].fails.set(false);
+    let turn = cycle.turn(Instant::from_ticks(u64::from(machine.timing().tick.as_ticks())));
+    assert_eq!(turn.outputs.status.state, State::Stopped);
+    assert!(!turn.held && turn.fed);
 }
 
 /// A relay that may not have let go: the watchdog starves, and only then.
@@ -120,7 +129,7 @@ fn where_a_relay_does_not_obey_the_watchdog_starves() {
         bench.world.relays[index].fails.set(false);
         bench.run(100);
         assert_eq!(bench.fed, 50);
-        assert!(bench.dead());
+        assert!(!bench.powered());
     }
 }
 
@@ -146,14 +155,9 @@ fn a_cut_from_outside_is_a_stop() {
     let mut bench = Bench::moving(&machine);
     assert!(bench.cycle.cut());
     assert!(bench.dead());
-    bench.turn();
-    assert!(bench.dead());
     bench.run(500);
     assert!(!bench.powered());
-    assert_eq!(
-        (bench.state(), bench.cause()),
-        (State::Stopped, Some(Cause::StopButton))
-    );
+    assert_eq!((bench.state(), bench.cause()), (State::Stopped, Some(Cause::HandStop)));
     bench.reset();
     bench.enable_and_move();
 }

@@ -231,6 +231,11 @@ fn a_flood_is_taken_a_packets_length_at_a_time() {
     );
 }
 
+#[test]
+fn nobody_is_never_heard() {
+    assert_eq!((().listen(at(1)), ().frame(at(1))), (Ok(()), HandFrame::default()));
+}
+
 proptest! {
     /// Bytes that nobody with the key sent make no frame, and keep nobody who has it from being heard.
     #[test]

@@ -88,7 +88,7 @@ fn whatever_fails_stops_and_stays_stopped_until_a_reset() {
             |world| world.valve.fails.set(true),
             |world| world.valve.fails.set(false),
             Some((Place::Valve(valve), Fault::Pin)),
-            Cause::StopButton,
+            Cause::HandStop,
         ),
         relay(0, Path::ValvePower),
         relay(1, Path::Dump),
@@ -157,7 +157,7 @@ fn relay(index: usize, path: Path) -> Failure {
         ],
     };
     let told = Some((Place::Relay(path), Fault::Pin));
-    ("relay cannot be told", breaks, mends, told, Cause::StopButton)
+    ("relay cannot be told", breaks, mends, told, Cause::HandStop)
 }
 
 fn feedback(index: usize, path: Path) -> Failure {
