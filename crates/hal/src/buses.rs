@@ -86,12 +86,15 @@ fn fault(error: &impl i2c::Error) -> Fault {
 #[cfg(test)]
 mod tests {
     use core::fmt;
+
+    use bellcrank_core::units::{Duration, Volts};
     use embedded_hal::i2c::{ErrorKind, NoAcknowledgeSource};
     use embedded_hal::spi::{self, ErrorType, Operation};
     use embedded_hal_mock::eh1::i2c::{Mock as I2cMock, Transaction as OnI2c};
     use embedded_hal_mock::eh1::spi::{Mock as SpiMock, Transaction as OnSpi};
 
     use super::*;
+    use crate::converter::{Coding, Converter, Fixed, Input, Sampler, Unusable};
 
     #[test]
     fn over_spi_the_answer_comes_while_the_command_goes() {
@@ -166,6 +169,31 @@ mod tests {
         assert_eq!(bus.ask(&[], &mut answer), Ok(()));
         assert_eq!(answer, [0x56, 0x78]);
         assert_eq!(bus.send(&[0x01, 0xc3]), Ok(()));
+        device.done();
+    }
+
+    /// Over SPI the answer is there by the last bit of the command; over I2C it comes after.
+    #[test]
+    fn a_command_may_be_longer_than_the_answer_on_one_of_them() {
+        let input = Input {
+            command: &[1, 2, 3],
+            scale: 1.0,
+            fixed: Fixed::default(),
+        };
+        let converter = Converter {
+            inputs: &[input],
+            fetch: &[],
+            answer: 2,
+            bits: 12,
+            below: 0,
+            coding: Coding::Straight,
+            reference: Volts::new(5.0).unwrap(),
+            conversion: Duration::from_ticks(0),
+        };
+        let refused = Sampler::new(SpiBus::new(Broken), converter).err();
+        assert_eq!(refused, Some(Unusable::Command));
+        let mut device = I2cMock::new(&[]);
+        assert!(Sampler::new(I2cBus::new(device.clone(), 0x48), converter).is_ok());
         device.done();
     }
 

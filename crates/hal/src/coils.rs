@@ -130,10 +130,21 @@ mod tests {
     }
 
     /// A timer channel that keeps the duty that it was last given, and fails when it is told to.
-    #[derive(Debug, Clone, Default)]
+    #[derive(Debug, Clone)]
     struct Timer {
+        max: u16,
         duty: Rc<RefCell<u16>>,
         fails: Rc<RefCell<std::vec::Vec<bool>>>,
+    }
+
+    impl Default for Timer {
+        fn default() -> Self {
+            Self {
+                max: 1_000,
+                duty: Rc::default(),
+                fails: Rc::default(),
+            }
+        }
     }
 
     #[derive(Debug)]
@@ -157,7 +168,7 @@ mod tests {
 
     impl SetDutyCycle for Timer {
         fn max_duty_cycle(&self) -> u16 {
-            1_000
+            self.max
         }
 
         fn set_duty_cycle(&mut self, duty: u16) -> Result<(), Lost> {
@@ -220,6 +231,14 @@ mod tests {
         };
         for (out, inward, takes) in [(2.0, 0.5, true), (2.1, 0.5, false), (0.5, 2.1, false)] {
             assert_eq!(pair.takes(&channel(out, inward)), takes);
+        }
+        let without_steps = || Timer {
+            max: 0,
+            ..Timer::default()
+        };
+        for (out, inward) in [(without_steps(), Timer::default()), (Timer::default(), without_steps())] {
+            let pair = CoilPair::new(out, inward, amps(FULL)).unwrap();
+            assert!(!pair.takes(&channel(1.0, 1.0)));
         }
     }
 

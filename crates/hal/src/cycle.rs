@@ -13,7 +13,7 @@
 //!
 //! Where a relay may not even have let go, the watchdog is no longer fed.
 
-use bellcrank_core::inputs::{HandFrame, Relays};
+use bellcrank_core::inputs::HandFrame;
 use bellcrank_core::outputs::Outputs;
 use bellcrank_core::supervise::{RECORD_LEN, State};
 use bellcrank_core::units::{Duration, Instant};
@@ -127,14 +127,9 @@ impl<'m, B: Board> Cycle<'m, B> {
     }
 }
 
-/// The core has taken a stop: no valve has power, and none will before a reset.
+/// The core has taken a stop: it gives no valve any power before a reset.
 fn latched(outputs: &Outputs) -> bool {
-    let Relays {
-        valve_power,
-        dump_closed,
-        ..
-    } = outputs.relays;
-    !valve_power && !dump_closed && matches!(outputs.status.state, State::Stopped | State::Fault)
+    matches!(outputs.status.state, State::Stopped | State::Fault)
 }
 
 /// What was last told over `defmt`: each thing is told when it changes, not in every turn.

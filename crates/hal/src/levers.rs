@@ -273,8 +273,12 @@ mod tests {
             centre: volts(0.4),
             ..lever(0)
         };
+        let flat = LeverInput {
+            high: volts(2.4),
+            ..lever(0)
+        };
         let too_many = [lever(0); LEVERS_MAX + 1];
-        for levers in [&[crossed][..], &[lever(2)], &too_many] {
+        for levers in [&[crossed][..], &[flat], &[lever(2)], &too_many] {
             let (mut converter, mut enable) = (Given::default(), Says(CLOSED));
             assert!(WiredHands::new(&mut converter, levers, &mut enable, None).is_none());
         }

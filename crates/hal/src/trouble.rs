@@ -149,3 +149,37 @@ impl fmt::Display for Misfit {
 }
 
 impl core::error::Error for Misfit {}
+
+#[cfg(test)]
+mod tests {
+    use std::vec::Vec;
+
+    use super::*;
+
+    #[test]
+    fn of_each_place_the_first() {
+        let mut troubles = Troubles::default();
+        assert!(troubles.is_empty());
+        assert_eq!(troubles.note(Place::Reset, Ok(7)), Some(7));
+        assert!(troubles.is_empty());
+        for (at, what) in [
+            (Place::Seat, Fault::Pin),
+            (Place::Remote, Fault::Bus),
+            (Place::Seat, Fault::Garbage),
+        ] {
+            assert_eq!(troubles.note::<()>(at, Err(what)), None);
+        }
+        let noted: Vec<_> = troubles.iter().map(|trouble| (trouble.at, trouble.what)).collect();
+        assert_eq!(noted, [(Place::Seat, Fault::Pin), (Place::Remote, Fault::Bus)]);
+        assert!(!troubles.is_empty());
+    }
+
+    #[test]
+    fn more_than_there_is_room_for_is_left_out() {
+        let mut troubles = Troubles::default();
+        for number in 0..=u8::MAX {
+            assert_eq!(troubles.note::<()>(Place::Converter(number), Err(Fault::Bus)), None);
+        }
+        assert_eq!(troubles.iter().count(), TROUBLES_MAX);
+    }
+}

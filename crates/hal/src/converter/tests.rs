@@ -259,6 +259,24 @@ fn a_conversion_that_takes_time_is_not_waited_for() {
     assert_eq!(wire.sent, [[1], [9], [2], [9], [1], [9], [2], [2], [9], [1]]);
 }
 
+/// It is done when its time is over, to the microsecond.
+#[test]
+fn a_conversion_is_fetched_when_its_time_is_over() {
+    let slow = Converter {
+        conversion: Duration::from_ticks(1_000),
+        ..TWELVE
+    };
+    for (us, fetched) in [(999, false), (1_000, true)] {
+        let mut wire = Wire::default();
+        wire.answers
+            .extend([Ok(Vec::new()), Ok([1, 0].to_vec()), Ok(Vec::new())]);
+        let mut sampler = Sampler::new(&mut wire, slow).unwrap();
+        sampler.refresh(at(0)).unwrap();
+        sampler.refresh(at(us)).unwrap();
+        assert_eq!(sampler.read(0, at(us)).is_some(), fetched);
+    }
+}
+
 #[test]
 fn a_clock_that_goes_backwards_makes_old_readings() {
     let slow = Converter {

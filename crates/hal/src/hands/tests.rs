@@ -49,6 +49,8 @@ impl Read for Port {
         if cable.read_fails {
             return Err(ErrorKind::Other);
         }
+        assert!(!cable.to_machine.is_empty(), "a read without a byte waits for one");
+        assert!(!buffer.is_empty(), "nothing is asked for");
         let count = buffer.len().min(cable.at_once).min(cable.to_machine.len());
         for place in &mut buffer[..count] {
             *place = cable.to_machine.pop_front().unwrap();
