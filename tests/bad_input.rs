@@ -248,8 +248,53 @@ fn what_scenarios_do_to_the_hydraulics_and_around_the_machine() {
             "axis = \"boom\"\nshare = 0.5\nkind = \"spool_weak\"".into(),
             "axis: found no axis \"boom\"",
         ),
+        (
+            "share = 0\nkind = \"valve_slow\"\naxis = \"left lift\"".into(),
+            "share: found 0, wanted a number from 0.01 to 1",
+        ),
+        (
+            "air_percent = 30\nkind = \"air_in_oil\"".into(),
+            "air_percent: found 30, wanted a number from 0 to 20",
+        ),
+        (
+            "axis = \"left slew\"\nkind = \"holding_stuck_open\"".into(),
+            "axis: found \"left slew\", wanted one with a load-holding valve: \"left lift\"",
+        ),
     ] {
         check_scenario(stuck, &keys, &[says]);
+    }
+}
+
+#[test]
+fn what_scenarios_do_to_sensors_links_and_switches() {
+    let stuck = "kind = \"valve_stuck_open\"\naxis = \"left lift\"\nopening = 0.6";
+    for (keys, says) in [
+        (
+            "with = \"left lift\"\nkind = \"sensors_swapped\"\naxis = \"left lift\"",
+            "with: found \"left lift\", wanted another axis",
+        ),
+        (
+            "among = 1\nkind = \"link_reorders\"\nstation = \"seat\"",
+            "among: found 1, wanted a whole number from 2 to 100",
+        ),
+        (
+            "share = 2\nkind = \"link_corrupts\"\nstation = \"seat\"",
+            "share: found 2, wanted a number from 0 to 1",
+        ),
+        (
+            "by_ms = -5\nkind = \"link_delayed\"\nstation = \"seat\"",
+            "by_ms: found -5, wanted a number from 0 to 60000",
+        ),
+        (
+            "every_ms = 20\nkind = \"stop_channel_bounces\"\nchannel = 1\nopen_ms = 30",
+            "every_ms: found 20, wanted more than open_ms (30)",
+        ),
+        (
+            "bit = 64\nkind = \"record_flipped\"",
+            "bit: found 64, wanted a whole number from 0 to 63",
+        ),
+    ] {
+        check_scenario(stuck, keys, &[says]);
     }
 }
 

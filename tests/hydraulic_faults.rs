@@ -95,6 +95,72 @@ fn a_weak_coil_moves_its_spool_by_its_share_while_it_lasts() {
     }
 }
 
+/// Each slows the lift, or stops it, while it lasts.
+#[test]
+fn worn_and_stuck_valves_slow_the_lift_while_they_last() {
+    for (kind, share) in [
+        ("kind = \"overlap_grown\"\naxis = \"left lift\"\nby_percent = 20", 0.6),
+        ("kind = \"valve_leaks\"\naxis = \"left lift\"\nleak_cm3_s_bar = 3", 0.9),
+        ("kind = \"relief_stuck_open\"\nshare = 6", 0.6),
+    ] {
+        let [before, during, after] = rates(&lifting("", &fault(&format!("{kind}\nlasts_s = 0.3"))));
+        assert!(before > 0.04, "{before}");
+        assert!(during < share * before, "{kind}: {during} of {before}");
+        assert!((after / before - 1.0).abs() < 0.1, "{kind}: {after} after {before}");
+    }
+}
+
+/// A spool of a fiftieth of its quickness is still open half a second after it was told to close.
+#[test]
+fn a_slow_spool_comes_back_late() {
+    let spool = |tail: &str| {
+        let let_go = "[[hand]]\nat_s = 2.2\nlever = { axis = \"left lift\", share = 0.0 }\n";
+        axis(&lifting("", &format!("{let_go}{tail}")), LIFT, 2.5).spool
+    };
+    let slow = spool(&fault("kind = \"valve_slow\"\naxis = \"left lift\"\nshare = 0.02"));
+    assert!(spool("").abs() < 0.02 && slow > 0.1, "{} and {slow}", spool(""));
+}
+
+/// Oil with a lot of air gives more: the same stone, picked up, presses the closed cylinder together further.
+#[test]
+fn air_makes_the_oil_soft() {
+    let sank = |tail: &str| {
+        let window = "[[payload]]\narm = \"left\"\nmass_kg = 150\nfrom_s = 1.0\n";
+        let trace = standing("", &format!("{window}{tail}"));
+        axis(&trace, LIFT, 0.9).stroke - axis(&trace, LIFT, 1.3).stroke
+    };
+    let air = |percent: u32| {
+        sank(&format!(
+            "[[fault]]\nat_s = 0\nkind = \"air_in_oil\"\nair_percent = {percent}\n"
+        ))
+    };
+    let (sound, aired) = (sank(""), air(15));
+    assert!(sound > 0.0 && aired > 1.5 * sound, "{sound} and {aired} m");
+}
+
+/// The spool in its middle lets the lines out to tank: behind a load-holding valve that sticks open the load goes with them.
+#[test]
+fn a_load_holding_valve_that_sticks_open_lets_the_load_down() {
+    let stuck = standing("", &fault("kind = \"holding_stuck_open\"\naxis = \"left lift\""));
+    let sound = standing("", "");
+    let (sank, kept) = (fall(&stuck, 2.0), fall(&sound, 2.0));
+    assert!(kept < 0.001 && sank > 0.03, "{kept} and {sank} m");
+}
+
+/// After a stop the pressure line keeps its pressure, which a sound dump valve takes.
+#[test]
+fn a_stuck_dump_valve_keeps_the_line_under_pressure() {
+    let supply = |tail: &str| {
+        let trace = lifting("", &format!("[[fault]]\nat_s = 2.4\nkind = \"stop_button\"\n{tail}"));
+        let at = |t: f64| trace.samples.iter().find(|sample| sample.t >= t).unwrap().supply / 1e5;
+        [at(2.3), at(3.0)]
+    };
+    let [before, after] = supply("");
+    assert!(before > 50.0 && after < 10.0, "{before} then {after} bar");
+    let [before, after] = supply(&fault("kind = \"dump_stuck\""));
+    assert!(before > 50.0 && after > 30.0, "{before} then {after} bar");
+}
+
 /// Cold oil drags: the same motion takes more force. Hot oil for a while takes that away.
 #[test]
 fn cold_oil_takes_more_force_until_it_is_warmed() {

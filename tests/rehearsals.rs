@@ -78,7 +78,7 @@ fn a_scenario_whose_expectation_fails_ends_with_one() {
     let output = run(folder.path(), &["rehearse", "hasty.toml"], 1);
     let said = String::from_utf8(output.stdout).unwrap();
     assert!(
-        said.contains("FAIL lost radio link: noticed after: found 132 ms, wanted at most 20 ms"),
+        said.contains("FAIL lost radio link: noticed after: found 130 ms, wanted at most 20 ms"),
         "{said}"
     );
     assert!(said.contains("bellcrank rehearse hasty.toml --seed 1"), "{said}");

@@ -13,7 +13,7 @@ use serde::Deserialize;
 const FILE: &str = "data/safety.toml";
 
 /// The modules that are about safety: each of their tests belongs to a function.
-const SAFETY: [&str; 14] = [
+const SAFETY: [&str; 15] = [
     "adversary",
     "board",
     "explore",
@@ -28,6 +28,7 @@ const SAFETY: [&str; 14] = [
     "stages_sense",
     "stopping",
     "watch",
+    "wiring_faults",
 ];
 
 #[derive(Debug, Clone, Deserialize)]

@@ -6,7 +6,7 @@
 use bellcrank_core::inputs::Relays;
 use bellcrank_core::machine::PerAxis;
 use bellcrank_core::outputs::Status;
-use bellcrank_core::supervise::State;
+use bellcrank_core::supervise::{RECORD_LEN, State};
 use bellcrank_core::{Controller, Inputs, Machine, Outputs};
 use bellcrank_machine::description::Description;
 
@@ -89,12 +89,17 @@ impl<'s> Live<'s> {
         let mut inputs = self.wiring.read(t, &self.plant);
         hands(t, &self.controller, &mut inputs);
         let on = |fault: FaultKind| self.scenario.active(t).any(|kind| kind == fault);
-        let starting = on(FaultKind::Restart);
+        let flipped = self.scenario.active(t).find_map(|kind| match kind {
+            FaultKind::RecordFlipped { bit } => Some(bit),
+            _ => None,
+        });
+        let starting = on(FaultKind::Restart) || flipped.is_some() || self.wiring.starves(t);
         let anew = starting && !self.starting;
         self.starting = starting;
         if starting {
             if anew {
-                self.controller = Controller::restarted(self.machine, self.controller.record());
+                let record = kept(self.controller.record(), flipped);
+                self.controller = Controller::restarted(self.machine, record);
             }
             self.outputs = no_current();
         } else if !on(FaultKind::LoopHangs) {
@@ -127,6 +132,14 @@ impl<'s> Live<'s> {
                 source,
             })
     }
+}
+
+/// What the board finds of the record that it kept, one bit of it turned over.
+fn kept(mut record: [u8; RECORD_LEN], flipped: Option<usize>) -> [u8; RECORD_LEN] {
+    if let Some(bit) = flipped {
+        record[bit / 8 % RECORD_LEN] ^= 1 << (bit % 8);
+    }
+    record
 }
 
 /// What a controller puts out that does not run.

@@ -1,5 +1,5 @@
 //! What a machine finds around it in a rehearsal, and no wire carries: what hangs on its arms, how the ground slopes, how warm
-//! its oil is.
+//! its oil is and how much air is in it.
 
 use nalgebra::Vector3;
 
@@ -12,8 +12,9 @@ pub struct Surroundings<'s> {
     scenario: &'s Scenario,
     /// Mass at the tip of each arm as the plant has it, kg.
     hung: Vec<f64>,
-    /// Temperature of the oil as the plant has it, °C.
+    /// Temperature of the oil as the plant has it, °C, and air beyond that of the machine file.
     oil: f64,
+    air: Option<f64>,
 }
 
 impl<'s> Surroundings<'s> {
@@ -26,6 +27,7 @@ impl<'s> Surroundings<'s> {
             scenario,
             hung: vec![0.0; scenario.machine.arms.len()],
             oil: scenario.machine.oil.temperature,
+            air: None,
         };
         surroundings.at(0.0, plant);
         surroundings
@@ -55,6 +57,15 @@ impl<'s> Surroundings<'s> {
             plant.set_oil_temperature(oil);
             plant.expect_jump();
             self.oil = oil;
+        }
+        let air = self.scenario.active(t).find_map(|kind| match kind {
+            FaultKind::AirInOil { share } => Some(share),
+            _ => None,
+        });
+        if air != self.air {
+            plant.set_air(air);
+            plant.expect_jump();
+            self.air = air;
         }
     }
 }

@@ -78,6 +78,87 @@ fn a_worn_pump_is_slower_a_weak_coil_opens_less_and_a_leaking_piston_sinks() {
     near("evened out", view.pressure_a, view.pressure_b, 1e-2);
 }
 
+/// A second-order spool of a tenth of its frequency takes ten times as long; what it goes to is the same.
+#[test]
+fn a_slow_spool_gets_there_later() {
+    let after = |quickness: f64, time: f64| {
+        let mut plant = three_joints(1500.0, 600.0);
+        plant.faults().quickness[0] = quickness;
+        plant.advance(&spool(0.5), time).expect("a run");
+        plant.axis(0).spool
+    };
+    let (sound, slow) = (after(1.0, 0.02), after(0.1, 0.2));
+    near("ten times as late", slow, sound, 0.03);
+    assert!(after(0.1, 0.02) < 0.2 * sound, "{} of {sound}", after(0.1, 0.02));
+    near("in the end", after(0.1, 1.5), 0.5, 0.01);
+}
+
+#[test]
+fn a_spool_of_grown_overlap_opens_later_and_less() {
+    let speed = |by: f64, told: f64| {
+        let mut plant = three_joints(1500.0, 600.0);
+        plant.faults().extra_overlap[0] = by;
+        plant.advance(&spool(told), 0.6).expect("a run");
+        plant.axis(0).stroke_rate
+    };
+    assert!(speed(0.0, 0.3) > 0.02, "{}", speed(0.0, 0.3));
+    assert!(speed(0.3, 0.3).abs() < 1e-3, "{}", speed(0.3, 0.3));
+    // The lands lie further out: so far is as much as that less of a sound one.
+    near("further out", speed(0.2, 0.5), speed(0.0, 0.3), 0.02);
+}
+
+/// Without pressure in the line, worn lands let the load's oil out to the tank.
+#[test]
+fn an_axis_behind_worn_lands_sinks() {
+    let off = Inputs {
+        dump_current: false,
+        engine: false,
+        ..Inputs::default()
+    };
+    let sunk = |leak: f64| {
+        let mut plant = three_joints(1500.0, 600.0);
+        let before = plant.axis(0).stroke;
+        plant.faults().land_leak[0] = leak;
+        plant.advance(&off, 1.0).expect("a run");
+        before - plant.axis(0).stroke
+    };
+    let (sound, worn) = (sunk(0.0), sunk(1e-11));
+    assert!(sound < 0.0002 && worn > 0.004, "{sound} and {worn} m");
+}
+
+/// An orifice of three times the pump's flow at the setting lets all of that flow through at a ninth of it.
+#[test]
+fn a_relief_held_open_takes_the_pressure() {
+    let mut plant = three_joints(1500.0, 600.0);
+    plant.advance(&Inputs::default(), 0.5).expect("a run");
+    let sound = plant.supply_pressure();
+    plant.faults().relief_open = 3.0;
+    plant.advance(&Inputs::default(), 0.5).expect("a run");
+    let (set, tank) = (supply().relief, supply().tank);
+    near("a ninth", plant.supply_pressure(), tank + (set - tank) / 9.0, 0.03);
+    plant.faults().relief_open = 0.0;
+    plant.advance(&Inputs::default(), 0.5).expect("a run");
+    near("closed again", plant.supply_pressure(), sound, 0.01);
+}
+
+#[test]
+fn a_stuck_dump_valve_keeps_the_pressure_when_its_current_goes() {
+    let off = Inputs {
+        dump_current: false,
+        ..Inputs::default()
+    };
+    let mut plant = three_joints(1500.0, 600.0);
+    plant.advance(&Inputs::default(), 0.3).expect("a run");
+    let before = plant.supply_pressure();
+    plant.faults().dump_stuck = true;
+    plant.advance(&off, 0.5).expect("a run");
+    assert_eq!(plant.dump_opening(), 0.0);
+    near("kept", plant.supply_pressure(), before, 0.02);
+    plant.faults().dump_stuck = false;
+    plant.advance(&off, 0.5).expect("a run");
+    assert!(plant.dump_opening() == 1.0 && plant.supply_pressure() < 10.0 * BAR);
+}
+
 /// Without pressure in the line, an opened valve lets a load sink backwards into it; the load check does not.
 #[test]
 fn the_load_check_holds_a_load_that_the_pump_does_not() {

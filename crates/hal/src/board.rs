@@ -288,7 +288,8 @@ impl<'b> RelayPaths<'b> {
         .into_iter()
     }
 
-    /// Tells those relays that are to be `on`, or those that are not. False where one may not have obeyed; the others are told all the same.
+    /// Tells those relays that are to be `on`, or those that are not. False where one may not have obeyed; the others are told all the
+    /// same.
     fn switch(&mut self, told: Relays, on: bool, troubles: &mut Troubles) -> bool {
         let mut obeyed = true;
         for (path, relay, told) in [

@@ -2,43 +2,45 @@
 //!
 //! The core takes one [`Inputs`](bellcrank_core::Inputs) and gives one [`Outputs`](bellcrank_core::Outputs) a tick; it knows no pin.
 //! Here stand the adapters from the traits of `embedded-hal` 1.0 and `embedded-io` to these two, a board that is put together from them
-//! ([`Wired`]), and [`Cycle::turn`]: read, tick, write, feed the watchdog. What any microcontroller's own crate gives by those traits can be
-//! put in.
+//! ([`Wired`]), and [`Cycle::turn`]: read, tick, write, feed the watchdog. What any microcontroller's own crate gives by those traits
+//! can be put in.
 //!
-//! Like the core, this crate reads no clock, allocates nothing, has no `unsafe`, and has no panic of its own. A turn is bounded: so many
-//! transfers, so many bytes ([`BYTES_A_TURN`]), and no waiting. How long a transfer takes, and that it ends, is the bus driver's affair; one
-//! that hangs starves the watchdog.
+//! Like the core, this crate reads no clock, allocates nothing, has no `unsafe`, and has no panic of its own. A turn is bounded: so
+//! many transfers, so many bytes ([`BYTES_A_TURN`]), and no waiting. How long a transfer takes, and that it ends, is the bus driver's
+//! affair; one that hangs starves the watchdog.
 //!
-//! Nothing in this crate makes a machine safe or certifies it. A competent person does that, under the local rules, with the machine's own
-//! risk assessment. First motion is at low flow, one axis, nobody in reach.
+//! Nothing in this crate makes a machine safe or certifies it. A competent person does that, under the local rules, with the machine's
+//! own risk assessment. First motion is at low flow, one axis, nobody in reach.
 //!
 //! # A port in ten steps
 //!
 //! 1. **Relays first.** Wire valve power, dump valve and engine so that each is off without current, and so that their drivers are off
-//!    while the processor is in reset: by resistors, not by software. The external watchdog takes the current of all three by itself. Put a
-//!    [`PinRelay`] at each, and a [`PinContact`] at each feedback contact, closed while its relay has pulled in.
-//! 2. **The stop chain.** Both channels to pins of their own, closed while all is well, each with a resistor that makes a broken wire an open
-//!    contact. No debouncing, no logic: the core does that. The chain itself acts on the relays without the processor, too.
+//!    while the processor is in reset: by resistors, not by software. The external watchdog takes the current of all three by itself.
+//!    Put a [`PinRelay`] at each, and a [`PinContact`] at each feedback contact, closed while its relay has pulled in.
+//! 2. **The stop chain.** Both channels to pins of their own, closed while all is well, each with a resistor that makes a broken wire
+//!    an open contact. No debouncing, no logic: the core does that. The chain itself acts on the relays without the processor, too.
 //! 3. **The panel.** The reset button, the selector if there is a wireless station, the key if the machine is slower in commissioning.
-//! 4. **Valves.** One output an axis, in the order of the axes in the machine file: [`PwmValve`], [`CoilPair`] or, with your own [`Dac`],
-//!    [`DacValve`]. Set the frequency where you set up the timer. Look at each with a scope before a valve hangs on it.
-//! 5. **Voltages.** Describe your converter by a [`Converter`] out of its data sheet, put it on [`SpiBus`] or [`I2cBus`], and say in [`Taps`]
-//!    which channel is which sensor. For the processor's own converter, have [`Analogue`]. Compare each channel with a voltmeter.
-//! 6. **Hands.** [`LinkHands`] on a serial port for a hand control that proves who it is, [`WiredHands`] for levers with potentiometers. A serial
-//!    port wants a buffer in the driver for all that comes in a tick.
-//! 7. **The watchdog.** [`PinWatchdog`], or your own [`Watchdog`], with a window around the tick. A watchdog inside the processor is no substitute
-//!    for one outside that acts on the relays.
-//! 8. **Join them** into a [`Wired`], give it to [`Cycle::new`] with the machine and what was kept over the power, and mind what it says: a
-//!    [`Misfit`] names what the machine wants and the board has not.
+//! 4. **Valves.** One output an axis, in the order of the axes in the machine file: [`PwmValve`], [`CoilPair`] or, with your own
+//!    [`Dac`], [`DacValve`]. Set the frequency where you set up the timer. Look at each with a scope before a valve hangs on it.
+//! 5. **Voltages.** Describe your converter by a [`Converter`] out of its data sheet, put it on [`SpiBus`] or [`I2cBus`], and say in
+//!    [`Taps`] which channel is which sensor. For the processor's own converter, have [`Analogue`]. Compare each channel with a
+//!    voltmeter.
+//! 6. **Hands.** [`LinkHands`] on a serial port for a hand control that proves who it is, [`WiredHands`] for levers with
+//!    potentiometers. A serial port wants a buffer in the driver for all that comes in a tick.
+//! 7. **The watchdog.** [`PinWatchdog`], or your own [`Watchdog`], with a window around the tick. A watchdog inside the processor is no
+//!    substitute for one outside that acts on the relays.
+//! 8. **Join them** into a [`Wired`], give it to [`Cycle::new`] with the machine and what was kept over the power, and mind what it
+//!    says: a [`Misfit`] names what the machine wants and the board has not.
 //! 9. **Turn.** From a hardware timer, every `tick_ms`, call [`Cycle::turn`] with the time in microseconds since the start. Keep
 //!    [`Turn::record`] where it outlives the power (it changes with every change of state: a memory that wears out is the wrong one).
 //!    Show [`Turn::troubles`] and the status to whoever looks for faults.
-//! 10. **Break it.** Pull each wire, and short it to its neighbours, with the hydraulics off: for each, the table below says what must happen.
-//!     Then the same with one axis at low flow and nobody in reach.
+//! 10. **Break it.** Pull each wire, and short it to its neighbours, with the hydraulics off: for each, the table below says what must
+//!     happen. Then the same with one axis at low flow and nobody in reach.
 //!
 //! # What fails, and what then
 //!
-//! Whatever fails, less moves. Each row is held by a test (`cycle/tests.rs`, and those beside each piece).
+//! Whatever fails, less moves. Each row is held by a test (`cycle/tests.rs`, `cycle/tests/failures.rs`, `board/tests.rs`, and those beside
+//! each piece), but for the two that only the watchdog can notice: no turn, and a transfer that hangs.
 //!
 //! | what fails | counts as | what the core makes of it |
 //! |---|---|---|
@@ -61,13 +63,17 @@
 //! | a relay's output cannot be written | the other relays and all valves off, the watchdog starves | told a stop button: a stop, until a reset |
 //! | the watchdog cannot be fed | not fed | nothing: it bites |
 //! | a turn comes too late or too soon | the time that it is | a fault |
-//! | no turn comes, or a transfer hangs | not fed | nothing: the watchdog bites |
 //! | the core leaves out a stage | `alive` does not turn over, so not fed | no power; the watchdog bites |
+//! | no turn comes | not fed | nothing: the watchdog bites |
+//! | a transfer hangs | not fed | nothing: the watchdog bites |
 //! | the board has not all that the machine wants | [`Cycle::new`] refuses it, everything off | never starts |
 //!
-//! What no software here can do: a driver that says it has done what it has not (a shorted transistor, a pin that was set up wrongly) is found
-//! by the feedback contacts and by what the axes do, not by this crate; and a valve that sticks open is stopped by the dump valve and the
-//! engine alone.
+//! After an output that failed the status names the stop button of a hand control, since that is what the core was told; what really
+//! failed stands in [`Turn::troubles`].
+//!
+//! What no software here can do: a driver that says it has done what it has not (a shorted transistor, a pin that was set up wrongly)
+//! is found by the feedback contacts and by what the axes do, not by this crate; and a valve that sticks open is stopped by the dump
+//! valve and the engine alone.
 //!
 //! # A made-up board
 //!

@@ -4,6 +4,7 @@
 //! `test` is everything CI asks for, in the order in which a mistake is cheapest to find; it stops at the first failure.
 
 mod bare_metal;
+mod browser;
 mod cluster;
 mod debian;
 mod instructions;
@@ -132,6 +133,7 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
     let compiler = steps.step_with("microcontroller compiler", bare_metal::Compiler::find)?;
     steps.step("core, link and hal for a microcontroller", || compiler.build_core())?;
     steps.step("no path to a panic", || compiler.link_without_panic())?;
+    steps.step("browser", browser::find)?;
     steps.step("tests", || run(cargo("test").arg("--workspace")))?;
     steps.step("a cluster on this host", cluster::check)?;
     steps.step("documents", || {

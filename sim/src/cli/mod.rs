@@ -12,6 +12,7 @@
 
 mod completions;
 mod console;
+mod evidence;
 mod machine_file;
 mod main_job;
 mod out_folder;

@@ -37,6 +37,14 @@ pub struct Faults {
     pub spool: [SpoolFault; JOINTS_MAX],
     /// Share of the demand that reaches each spool.
     pub demand_scale: PerJoint,
+    /// Share of its quickness with which each spool still follows: of its natural frequency and of its slew limit.
+    pub quickness: PerJoint,
+    /// By how much further each spool has to go before its lands open, either way, share of full travel.
+    pub extra_overlap: PerJoint,
+    /// What each closed land lets through beyond the machine file's, m³/(s Pa).
+    pub land_leak: PerJoint,
+    /// The load-holding valves of each axis stand open, whatever the pressures are.
+    pub holding_open: [bool; JOINTS_MAX],
     /// Leakage between the chambers of each actuator, beyond that of the machine file, m³/(s Pa).
     pub extra_leak: PerJoint,
     /// Hole in the hose on the extending and the retracting side of each valve section, as flow per root of pressure,
@@ -44,6 +52,10 @@ pub struct Faults {
     pub burst: [[f64; 2]; JOINTS_MAX],
     /// Share of their flow that the pumps still give.
     pub pump_scale: f64,
+    /// How far the main reliefs are held off their seats: share of its pump's flow that each lets through at its setting.
+    pub relief_open: f64,
+    /// The dump valves stay where they are, with current or without.
+    pub dump_stuck: bool,
 }
 
 /// Flow per root of pressure of a sharp-edged hole of a diameter, m: `Cd A sqrt(2/ρ)`, Cd = 0.61 (PV-25), m³/(s √Pa).
@@ -68,9 +80,15 @@ impl Default for Faults {
         Faults {
             spool: [SpoolFault::None; JOINTS_MAX],
             demand_scale: [1.0; JOINTS_MAX],
+            quickness: [1.0; JOINTS_MAX],
+            extra_overlap: [0.0; JOINTS_MAX],
+            land_leak: [0.0; JOINTS_MAX],
+            holding_open: [false; JOINTS_MAX],
             extra_leak: [0.0; JOINTS_MAX],
             burst: [[0.0; 2]; JOINTS_MAX],
             pump_scale: 1.0,
+            relief_open: 0.0,
+            dump_stuck: false,
         }
     }
 }

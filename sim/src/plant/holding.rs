@@ -6,7 +6,7 @@
 //! - counterbalance: chamber + ratio · opposite line exceeds the setting (drained spring; PV-41);
 //! - lock (pilot-operated check): ratio · opposite line exceeds chamber + spring.
 //!
-//! A side without a valve is a pipe that is always open.
+//! A side without a valve is a pipe that is always open, and so is one whose valve sticks open.
 
 use bellcrank_machine::description::{Holding, HoldingKind};
 
@@ -26,6 +26,7 @@ pub struct HoldingValve {
     threshold: f64,
     root: Root,
     line: [f64; 2],
+    stuck_open: bool,
 }
 
 /// Flow from a line to its chamber, and its slopes over the pressures in the line, the chamber and the opposite line.
@@ -56,7 +57,13 @@ impl HoldingValve {
             threshold: threshold / holding.band,
             root: Root::new(BLEND),
             line: holding.line,
+            stuck_open: false,
         }
+    }
+
+    /// Holds the valves of both sides open, or lets them go.
+    pub fn stick_open(&mut self, stuck: bool) {
+        self.stuck_open = stuck;
     }
 
     /// Oil in the two lines, m³.
@@ -66,7 +73,7 @@ impl HoldingValve {
 
     /// Opening of a side's valve, 0 to 1.
     pub fn opening(&self, side: usize, chamber: f64, opposite_line: f64) -> f64 {
-        if self.on[side] {
+        if self.on[side] && !self.stuck_open {
             (self.own * chamber + self.pilot * opposite_line - self.threshold).clamp(0.0, 1.0)
         } else {
             1.0

@@ -79,8 +79,11 @@ pub struct Section {
     check: f64,
     /// Port relief, flow per pressure above cracking, m³/(s Pa).
     relief: f64,
-    /// Leakage over each land, m³/(s Pa).
+    /// Overlaps as they are, extending and retracting, share of full travel.
+    overlap: [f64; 2],
+    /// Leakage over each land, m³/(s Pa): that of a sound one, and what wear adds.
     leak: f64,
+    worn: f64,
     /// From each port to tank in the middle, m³/(s Pa).
     vent: f64,
 }
@@ -164,7 +167,9 @@ impl Section {
             relief: valve
                 .port_relief
                 .map_or(0.0, |set| valve.rated_flow / (PORT_RELIEF_BAND * set)),
+            overlap: [valve.overlap_out, valve.overlap_in],
             leak: valve.notches.leak,
+            worn: 0.0,
             vent: valve.notches.vent,
             valve: valve.clone(),
         }
@@ -179,11 +184,18 @@ impl Section {
         self.vent = self.valve.notches.vent / ratio;
     }
 
+    /// Makes the overlaps so much wider than they should be, share of full travel, and the closed lands leak so much more,
+    /// m³/(s Pa).
+    pub fn wear(&mut self, wider: f64, leak: f64) {
+        self.overlap = [self.valve.overlap_out + wider, self.valve.overlap_in + wider];
+        self.worn = leak;
+    }
+
     /// The load pressure that a load-sensing pump hears of: that of the port being fed; the tank's when none is.
     pub fn sensed(&self, at: &Ports) -> f64 {
-        if at.spool > self.valve.overlap_out {
+        if at.spool > self.overlap[0] {
             at.a
-        } else if -at.spool > self.valve.overlap_in {
+        } else if -at.spool > self.overlap[1] {
             at.b
         } else {
             at.tank
@@ -192,10 +204,7 @@ impl Section {
 
     /// Opening of the extending and of the retracting pair of lands, 0 to 1 within full travel.
     pub fn openings(&self, spool: f64) -> (f64, f64) {
-        (
-            self.opening(spool, self.valve.overlap_out),
-            self.opening(-spool, self.valve.overlap_in),
-        )
+        (self.opening(spool, 0), self.opening(-spool, 1))
     }
 
     /// All flows.
@@ -210,11 +219,12 @@ impl Section {
             flows.supply_to_b = back * self.lands[1] * self.root.of(self.feed(at.supply - at.b));
             flows.a_to_tank = back * self.lands[2] * self.root.of(at.a - at.tank);
         }
-        if self.leak > 0.0 {
-            flows.supply_to_a += self.leak * self.feed(at.supply - at.a);
-            flows.supply_to_b += self.leak * self.feed(at.supply - at.b);
-            flows.a_to_tank += self.leak * (at.a - at.tank);
-            flows.b_to_tank += self.leak * (at.b - at.tank);
+        let leak = self.leak + self.worn;
+        if leak > 0.0 {
+            flows.supply_to_a += leak * self.feed(at.supply - at.a);
+            flows.supply_to_b += leak * self.feed(at.supply - at.b);
+            flows.a_to_tank += leak * (at.a - at.tank);
+            flows.b_to_tank += leak * (at.b - at.tank);
         }
         let (vent, _) = self.vent(at.spool);
         if vent > 0.0 {
@@ -237,16 +247,17 @@ impl Section {
     /// Slopes of the net flows of port A and port B.
     pub fn slopes(&self, at: &Ports) -> [PortSlopes; 2] {
         let (out, back) = self.openings(at.spool);
-        let out_slope = self.opening_slope(at.spool, self.valve.overlap_out);
-        let back_slope = -self.opening_slope(-at.spool, self.valve.overlap_in);
+        let out_slope = self.opening_slope(at.spool, 0);
+        let back_slope = -self.opening_slope(-at.spool, 1);
         let (vent, vent_slope) = self.vent(at.spool);
+        let leak = self.leak + self.worn;
         // One port, with the land that fills it and the land that drains it, each with its opening and the slope of that.
         let port = |p: f64, fill: (f64, f64), drain: (f64, f64)| {
             let (feed, drop) = (self.feed(at.supply - p), p - at.tank);
             let mut slopes = PortSlopes::default();
             let feeds = !(self.valve.load_check && feed <= 0.0);
             if feeds {
-                slopes.supply = self.leak;
+                slopes.supply = leak;
             }
             if fill.0 > 0.0 {
                 let (root, slope) = self.root.both(feed);
@@ -255,7 +266,7 @@ impl Section {
                     slopes.supply += fill.0 * slope;
                 }
             }
-            slopes.own = -self.leak - vent - slopes.supply;
+            slopes.own = -leak - vent - slopes.supply;
             slopes.spool = slopes.drawn_spool - vent_slope * drop;
             if drain.0 > 0.0 {
                 let (root, slope) = self.root.both(drop);
@@ -280,11 +291,7 @@ impl Section {
 
     /// Conductance from each port to tank of a vented spool, and its slope over the spool.
     fn vent(&self, spool: f64) -> (f64, f64) {
-        let overlap = if spool > 0.0 {
-            self.valve.overlap_out
-        } else {
-            self.valve.overlap_in
-        };
+        let overlap = self.overlap[usize::from(spool <= 0.0)];
         if self.vent == 0.0 || spool.abs() >= overlap {
             return (0.0, 0.0);
         }
@@ -296,25 +303,32 @@ impl Section {
         if self.valve.load_check { drop.max(0.0) } else { drop }
     }
 
-    /// Opening of a pair of lands, with the spool past its overlap: 1 at full travel, and a little more where the spool
-    /// overshoots that.
-    fn opening(&self, spool: f64, overlap: f64) -> f64 {
+    /// Opening of the extending pair of lands, 0, or of the retracting one, 1, with the spool past its overlap: 1 at full travel, and a
+    /// little more where the spool overshoots that. A wider overlap takes its width from the opening.
+    fn opening(&self, spool: f64, pair: usize) -> f64 {
+        let overlap = self.overlap[pair];
         if spool <= overlap {
             return 0.0;
         }
-        let x = (spool - overlap) / (1.0 - overlap);
+        let x = (spool - overlap) / self.travel(pair);
         let bend = self.valve.notches.progression;
         x * (1.0 - bend + bend * x)
     }
 
-    fn opening_slope(&self, spool: f64, overlap: f64) -> f64 {
+    fn opening_slope(&self, spool: f64, pair: usize) -> f64 {
+        let overlap = self.overlap[pair];
         if spool > overlap {
             let bend = self.valve.notches.progression;
-            let x = (spool - overlap) / (1.0 - overlap);
-            (1.0 - bend + 2.0 * bend * x) / (1.0 - overlap)
+            let x = (spool - overlap) / self.travel(pair);
+            (1.0 - bend + 2.0 * bend * x) / self.travel(pair)
         } else {
             0.0
         }
+    }
+
+    /// From where a sound pair of lands opens to full travel.
+    fn travel(&self, pair: usize) -> f64 {
+        1.0 - [self.valve.overlap_out, self.valve.overlap_in][pair]
     }
 }
 

@@ -42,16 +42,18 @@ pub mod tree;
 
 mod bench;
 mod elimination;
+mod error;
 mod method;
 
 use std::sync::Arc;
 
 use bellcrank_machine::description::{self, Actuator, Description, Feed, Holding, Oil, Valve};
-use bellcrank_machine::geometry::{Geometry, GeometryError};
+use bellcrank_machine::geometry::Geometry;
 
 pub use bodies::{Bodies, Payload, Pose};
 pub use conditions::{Faults, Inputs, SpoolFault, hole};
 pub use energy::{Account, Stored};
+pub use error::{BuildError, PlantError};
 pub use ground::Ground;
 pub use integrator::{Accuracy, Kept, Work};
 pub use layout::Layout;
@@ -65,7 +67,7 @@ use axis::Axis;
 use chambers::Chambers;
 use holding::HoldingValve;
 use hydraulics::Section;
-use integrator::{StepError, Stepper, System};
+use integrator::{Stepper, System};
 use model::Model;
 use resistance::Resistance;
 use spool::{Path, Spool};
@@ -125,59 +127,6 @@ pub struct AxisView {
     pub spool: f64,
     /// Spool rate, 1/s.
     pub spool_rate: f64,
-}
-
-/// Why a plant could not be integrated further. It stands where it was after the last good step.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-pub enum PlantError {
-    /// The steps became too short.
-    #[error("at {time:.6} s the {state} cannot be integrated: it needs ever shorter steps")]
-    TooStiff {
-        /// Time reached, s.
-        time: f64,
-        /// The state with the largest error.
-        state: String,
-    },
-    /// A state or its rate is no number.
-    #[error("at {time:.6} s the {state} is not finite")]
-    NotFinite {
-        /// Time reached, s.
-        time: f64,
-        /// The first such state.
-        state: String,
-    },
-}
-
-impl PlantError {
-    /// A failed step, with a name for its state.
-    fn new(error: &StepError, name: impl Fn(usize) -> String) -> PlantError {
-        match *error {
-            StepError::TooStiff { time, state } => PlantError::TooStiff {
-                time,
-                state: name(state),
-            },
-            StepError::NotFinite { time, state } => PlantError::NotFinite {
-                time,
-                state: name(state),
-            },
-        }
-    }
-}
-
-/// Why a machine file does not make a plant.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-pub enum BuildError {
-    /// Its arms do not make a tree of joints.
-    #[error(transparent)]
-    Tree(#[from] bodies::TreeError),
-    /// A linkage does not close in the middle of its joint's range.
-    #[error("the linkage of {axis}: {error}")]
-    Linkage {
-        /// Name of the axis.
-        axis: String,
-        /// What is wrong with it.
-        error: GeometryError,
-    },
 }
 
 /// A simulated machine.
@@ -296,6 +245,15 @@ impl Plant {
     /// Gives the oil a temperature, °C. It is the machine file's working temperature to begin with.
     pub fn set_oil_temperature(&mut self, celsius: f64) {
         self.model.thicken(model::thickening(&self.oil, celsius));
+    }
+
+    /// Gives the oil this share of undissolved air, at atmospheric pressure; none makes it that of the machine file again. Pressures stay what
+    /// they are: there is less oil in the chambers than before.
+    pub fn set_air(&mut self, share: Option<f64>) {
+        self.model.fill_with(&Oil {
+            air: share.or(self.oil.air),
+            ..self.oil.clone()
+        });
     }
 
     /// Integrates over `span`, s, with the inputs held.

@@ -34,6 +34,8 @@ pub struct Model {
     pub(super) inputs: Inputs,
     /// Opening of the dump valves when the inputs came, and the time then.
     pub(super) dump: ([f64; PUMPS_MAX], f64),
+    /// They stay there.
+    dump_stuck: bool,
     pub(super) at: Layout,
     /// Some pump goes by the load pressures.
     load_sensing: bool,
@@ -64,6 +66,7 @@ impl Model {
             faults: Faults::default(),
             inputs: Inputs::default(),
             dump: ([1.0; PUMPS_MAX], 0.0),
+            dump_stuck: false,
             rel,
             burst: Root::new(BURST_BLEND),
             load: [0.0; PUMPS_MAX],
@@ -85,12 +88,23 @@ impl Model {
         }
     }
 
+    /// Makes the oil another: with more air, say.
+    pub(super) fn fill_with(&mut self, oil: &Oil) {
+        self.law = Law::new(oil);
+    }
+
     /// Takes new inputs at a time. `states` are those of now: the spools' rates are set to zero where they stick.
     pub(super) fn take(&mut self, time: f64, inputs: &Inputs, states: &mut [f64]) {
         for pump in 0..self.source.all().len() {
             self.dump.0[pump] = self.dump_opening(pump, time);
         }
         self.dump.1 = time;
+        self.dump_stuck = self.faults.dump_stuck;
+        if let Source::Pumps { pumps, .. } = &mut self.source {
+            for pump in pumps {
+                pump.hold_relief_open(self.faults.relief_open);
+            }
+        }
         for (i, axis) in self.axes.iter_mut().enumerate() {
             let told = axis.path.demand(time, inputs.spool[i]);
             axis.now.told = match self.faults.spool[i] {
@@ -105,6 +119,12 @@ impl Model {
             let burst = self.faults.burst[i];
             axis.now.burst = (burst != [0.0; 2]).then_some(burst);
             axis.now.extra_leak = self.faults.extra_leak[i];
+            axis.spool.hamper(self.faults.quickness[i]);
+            axis.section
+                .wear(self.faults.extra_overlap[i], self.faults.land_leak[i]);
+            if let Some(holding) = &mut axis.holding {
+                holding.stick_open(self.faults.holding_open[i]);
+            }
         }
         if let (
             Source::Pumps {
@@ -175,6 +195,9 @@ impl Model {
     pub(super) fn dump_opening(&self, pump: usize, time: f64) -> f64 {
         let after = time - self.dump.1;
         self.source.all().get(pump).map_or(0.0, |p| {
+            if self.dump_stuck {
+                return self.dump.0[pump];
+            }
             p.dump_opening(self.dump.0[pump], self.inputs.dump_current, after)
         })
     }

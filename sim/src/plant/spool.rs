@@ -17,6 +17,8 @@ use bellcrank_machine::description::{Answer, Valve};
 /// How a spool follows its demand.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Spool {
+    /// Natural angular frequency and damping ratio of a sound one, and its slew limit.
+    sound: (f64, f64, f64),
     /// Square of the natural angular frequency, and twice the decay rate.
     square: f64,
     decay: f64,
@@ -26,12 +28,27 @@ pub struct Spool {
 impl Spool {
     /// That of a valve.
     pub fn new(valve: &Valve) -> Spool {
-        let frequency = std::f64::consts::TAU * valve.spool_hz;
-        Spool {
-            square: frequency * frequency,
-            decay: 2.0 * valve.spool_zeta * frequency,
-            slew: valve.answer.slew,
-        }
+        let mut spool = Spool {
+            sound: (
+                std::f64::consts::TAU * valve.spool_hz,
+                valve.spool_zeta,
+                valve.answer.slew,
+            ),
+            square: 0.0,
+            decay: 0.0,
+            slew: 0.0,
+        };
+        spool.hamper(1.0);
+        spool
+    }
+
+    /// Leaves it this share of its quickness.
+    pub fn hamper(&mut self, quickness: f64) {
+        let (frequency, zeta, slew) = self.sound;
+        let frequency = quickness * frequency;
+        self.square = frequency * frequency;
+        self.decay = 2.0 * zeta * frequency;
+        self.slew = quickness * slew;
     }
 
     /// Acceleration of the spool.

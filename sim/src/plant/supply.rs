@@ -3,8 +3,8 @@
 //! A pump gives `flow · swash · engine speed - leak · p`, flow at the rated speed. Its control asks for a swash of
 //! `clamp((wanted pressure - p) / control_band, 0, 1)`, wanted being its setting, or the greatest load pressure and a
 //! margin; the swash follows with a first-order lag. Main relief: linear above cracking, the whole pump flow at
-//! `relief_band` above it. Dump valve: an orifice to tank whose opening moves linearly over `dump_time`, open without
-//! current. Manifold: `dp/dt = E/V v (pump - axes - relief - dump)`. Tank pressure is constant.
+//! `relief_band` above it; held off its seat it is an orifice beside that. Dump valve: an orifice to tank whose opening
+//! moves linearly over `dump_time`, open without current. Manifold: `dp/dt = E/V v (pump - axes - relief - dump)`. Tank pressure is constant.
 
 use bellcrank_machine::description::{Engine, PumpControl, Supply};
 
@@ -42,6 +42,8 @@ pub struct Pump {
     /// Dump valve, flow per root of pressure when open.
     dump: f64,
     root: Root,
+    /// Main relief held off its seat, flow per root of pressure.
+    relief: f64,
     /// m³/(s Pa)
     leak: f64,
 }
@@ -129,6 +131,7 @@ impl Pump {
         Pump {
             dump: supply.dump_flow / supply.dump_drop.sqrt(),
             root: Root::new(DUMP_BLEND),
+            relief: 0.0,
             leak: supply.leak,
             supply: supply.clone(),
         }
@@ -137,6 +140,11 @@ impl Pump {
     /// Makes the oil so many times as viscous as at its working temperature.
     pub fn thicken(&mut self, ratio: f64) {
         self.leak = self.supply.leak / ratio;
+    }
+
+    /// Holds the main relief so far off its seat that at its setting it lets this share of the pump's flow through.
+    pub fn hold_relief_open(&mut self, share: f64) {
+        self.relief = share * self.supply.flow / (self.supply.relief - self.supply.tank).max(DUMP_BLEND).sqrt();
     }
 
     /// The supply that it was made from.
@@ -207,8 +215,13 @@ impl Pump {
         } else {
             0.0
         };
+        let held = if self.relief > 0.0 {
+            self.relief * self.root.of(pressure - self.supply.tank)
+        } else {
+            0.0
+        };
         ManifoldFlows {
-            relief: self.supply.flow * ((pressure - self.supply.relief) / self.supply.relief_band).max(0.0),
+            relief: held + self.supply.flow * ((pressure - self.supply.relief) / self.supply.relief_band).max(0.0),
             dump,
         }
     }
@@ -220,7 +233,7 @@ impl Pump {
         } else {
             0.0
         };
-        relief + dump_opening * self.dump * self.root.slope(pressure - self.supply.tank)
+        relief + (self.relief + dump_opening * self.dump) * self.root.slope(pressure - self.supply.tank)
     }
 
     /// Opening of the dump valve `after` seconds, from `start`, with current (closing) or without (opening).
@@ -259,7 +272,8 @@ mod tests {
             tank: 2e5,
             volume: 2e-3,
         };
-        let pump = Pump::new(&supply);
+        let mut pump = Pump::new(&supply);
+        pump.hold_relief_open(0.4);
         for p in [0.9e5, 2.5e5, 150e5, 190e5, 210e5, 225e5] {
             let flows = |p: f64| pump.flows(p, 0.3).relief + pump.flows(p, 0.3).dump;
             let slope = (flows(p + 10.0) - flows(p - 10.0)) / 20.0;

@@ -164,12 +164,13 @@ pub fn judge(suite: &Suite, run: &Run, scenario: &Scenario, trace: &Trace) -> Ou
     if let Some(alarm) = early.filter(|_| sane) {
         reasons.push(format!("false alarm: {}", event_name(&alarm.what)));
     }
+    let shows = |placed: &&Placed| placed.entry.always && enabled(trace, placed.at);
     match first {
         Some(event) => reasons.extend(after(&suite.limits, run, trace, event, fault, travel, sank)),
         None if sane || early.is_none() => {
             // What goes wrong at the end of a run has no time to be noticed in it.
             let end = trace.samples.last().map_or(0.0, |last| last.t);
-            let shows = |placed: &&Placed| placed.entry.always && placed.at + suite.limits.noticed <= end;
+            let shows = |placed: &&Placed| shows(placed) && placed.at + suite.limits.noticed <= end;
             if let Some(missed) = run.faults.iter().find(shows) {
                 reasons.push(format!("{} was not noticed", missed.entry.name));
             }
@@ -234,6 +235,12 @@ fn zones(machine: &Description, trace: &Trace) -> String {
     told.collect::<Vec<_>>().join(" + ")
 }
 
+/// Whether the machine is enabled at a time, s: what comes to one that stands without power shows only when it is to work again.
+fn enabled(trace: &Trace, t: f64) -> bool {
+    let then = trace.samples.iter().rfind(|sample| sample.t <= t);
+    then.is_some_and(|sample| sample.state == State::Enabled)
+}
+
 /// What must hold after something was noticed.
 fn after(
     limits: &Limits,
@@ -250,7 +257,8 @@ fn after(
     let (mut true_name, mut true_axis) = (false, false);
     for placed in blamed {
         true_name = true;
-        true_axis |= event.axis.is_none() || placed.axis.is_none() || event.axis == placed.axis;
+        let own = event.axis.is_none() || placed.axis.is_none() || event.axis == placed.axis;
+        true_axis |= own || placed.entry.elsewhere;
     }
     if run.operator == Operator::Hostile || fault.is_none() {
         // Of hostile hands see above; where nothing is wrong, it is a false alarm, and told as that.

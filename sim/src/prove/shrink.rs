@@ -5,7 +5,7 @@
 
 use super::operator::Operator;
 use super::outcome::{DROPPED_M, Outcome, Verdict, judge};
-use super::suite::{Placed, Run, Suite};
+use super::suite::{Run, Suite};
 use crate::run::{RunError, rehearse};
 use crate::scenario::{Expect, Scenario};
 
@@ -155,7 +155,7 @@ impl Search<'_> {
     fn less_bad(&mut self) {
         for index in 0..self.best.run.faults.len() {
             let placed = self.best.run.faults[index];
-            self.toward(placed.amount, least(&placed), |small, amount| {
+            self.toward(placed.amount, placed.entry.mildest, |small, amount| {
                 small.run.faults[index].amount = amount;
             });
         }
@@ -182,15 +182,6 @@ impl Search<'_> {
                 holds = middle;
             }
         }
-    }
-}
-
-/// The amount of a fault that is least bad: in the middle where the catalogue says that both ends are the worst.
-fn least(placed: &Placed) -> f64 {
-    if placed.entry.amount.contains("either way") {
-        0.5
-    } else {
-        0.0
     }
 }
 

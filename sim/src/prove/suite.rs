@@ -176,7 +176,7 @@ fn suite(t: &Table, works: Vec<Scenario>) -> Suite {
                 let works = &works;
                 entries
                     .iter()
-                    .flat_map(move |&entry| axes(&works[work], &CATALOGUE[entry]).map(move |axis| (work, entry, axis)))
+                    .flat_map(move |&entry| axes(&works[work], CATALOGUE[entry]).map(move |axis| (work, entry, axis)))
             });
             Section::Cross(Cross {
                 places: places.collect(),
@@ -372,7 +372,7 @@ impl Cross {
         let operator = self.operators[digit(self.operators.len())];
         let (work, entry, axis) = self.places[digit(self.places.len())];
         let placed = Placed {
-            entry: &CATALOGUE[entry],
+            entry: CATALOGUE[entry],
             axis,
             at,
             amount,
@@ -397,7 +397,7 @@ impl Draw {
         let work = *self.works.choose(&mut rng).unwrap_or(&0);
         let faults = (0..self.at_once).map(|_| {
             // Not every entry can happen on every machine.
-            let fits = |entry: &usize| axes(&suite.works[work], &CATALOGUE[*entry]).collect::<Vec<_>>();
+            let fits = |entry: &usize| axes(&suite.works[work], CATALOGUE[*entry]).collect::<Vec<_>>();
             let here: Vec<usize> = self
                 .entries
                 .iter()
@@ -406,7 +406,7 @@ impl Draw {
                 .collect();
             let entry = *here.choose(&mut rng).unwrap_or(&0);
             Placed {
-                entry: &CATALOGUE[entry],
+                entry: CATALOGUE[entry],
                 axis: fits(&entry).choose(&mut rng).copied().flatten(),
                 at: rng.random_range(self.at.0..self.at.1),
                 amount: rng.random_range(0.0..1.0),

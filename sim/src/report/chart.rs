@@ -24,7 +24,7 @@ const ABOVE: u32 = 48;
 /// Room below the lines for the time.
 const BELOW: u32 = 52;
 /// `plotters` writes a size of letters as this many times what it is given.
-const LETTER_SCALE: f64 = 1.24;
+pub const LETTER_SCALE: f64 = 1.24;
 
 /// What a chart shows.
 pub struct Panel {
@@ -191,7 +191,7 @@ fn decimals(size: f64) -> usize {
 }
 
 /// The colours that `plotters` is given: the numbers of these.
-const INKS: [&str; 10] = [
+const INKS: [&str; 12] = [
     "text",
     "grid",
     "level",
@@ -202,15 +202,18 @@ const INKS: [&str; 10] = [
     "mark-fault",
     "mark-noticed",
     "mark-rest",
+    "bar-0",
+    "bar-1",
 ];
 
-fn ink(name: &str) -> RGBColor {
+/// The colour that stands for an ink until [`themed`].
+pub fn ink(name: &str) -> RGBColor {
     let number = INKS.iter().position(|known| *known == name).unwrap_or_default();
     RGBColor(0, 0, u8::try_from(number + 1).unwrap_or(u8::MAX))
 }
 
 /// Replaces the colours by classes.
-fn themed(drawing: &str) -> String {
+pub fn themed(drawing: &str) -> String {
     let mut drawing = drawing
         .replace(" opacity=\"1\"", "")
         .replace(" font-family=\"sans-serif\"", "");
@@ -224,7 +227,8 @@ fn themed(drawing: &str) -> String {
     drawing
 }
 
-type Failed = DrawingAreaErrorKind<<SVGBackend<'static> as DrawingBackend>::ErrorType>;
+/// What drawing can fail with: into memory it does not.
+pub type Failed = DrawingAreaErrorKind<<SVGBackend<'static> as DrawingBackend>::ErrorType>;
 
 /// What stands inside the chart's `svg` element.
 fn draw(panel: &Panel, window: (f64, f64), moments: &[Moment]) -> Result<String, Failed> {

@@ -2,17 +2,18 @@
 //!
 //! Both are pure functions of the scenarios, traces and findings. The page needs no network and no script; all that comes from machine
 //! and scenario files is escaped by `maud`. Reading order: `page` is the page from top to bottom, `moments` says when pictures are drawn and
-//! what charts mark, `picture` draws the machine, `panels` says which `chart`s there are, `band` is the interlock's state above them.
+//! what charts mark, `picture` draws the machine, `film` draws it in motion, `panels` says which `chart`s there are, `band` is the interlock's state above them.
 
 mod band;
-mod chart;
+pub(crate) mod chart;
 mod columns;
 #[cfg(test)]
 mod fabricated;
-mod moments;
-mod page;
-mod panels;
-mod picture;
+pub(crate) mod film;
+pub(crate) mod moments;
+pub(crate) mod page;
+pub(crate) mod panels;
+pub(crate) mod picture;
 mod units;
 
 use crate::findings::Findings;

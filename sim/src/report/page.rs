@@ -10,9 +10,11 @@ use crate::scenario::{Act, Fault, FaultKind, Load, Scenario};
 use crate::table;
 use crate::trace::{Trace, event_text};
 
-const STYLE: &str = include_str!("style.css");
+/// The style sheet of every page.
+pub const STYLE: &str = include_str!("style.css");
 
-const CAUTIONS: [&str; 5] = [
+/// What stands on every page.
+pub const CAUTIONS: [&str; 5] = [
     "Hydraulic oil under pressure injects through skin.",
     "Stored energy stays after the engine stops.",
     "A cylinder held by trapped oil can drop.",
@@ -53,7 +55,7 @@ pub fn page(title: &str, rehearsals: &[Rehearsed], surveys: &[String]) -> Markup
 }
 
 /// Hatching that every picture on the page refers to.
-fn patterns() -> Markup {
+pub fn patterns() -> Markup {
     html! {
         svg class="patterns" width="0" height="0" aria-hidden="true" {
             defs {
@@ -261,14 +263,22 @@ fn fault_in_words(machine: &Description, fault: &Fault) -> String {
         FaultKind::WrongLever {
             act: Act::Tip { arm, .. },
         } => Some(format!("tip of {}", machine.arms[arm].name)),
-        FaultKind::LinkLost { station: Station::Seat } => Some("seat".to_string()),
-        FaultKind::LinkLost {
-            station: Station::Remote,
-        } => Some("remote".to_string()),
-        FaultKind::StopChannelOpen { channel } => Some(format!("channel {}", channel + 1)),
-        _ => None,
+        FaultKind::StopChannelOpen { channel }
+        | FaultKind::StopChannelStuck { channel }
+        | FaultKind::StopChannelBounces { channel, .. } => Some(format!("channel {}", channel + 1)),
+        _ => fault
+            .kind
+            .station()
+            .map(|station| station_in_words(station).to_string()),
     });
     on.map_or_else(|| name.clone(), |on| format!("{name} ({on})"))
+}
+
+fn station_in_words(station: Station) -> &'static str {
+    match station {
+        Station::Seat => "seat",
+        Station::Remote => "remote",
+    }
 }
 
 fn while_held(load: &Load) -> String {

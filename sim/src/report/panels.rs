@@ -154,10 +154,16 @@ pub fn at_fault(kind: &FaultKind) -> Option<usize> {
         | FaultKind::ExcitationSag { axis, .. }
         | FaultKind::TwinDrift { axis, .. }
         | FaultKind::TwinOpen { axis }
+        | FaultKind::SensorsSwapped { axis, .. }
+        | FaultKind::SensorReversed { axis }
         | FaultKind::ValveStuck { axis }
         | FaultKind::ValveStuckOpen { axis, .. }
         | FaultKind::ValveDead { axis }
         | FaultKind::ValveReversed { axis }
+        | FaultKind::ValveSlow { axis, .. }
+        | FaultKind::OverlapGrown { axis, .. }
+        | FaultKind::ValveLeaks { axis, .. }
+        | FaultKind::HoldingStuckOpen { axis }
         | FaultKind::HoseBurst { axis, .. }
         | FaultKind::PistonLeak { axis, .. }
         | FaultKind::SpoolWeak { axis, .. }
@@ -166,19 +172,35 @@ pub fn at_fault(kind: &FaultKind) -> Option<usize> {
         } => Some(axis),
         FaultKind::LinkLost { .. }
         | FaultKind::LinkPoor { .. }
+        | FaultKind::LinkDelayed { .. }
+        | FaultKind::LinkRepeats { .. }
+        | FaultKind::LinkReorders { .. }
+        | FaultKind::LinkCorrupts { .. }
+        | FaultKind::LinkForged { .. }
+        | FaultKind::LinkJammed { .. }
+        | FaultKind::LinkHalfOpen { .. }
         | FaultKind::StopButton
         | FaultKind::HandStop { .. }
         | FaultKind::StopChannelStuck { .. }
+        | FaultKind::StopChannelBounces { .. }
         | FaultKind::RelayWelded { .. }
         | FaultKind::RelayDead { .. }
         | FaultKind::SupplySag { .. }
+        | FaultKind::BrownOut { .. }
         | FaultKind::TickEarly
         | FaultKind::LoopHangs
         | FaultKind::Restart
+        | FaultKind::RecordFlipped { .. }
+        | FaultKind::LeversReversed
+        | FaultKind::LeversStuck
+        | FaultKind::EnableTied
         | FaultKind::StopChannelOpen { .. }
         | FaultKind::WrongLever { .. }
         | FaultKind::EngineStall
         | FaultKind::OilHot { .. }
+        | FaultKind::AirInOil { .. }
+        | FaultKind::ReliefStuckOpen { .. }
+        | FaultKind::DumpStuck
         | FaultKind::PumpWorn { .. } => None,
     }
 }

@@ -11,7 +11,7 @@ use super::{Rehearsed, panels};
 use crate::trace::Sample;
 
 /// Width of a picture, in its own units.
-const WIDTH: f64 = 560.0;
+pub const WIDTH: f64 = 560.0;
 /// Height that the two views share at most.
 const HEIGHT: f64 = 800.0;
 /// Room around and between the views.
@@ -19,7 +19,7 @@ const EDGE: f64 = 44.0;
 /// Room for the title of the view from above.
 const TITLE: f64 = 36.0;
 /// Size of the letters.
-const LETTERS: f64 = 24.0;
+pub const LETTERS: f64 = 24.0;
 /// Points of a path nearer together than this are drawn as one.
 const STEP: f64 = 1.0;
 /// A scale bar is at least this long.
@@ -41,14 +41,16 @@ pub fn pictures(rehearsed: &Rehearsed, moments: &[Moment]) -> Markup {
 }
 
 /// The room that everything takes in the whole rehearsal, and the scale that makes it fit.
-struct Room {
+pub struct Room {
     least: Vector3<f64>,
     greatest: Vector3<f64>,
-    scale: f64,
+    /// Units of the picture in a metre.
+    pub scale: f64,
 }
 
 impl Room {
-    fn of(rehearsed: &Rehearsed) -> Option<Self> {
+    /// The room of a rehearsal. None without a sample.
+    pub fn of(rehearsed: &Rehearsed) -> Option<Self> {
         let machine = &*rehearsed.scenario.machine;
         let radius = machine.axes.iter().map(|axis| axis.joint.radius).fold(0.1, f64::max);
         let arms = rehearsed
@@ -71,7 +73,8 @@ impl Room {
         Some(Self { least, greatest, scale })
     }
 
-    fn height(&self) -> f64 {
+    /// Height of a picture with both views.
+    pub fn height(&self) -> f64 {
         self.above(&self.least).1 + EDGE
     }
 
@@ -81,12 +84,12 @@ impl Room {
     }
 
     /// Seen from the right: forward to the right, up is up.
-    fn side(&self, p: &Vector3<f64>) -> (f64, f64) {
+    pub fn side(&self, p: &Vector3<f64>) -> (f64, f64) {
         (self.forward(p.x), EDGE + self.scale * (self.greatest.z - p.z))
     }
 
     /// Seen from above: forward to the right, left is up.
-    fn above(&self, p: &Vector3<f64>) -> (f64, f64) {
+    pub fn above(&self, p: &Vector3<f64>) -> (f64, f64) {
         (
             self.forward(p.x),
             self.below_side() + EDGE + TITLE + self.scale * (self.greatest.y - p.y),
@@ -94,7 +97,7 @@ impl Room {
     }
 
     /// Where the view from the side ends.
-    fn below_side(&self) -> f64 {
+    pub fn below_side(&self) -> f64 {
         self.side(&self.least).1 + LETTERS
     }
 }
@@ -203,7 +206,7 @@ fn view(
 
 /// Where the names of the zones go: in the middle of each. Where another stands there already, the one further down in the machine file goes
 /// without.
-fn zone_names<'m>(
+pub fn zone_names<'m>(
     machine: &'m Description,
     project: &dyn Fn(&Vector3<f64>) -> (f64, f64),
 ) -> Vec<(&'m str, (f64, f64))> {
@@ -262,7 +265,8 @@ fn scale_of(project: &dyn Fn(&Vector3<f64>) -> (f64, f64)) -> f64 {
     project(&Vector3::x()).0 - project(&Vector3::zeros()).0
 }
 
-fn ground(room: &Room) -> Markup {
+/// The ground, seen from the side.
+pub fn ground(room: &Room) -> Markup {
     let (_, y) = room.side(&Vector3::zeros());
     html! {
         line class="ground" x1="0" y1=(px(y)) x2=(WIDTH) y2=(px(y)) {}
@@ -271,7 +275,7 @@ fn ground(room: &Room) -> Markup {
 }
 
 /// What the views are, and how long a metre is.
-fn words(room: &Room) -> Markup {
+pub fn words(room: &Room) -> Markup {
     let length = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0]
         .into_iter()
         .find(|length| room.scale * length >= BAR_LEAST)
@@ -289,7 +293,7 @@ fn words(room: &Room) -> Markup {
 }
 
 /// Points for a polyline, without those too near to the one before; first and last are kept.
-fn path(points: impl Iterator<Item = (f64, f64)>) -> String {
+pub fn path(points: impl Iterator<Item = (f64, f64)>) -> String {
     let mut kept: Vec<(f64, f64)> = Vec::new();
     let mut last = None;
     for point in points {
@@ -308,6 +312,7 @@ fn path(points: impl Iterator<Item = (f64, f64)>) -> String {
     texts.join(" ")
 }
 
-fn px(value: f64) -> String {
+/// A length as a picture has it.
+pub fn px(value: f64) -> String {
     format!("{value:.1}")
 }

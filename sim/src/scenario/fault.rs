@@ -85,6 +85,18 @@ pub enum FaultKind {
         /// The axis.
         axis: usize,
     },
+    /// The signals of the sensors of two axes are exchanged: each input reads the other's sensor.
+    SensorsSwapped {
+        /// One axis.
+        axis: usize,
+        /// The other.
+        with: usize,
+    },
+    /// A sensor counts the wrong way: from where it is, its reading falls where it should rise.
+    SensorReversed {
+        /// The axis.
+        axis: usize,
+    },
     /// A spool sticks where it is.
     ValveStuck {
         /// The axis.
@@ -107,6 +119,27 @@ pub enum FaultKind {
         /// The axis.
         axis: usize,
     },
+    /// A spool follows slowly.
+    ValveSlow {
+        /// The axis.
+        axis: usize,
+        /// Share of its quickness that is left, 0 to 1.
+        share: f64,
+    },
+    /// A spool has to go further than it should before its lands open.
+    OverlapGrown {
+        /// The axis.
+        axis: usize,
+        /// By this share of full travel.
+        by: f64,
+    },
+    /// A spool's closed lands let more through than they should.
+    ValveLeaks {
+        /// The axis.
+        axis: usize,
+        /// Each of them, m³/(s Pa).
+        leak: f64,
+    },
     /// No frames come from a station.
     LinkLost {
         /// The station.
@@ -118,6 +151,47 @@ pub enum FaultKind {
         station: Station,
         /// Share of the frames, 0 to 1.
         share: f64,
+    },
+    /// All that goes between a station and the core is held back.
+    LinkDelayed {
+        /// The station.
+        station: Station,
+        /// For how long, either way, s.
+        by: f64,
+    },
+    /// In place of each frame from a station the one that came last is brought again.
+    LinkRepeats {
+        /// The station.
+        station: Station,
+    },
+    /// Frames from a station are held until there are so many, and brought the newest first.
+    LinkReorders {
+        /// The station.
+        station: Station,
+        /// So many.
+        among: usize,
+    },
+    /// Bits of what goes between a station and the core are turned over.
+    LinkCorrupts {
+        /// The station.
+        station: Station,
+        /// Share of the bits, 0 to 1.
+        share: f64,
+    },
+    /// Somebody without the key speaks in the place of a station, with every lever over and the enabling switch held.
+    LinkForged {
+        /// The station.
+        station: Station,
+    },
+    /// Noise drowns all that goes between a station and the core.
+    LinkJammed {
+        /// The station.
+        station: Station,
+    },
+    /// A station is heard, but hears nothing.
+    LinkHalfOpen {
+        /// The station.
+        station: Station,
     },
     /// A stop button on the machine is pressed.
     StopButton,
@@ -136,6 +210,15 @@ pub enum FaultKind {
         /// 0 or 1.
         channel: usize,
     },
+    /// The contact of a channel of the stop chain bounces: it opens for a moment again and again.
+    StopChannelBounces {
+        /// 0 or 1.
+        channel: usize,
+        /// Each time for so long, s.
+        open: f64,
+        /// So often, s.
+        every: f64,
+    },
     /// The contacts of a relay are welded: it stays pulled in.
     RelayWelded {
         /// The relay.
@@ -151,19 +234,53 @@ pub enum FaultKind {
         /// V.
         to: f64,
     },
+    /// What feeds the controller breaks down to this voltage, falling and coming back as its capacitors let it. While it is too low for the
+    /// controller, that stands still without current, and then starts anew.
+    BrownOut {
+        /// V.
+        to: f64,
+    },
     /// The loop runs twice in a row: each tick is followed by another at once.
     TickEarly,
     /// The loop stands still: the core is not called, and its outputs stay what they were.
     LoopHangs,
     /// The controller starts anew: it has forgotten everything.
     Restart,
+    /// The controller starts anew, and finds one bit of what it kept through the restart turned over.
+    RecordFlipped {
+        /// Which of its bits, from 0.
+        bit: usize,
+    },
     /// The hand does this instead of what it should.
     WrongLever {
         /// What it does.
         act: Act,
     },
+    /// Every lever of the station in charge is moved the wrong way round.
+    LeversReversed,
+    /// The levers stay where they are when they are let go.
+    LeversStuck,
+    /// The enabling switch is tied down.
+    EnableTied,
     /// The engine dies.
     EngineStall,
+    /// The main reliefs are held off their seats.
+    ReliefStuckOpen {
+        /// Share of its pump's flow that each would let through at its setting.
+        share: f64,
+    },
+    /// The dump valves stay where they are: closed, when their current goes.
+    DumpStuck,
+    /// The oil holds this much undissolved air.
+    AirInOil {
+        /// Share of its volume at atmospheric pressure.
+        share: f64,
+    },
+    /// The load-holding valves of an axis stick open.
+    HoldingStuckOpen {
+        /// The axis. It has such a valve.
+        axis: usize,
+    },
     /// A hose between a valve section and its axis bursts, and stays burst.
     HoseBurst {
         /// The axis.
@@ -229,29 +346,68 @@ impl FaultKind {
             Self::ExcitationSag { .. } => "excitation_sag",
             Self::TwinDrift { .. } => "twin_drift",
             Self::TwinOpen { .. } => "twin_open",
+            Self::SensorsSwapped { .. } => "sensors_swapped",
+            Self::SensorReversed { .. } => "sensor_reversed",
             Self::ValveStuck { .. } => "valve_stuck",
             Self::ValveStuckOpen { .. } => "valve_stuck_open",
             Self::ValveDead { .. } => "valve_dead",
             Self::ValveReversed { .. } => "valve_reversed",
+            Self::ValveSlow { .. } => "valve_slow",
+            Self::OverlapGrown { .. } => "overlap_grown",
+            Self::ValveLeaks { .. } => "valve_leaks",
             Self::LinkLost { .. } => "link_lost",
             Self::LinkPoor { .. } => "link_poor",
+            Self::LinkDelayed { .. } => "link_delayed",
+            Self::LinkRepeats { .. } => "link_repeats",
+            Self::LinkReorders { .. } => "link_reorders",
+            Self::LinkCorrupts { .. } => "link_corrupts",
+            Self::LinkForged { .. } => "link_forged",
+            Self::LinkJammed { .. } => "link_jammed",
+            Self::LinkHalfOpen { .. } => "link_half_open",
             Self::StopButton => "stop_button",
             Self::HandStop { .. } => "hand_stop",
             Self::StopChannelOpen { .. } => "stop_channel_open",
             Self::StopChannelStuck { .. } => "stop_channel_stuck",
+            Self::StopChannelBounces { .. } => "stop_channel_bounces",
             Self::RelayWelded { .. } => "relay_welded",
             Self::RelayDead { .. } => "relay_dead",
             Self::SupplySag { .. } => "supply_sag",
+            Self::BrownOut { .. } => "brown_out",
             Self::TickEarly => "tick_early",
             Self::LoopHangs => "loop_hangs",
             Self::Restart => "restart",
+            Self::RecordFlipped { .. } => "record_flipped",
             Self::WrongLever { .. } => "wrong_lever",
+            Self::LeversReversed => "levers_reversed",
+            Self::LeversStuck => "levers_stuck",
+            Self::EnableTied => "enable_tied",
             Self::EngineStall => "engine_stall",
+            Self::ReliefStuckOpen { .. } => "relief_stuck_open",
+            Self::DumpStuck => "dump_stuck",
+            Self::AirInOil { .. } => "air_in_oil",
+            Self::HoldingStuckOpen { .. } => "holding_stuck_open",
             Self::HoseBurst { .. } => "hose_burst",
             Self::OilHot { .. } => "oil_hot",
             Self::PumpWorn { .. } => "pump_worn",
             Self::PistonLeak { .. } => "piston_leak",
             Self::SpoolWeak { .. } => "spool_weak",
+        }
+    }
+
+    /// The station that it is about, if it is about one.
+    pub fn station(&self) -> Option<Station> {
+        match *self {
+            Self::LinkLost { station }
+            | Self::LinkPoor { station, .. }
+            | Self::LinkDelayed { station, .. }
+            | Self::LinkRepeats { station }
+            | Self::LinkReorders { station, .. }
+            | Self::LinkCorrupts { station, .. }
+            | Self::LinkForged { station }
+            | Self::LinkJammed { station }
+            | Self::LinkHalfOpen { station }
+            | Self::HandStop { station } => Some(station),
+            _ => None,
         }
     }
 }

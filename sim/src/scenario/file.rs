@@ -8,20 +8,20 @@ use bellcrank_core::cause::Cause;
 use bellcrank_core::inputs::{Mode, Station};
 use bellcrank_core::last_tick::Held;
 use bellcrank_core::supervise::{State, What};
-use bellcrank_machine::description::{Axis, Description, Signal};
+use bellcrank_machine::description::Description;
 use bellcrank_machine::document::{self, DocumentError, Table};
 use bellcrank_machine::{builtin, find};
 
-use super::{BUILTIN, Expect, Fault, FaultKind, Load, Relay, Scenario, folder};
+use super::{BUILTIN, Expect, Fault, Load, Scenario, folder};
 use crate::adversary::Strategy;
 use crate::trace::{OUT_OF_REACH, UNUSABLE, event_name};
 
 /// Longest rehearsal, s.
-const LENGTH_MAX: f64 = 3600.0;
+pub(super) const LENGTH_MAX: f64 = 3600.0;
 /// Beyond this nobody works with such a machine, deg.
 const SLOPE_DEG: RangeInclusive<f64> = -30.0..=30.0;
 /// As in machine files, °C.
-const OIL_C: RangeInclusive<f64> = -30.0..=120.0;
+pub(super) const OIL_C: RangeInclusive<f64> = -30.0..=120.0;
 
 /// Reads a scenario by the name of a built-in one or by its path.
 ///
@@ -123,35 +123,6 @@ impl Who<'_> {
         named(t, key, "axis", self.machine.axes.iter().map(|axis| &axis.name))
     }
 
-    /// An axis with a second sensor.
-    fn twin_axis(&self, t: &Table, key: &'static str) -> usize {
-        self.axis_with(t, key, "a twin", |axis| axis.twin.is_some())
-    }
-
-    /// An axis with a sensor that tells a share of what feeds it.
-    fn fed_axis(&self, t: &Table, key: &'static str) -> usize {
-        self.axis_with(t, key, "a ratiometric sensor", |axis| {
-            let twin = axis.twin.as_ref().map(|twin| &twin.sensor);
-            let mut sensors = std::iter::once(&axis.sensor).chain(twin);
-            sensors.any(|sensor| matches!(sensor.signal, Signal::Ratiometric { .. }))
-        })
-    }
-
-    fn axis_with(&self, t: &Table, key: &'static str, what: &str, has: impl Fn(&Axis) -> bool) -> usize {
-        let index = self.axis(t, key);
-        if t.clean() && self.machine.axes.get(index).is_some_and(|axis| !has(axis)) {
-            let names = self.machine.axes.iter().filter(|axis| has(axis));
-            let names: Vec<_> = names.map(|axis| format!("{:?}", axis.name)).collect();
-            let wanted = if names.is_empty() {
-                format!("another fault: no axis of this machine has {what}")
-            } else {
-                format!("one with {what}: {}", names.join(", "))
-            };
-            t.wrong(key, wanted);
-        }
-        index
-    }
-
     pub(super) fn arm(&self, t: &Table, key: &'static str) -> usize {
         named(t, key, "arm", self.machine.arms.iter().map(|arm| &arm.name))
     }
@@ -212,21 +183,6 @@ impl Who<'_> {
         load
     }
 
-    /// `[[fault]]`: a time, a kind, and what that kind needs.
-    fn fault(&self, t: &Table, length: f64) -> Option<Fault> {
-        let at = t.number("at_s", 0.0..=length);
-        let lasts = t.optional("lasts_s").map(|key| t.number(key, 0.001..=LENGTH_MAX));
-        let Some(make) = t.choice("kind", &KINDS) else {
-            t.pass_over_rest();
-            return None;
-        };
-        let kind = make(self, t);
-        if lasts.is_some() && matches!(kind, FaultKind::HoseBurst { .. }) {
-            t.wrong("lasts_s", "no lasts_s: a burst hose stays burst");
-        }
-        Some(Fault { at, lasts, kind })
-    }
-
     /// What is in the way of a go-to: a zone, an axis at the end of its range or another arm, by its name, or one of two words.
     fn obstacle(&self, t: &Table, key: &'static str) -> String {
         let machine = self.machine;
@@ -276,111 +232,6 @@ fn named<'n>(t: &Table, key: &'static str, what: &str, names: impl Iterator<Item
         }
         0
     })
-}
-
-type Make = fn(&Who, &Table) -> FaultKind;
-
-const KINDS: [(&str, Make); 33] = [
-    ("sensor_open", |w, t| FaultKind::SensorOpen {
-        axis: w.axis(t, "axis"),
-    }),
-    ("sensor_short", |w, t| FaultKind::SensorShort {
-        axis: w.axis(t, "axis"),
-    }),
-    ("sensor_stuck", |w, t| FaultKind::SensorStuck {
-        axis: w.axis(t, "axis"),
-    }),
-    ("sensor_jump", |w, t| FaultKind::SensorJump {
-        axis: w.axis(t, "axis"),
-        by: t.number("by_percent", -1000.0..=1000.0),
-    }),
-    ("sensor_slip", |w, t| FaultKind::SensorSlip {
-        axis: w.axis(t, "axis"),
-        rate: t.number("drift_percent_s", -1000.0..=1000.0),
-    }),
-    ("sensor_noise", |w, t| FaultKind::SensorNoise {
-        axis: w.axis(t, "axis"),
-        rms: t.number("noise_mv", 0.0..=10_000.0),
-    }),
-    ("sensor_stale", |w, t| FaultKind::SensorStale {
-        axis: w.axis(t, "axis"),
-    }),
-    ("excitation_sag", |w, t| FaultKind::ExcitationSag {
-        axis: w.fed_axis(t, "axis"),
-        to: t.number("to_v", 0.0..=100.0),
-    }),
-    ("twin_drift", |w, t| FaultKind::TwinDrift {
-        axis: w.twin_axis(t, "axis"),
-        rate: t.number("drift_percent_s", -100.0..=100.0),
-    }),
-    ("twin_open", |w, t| FaultKind::TwinOpen {
-        axis: w.twin_axis(t, "axis"),
-    }),
-    ("valve_stuck", |w, t| FaultKind::ValveStuck {
-        axis: w.axis(t, "axis"),
-    }),
-    ("valve_stuck_open", |w, t| FaultKind::ValveStuckOpen {
-        axis: w.axis(t, "axis"),
-        opening: t.number("opening", -1.0..=1.0),
-    }),
-    ("valve_dead", |w, t| FaultKind::ValveDead {
-        axis: w.axis(t, "axis"),
-    }),
-    ("valve_reversed", |w, t| FaultKind::ValveReversed {
-        axis: w.axis(t, "axis"),
-    }),
-    ("link_lost", |_, t| FaultKind::LinkLost {
-        station: t.choice("station", &STATIONS).unwrap_or_default(),
-    }),
-    ("link_poor", |_, t| FaultKind::LinkPoor {
-        station: t.choice("station", &STATIONS).unwrap_or_default(),
-        share: t.number("share", 0.0..=1.0),
-    }),
-    ("stop_button", |_, _| FaultKind::StopButton),
-    ("hand_stop", |_, t| FaultKind::HandStop {
-        station: t.choice("station", &STATIONS).unwrap_or_default(),
-    }),
-    ("stop_channel_open", |_, t| FaultKind::StopChannelOpen {
-        channel: t.whole("channel", 1..=2) - 1,
-    }),
-    ("stop_channel_stuck", |_, t| FaultKind::StopChannelStuck {
-        channel: t.whole("channel", 1..=2) - 1,
-    }),
-    ("relay_welded", |_, t| FaultKind::RelayWelded { relay: relay(t) }),
-    ("relay_dead", |_, t| FaultKind::RelayDead { relay: relay(t) }),
-    ("supply_sag", |_, t| FaultKind::SupplySag {
-        to: t.number("to_v", 0.0..=60.0),
-    }),
-    ("tick_early", |_, _| FaultKind::TickEarly),
-    ("loop_hangs", |_, _| FaultKind::LoopHangs),
-    ("restart", |_, _| FaultKind::Restart),
-    ("wrong_lever", |w, t| FaultKind::WrongLever { act: w.act(t) }),
-    ("engine_stall", |_, _| FaultKind::EngineStall),
-    ("hose_burst", |w, t| FaultKind::HoseBurst {
-        axis: w.axis(t, "axis"),
-        side: t.choice("side", &[("a", 0), ("b", 1)]).unwrap_or_default(),
-        hole: t.number("hole_mm", 0.1..=50.0),
-    }),
-    ("oil_hot", |_, t| FaultKind::OilHot {
-        to: t.number("to_c", OIL_C),
-    }),
-    ("pump_worn", |_, t| FaultKind::PumpWorn {
-        share: t.number("share", 0.0..=1.0),
-    }),
-    ("piston_leak", |w, t| FaultKind::PistonLeak {
-        axis: w.axis(t, "axis"),
-        leak: t.number("leak_cm3_s_bar", 0.0..=100.0),
-    }),
-    ("spool_weak", |w, t| FaultKind::SpoolWeak {
-        axis: w.axis(t, "axis"),
-        share: t.number("share", 0.0..=1.0),
-    }),
-];
-
-fn relay(t: &Table) -> Relay {
-    let [valve_power, dump, engine] = Relay::ALL;
-    let names = [("valve_power", valve_power), ("dump", dump), ("engine", engine)];
-    t.choice("relay", &names).unwrap_or(valve_power)
 }
 
 /// The name of a cause, or of the guard's holding back, as the event log prints it.

@@ -3,6 +3,7 @@
 mod acts;
 mod fault;
 mod file;
+mod kinds;
 mod text;
 
 use std::path::{Path, PathBuf};

@@ -122,7 +122,7 @@ impl File<'_> {
                 file.number("speed_mm_s", *speed);
             }),
             Act::Lever { axis, share } => self.within("lever", |file| {
-                file.axis(*axis);
+                file.axis("axis", *axis);
                 file.number("share", *share);
             }),
         }
@@ -141,51 +141,46 @@ impl File<'_> {
     /// What a kind of fault needs.
     fn kind(&mut self, kind: &FaultKind) {
         use FaultKind as K;
-        let (axis, value) = match *kind {
+        if let Some(station) = kind.station() {
+            self.station("station", station);
+        }
+        match *kind {
             K::SensorOpen { axis }
             | K::SensorShort { axis }
             | K::SensorStuck { axis }
             | K::SensorStale { axis }
+            | K::SensorReversed { axis }
             | K::TwinOpen { axis }
             | K::ValveStuck { axis }
             | K::ValveDead { axis }
-            | K::ValveReversed { axis } => (Some(axis), None),
-            K::SensorJump { axis, by } => (Some(axis), Some(("by_percent", by))),
-            K::SensorSlip { axis, rate } | K::TwinDrift { axis, rate } => (Some(axis), Some(("drift_percent_s", rate))),
-            K::SensorNoise { axis, rms } => (Some(axis), Some(("noise_mv", rms))),
-            K::ExcitationSag { axis, to } => (Some(axis), Some(("to_v", to))),
-            K::ValveStuckOpen { axis, opening } => (Some(axis), Some(("opening", opening))),
-            K::HoseBurst { axis, hole, .. } => (Some(axis), Some(("hole_mm", hole))),
-            K::PistonLeak { axis, leak } => (Some(axis), Some(("leak_cm3_s_bar", leak))),
-            K::SpoolWeak { axis, share } => (Some(axis), Some(("share", share))),
-            K::LinkPoor { share, .. } | K::PumpWorn { share } => (None, Some(("share", share))),
-            K::SupplySag { to } => (None, Some(("to_v", to))),
-            K::OilHot { to } => (None, Some(("to_c", to))),
-            K::StopChannelOpen { channel } | K::StopChannelStuck { channel } => {
-                self.line("channel", channel + 1);
-                (None, None)
+            | K::ValveReversed { axis }
+            | K::HoldingStuckOpen { axis } => self.axis("axis", axis),
+            K::SensorsSwapped { axis, with } => {
+                self.axis("axis", axis);
+                self.axis("with", with);
             }
-            K::LinkLost { .. }
-            | K::HandStop { .. }
-            | K::RelayWelded { .. }
-            | K::RelayDead { .. }
-            | K::WrongLever { .. }
-            | K::StopButton
-            | K::TickEarly
-            | K::LoopHangs
-            | K::Restart
-            | K::EngineStall => (None, None),
-        };
-        if let Some(axis) = axis {
-            self.axis(axis);
-        }
-        if let Some((key, value)) = value {
-            self.number(key, value);
-        }
-        match kind {
-            K::HoseBurst { side, .. } => self.words("side", if *side == 0 { "a" } else { "b" }),
-            K::LinkLost { station } | K::LinkPoor { station, .. } | K::HandStop { station } => {
-                self.station("station", *station);
+            K::SensorJump { axis, by } | K::OverlapGrown { axis, by } => self.of_axis(axis, "by_percent", by),
+            K::SensorSlip { axis, rate } | K::TwinDrift { axis, rate } => self.of_axis(axis, "drift_percent_s", rate),
+            K::SensorNoise { axis, rms } => self.of_axis(axis, "noise_mv", rms),
+            K::ExcitationSag { axis, to } => self.of_axis(axis, "to_v", to),
+            K::ValveStuckOpen { axis, opening } => self.of_axis(axis, "opening", opening),
+            K::ValveSlow { axis, share } | K::SpoolWeak { axis, share } => self.of_axis(axis, "share", share),
+            K::ValveLeaks { axis, leak } | K::PistonLeak { axis, leak } => self.of_axis(axis, "leak_cm3_s_bar", leak),
+            K::HoseBurst { axis, side, hole } => {
+                self.of_axis(axis, "hole_mm", hole);
+                self.words("side", if side == 0 { "a" } else { "b" });
+            }
+            K::LinkPoor { share, .. }
+            | K::LinkCorrupts { share, .. }
+            | K::PumpWorn { share }
+            | K::ReliefStuckOpen { share } => self.number("share", share),
+            K::LinkDelayed { by, .. } => self.number("by_ms", by),
+            K::LinkReorders { among, .. } => self.line("among", among),
+            K::StopChannelOpen { channel } | K::StopChannelStuck { channel } => self.line("channel", channel + 1),
+            K::StopChannelBounces { channel, open, every } => {
+                self.line("channel", channel + 1);
+                self.number("open_ms", open);
+                self.number("every_ms", every);
             }
             K::RelayWelded { relay } | K::RelayDead { relay } => {
                 let name = match relay {
@@ -195,9 +190,33 @@ impl File<'_> {
                 };
                 self.words("relay", name);
             }
-            K::WrongLever { act } => self.act(act),
-            _ => {}
+            K::SupplySag { to } | K::BrownOut { to } => self.number("to_v", to),
+            K::RecordFlipped { bit } => self.line("bit", bit),
+            K::WrongLever { ref act } => self.act(act),
+            K::AirInOil { share } => self.number("air_percent", share),
+            K::OilHot { to } => self.number("to_c", to),
+            K::LinkLost { .. }
+            | K::LinkRepeats { .. }
+            | K::LinkForged { .. }
+            | K::LinkJammed { .. }
+            | K::LinkHalfOpen { .. }
+            | K::StopButton
+            | K::HandStop { .. }
+            | K::TickEarly
+            | K::LoopHangs
+            | K::Restart
+            | K::LeversReversed
+            | K::LeversStuck
+            | K::EnableTied
+            | K::EngineStall
+            | K::DumpStuck => {}
         }
+    }
+
+    /// An axis, and a number about it.
+    fn of_axis(&mut self, axis: usize, key: &str, number: f64) {
+        self.axis("axis", axis);
+        self.number(key, number);
     }
 
     fn expect(&mut self, expect: &Expect) {
@@ -208,7 +227,7 @@ impl File<'_> {
             }
         }
         if let Some(axis) = expect.axis {
-            self.axis(axis);
+            self.axis("axis", axis);
         }
         let numbers = [
             ("noticed_ms", expect.noticed),
@@ -269,8 +288,8 @@ impl File<'_> {
         self.line(key, format!("[{}]", numbers.join(", ")));
     }
 
-    fn axis(&mut self, axis: usize) {
-        self.words("axis", &self.scenario.machine.axes[axis].name);
+    fn axis(&mut self, key: &str, axis: usize) {
+        self.words(key, &self.scenario.machine.axes[axis].name);
     }
 
     fn arm(&mut self, arm: usize) {

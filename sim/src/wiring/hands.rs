@@ -27,14 +27,24 @@ pub struct Hands {
 impl Hands {
     /// Everything the hands have done up to `t`, with the faults that are on having the last word.
     pub fn at(scenario: &Scenario, t: f64) -> Self {
+        let mut hands = Self::asked(scenario, t);
+        for fault in scenario.faults.iter().filter(|fault| fault.on(t)) {
+            match fault.kind {
+                FaultKind::WrongLever { act } => hands.act(scenario, 0, act, t - fault.at),
+                FaultKind::LeversStuck => hands.levers = Self::asked(scenario, fault.at).levers,
+                FaultKind::LeversReversed => hands.levers = hands.levers.map(|share| -share),
+                FaultKind::EnableTied => hands.enable = true,
+                _ => {}
+            }
+        }
+        hands
+    }
+
+    /// Everything that the hands were to do up to `t`.
+    fn asked(scenario: &Scenario, t: f64) -> Self {
         let mut hands = Self::default();
         for (number, hand) in (1..).zip(scenario.hands.iter().take_while(|hand| hand.at <= t)) {
             hands.act(scenario, number, hand.act, t - hand.at);
-        }
-        for fault in scenario.faults.iter().filter(|fault| fault.on(t)) {
-            if let FaultKind::WrongLever { act } = fault.kind {
-                hands.act(scenario, 0, act, t - fault.at);
-            }
         }
         hands
     }
@@ -159,5 +169,42 @@ fn station(scenario: &Scenario) -> &description::Station {
     match scenario.station {
         Station::Remote => stations.remote.as_ref().unwrap_or(&stations.seat),
         Station::Seat => &stations.seat,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+    use crate::scenario;
+
+    /// The lever of the left lift and the enabling switch at a time: pushed at 1 s, let go of at 3 s, something being wrong from 2 s on.
+    fn held(fault: &str, t: f64) -> (f64, bool) {
+        let text = format!(
+            "name = \"n\"\nabout = \"a\"\nmachine = \"drystone setter\"\nlength_s = 5\nstation = \"seat\"\nmode = \"joint\"
+[[start]]\narm = \"left\"\nangles_deg = [0, -20, 70, 40, 0]\n[[hand]]\nat_s = 0\nenable = true
+[[hand]]\nat_s = 1\nlever = {{ axis = \"left lift\", share = 0.5 }}\n[[hand]]\nat_s = 3\nneutral = true
+[[hand]]\nat_s = 3\nenable = false\n[[fault]]\nat_s = 2\nlasts_s = 2\nkind = \"{fault}\"\n"
+        );
+        let scenario = scenario::parse("s.toml", &text, Path::new("")).unwrap_or_else(|error| panic!("{error}"));
+        let lever = scenario.machine.axes[1].lever.unwrap();
+        let hands = Hands::at(&scenario, t);
+        (hands.levers[lever], hands.enable)
+    }
+
+    #[test]
+    fn hands_that_go_wrong_do_so_while_it_lasts() {
+        for (fault, while_held, let_go) in [
+            ("stop_button", (0.5, true), (0.0, false)),
+            ("levers_reversed", (-0.5, true), (0.0, false)),
+            ("levers_stuck", (0.5, true), (0.5, false)),
+            ("enable_tied", (0.5, true), (0.0, true)),
+        ] {
+            assert_eq!(held(fault, 1.5), (0.5, true), "{fault}, before");
+            assert_eq!(held(fault, 2.5), while_held, "{fault}");
+            assert_eq!(held(fault, 3.5), let_go, "{fault}, let go");
+            assert_eq!(held(fault, 4.5), (0.0, false), "{fault}, over");
+        }
     }
 }

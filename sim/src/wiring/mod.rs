@@ -5,20 +5,23 @@
 
 mod electronics;
 mod hands;
+mod link;
 pub(crate) mod relays;
 pub(crate) mod sensor;
 mod watchdog;
 
 use bellcrank_core::inputs::{HandFrame, Station};
-use bellcrank_core::machine::{AxisId, PerAxis};
+use bellcrank_core::machine::AxisId;
 use bellcrank_core::units::{Duration, Instant, Volts};
 use bellcrank_core::{Inputs, Outputs};
-use rand::{RngExt, SeedableRng};
+use bellcrank_machine::description;
+use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 
 use crate::plant::{self, Faults, Plant, SpoolFault};
 use crate::scenario::{FaultKind, Scenario};
 use hands::Hands;
+use link::Link;
 use relays::Coils;
 use sensor::Sensors;
 use watchdog::Watchdog;
@@ -29,6 +32,10 @@ pub(crate) const REMOTE_FRAME_S: f64 = 0.020;
 
 /// What feeds the controller, V.
 const CONTROL_V: f64 = 24.0;
+/// Below this the controller cannot run, V; its capacitors fall and rise towards what feeds them with this time constant, s (common
+/// practice, no source: converters from 24 V lock out at 6 to 9 V).
+const LOCKS_OUT_V: f64 = 8.0;
+const CAPACITORS_S: f64 = 0.01;
 /// A safety output tests itself this often, and opens for this long, s (common practice, no source).
 const TEST_EVERY_S: f64 = 0.101;
 const TEST_PULSE_S: f64 = 0.001;
@@ -38,38 +45,27 @@ pub struct Wiring<'s> {
     scenario: &'s Scenario,
     rng: ChaCha8Rng,
     sensors: Sensors,
-    seat: Line,
-    remote: Line,
-    /// Which frames get lost, apart from all other noise.
-    losses: ChaCha8Rng,
+    seat: Link,
+    remote: Link,
     coils: Coils,
     watchdog: Watchdog,
     /// What the hands do, and whether the reset button is pressed, where that is not in the scenario.
     held: Option<(HandFrame, bool)>,
 }
 
-/// The way from one station to the core: it carries a frame every so often.
-struct Line {
-    every: f64,
-    /// When a frame was sent last, s.
-    sent: Option<f64>,
-    /// The newest that came through, and when it was made, s.
-    frame: HandFrame,
-    made: Option<f64>,
-}
-
 impl<'s> Wiring<'s> {
     /// Wiring whose noise is that of `seed`.
     pub fn new(scenario: &'s Scenario, seed: u64) -> Self {
-        let mut losses = ChaCha8Rng::seed_from_u64(seed);
-        losses.set_stream(2);
+        let stations = &scenario.machine.stations;
+        let late = |station: &description::Station| duration(station.frame_late);
+        let (seat, remote) = (&stations.seat, stations.remote.as_ref().unwrap_or(&stations.seat));
+        let link = |station, every, late| Link::new(station, every, late, seed);
         Self {
             scenario,
-            losses,
             rng: ChaCha8Rng::seed_from_u64(seed),
             sensors: Sensors::new(&scenario.machine, seed),
-            seat: Line::new(SEAT_FRAME_S),
-            remote: Line::new(REMOTE_FRAME_S),
+            seat: link(Station::Seat, SEAT_FRAME_S, late(seat)),
+            remote: link(Station::Remote, REMOTE_FRAME_S, late(remote)),
             coils: Coils::default(),
             watchdog: Watchdog::new(scenario.machine.control.watchdog),
             held: None,
@@ -89,30 +85,19 @@ impl<'s> Wiring<'s> {
             mode: frame.mode,
             ..HandFrame::default()
         };
-        for (station, line) in [(Station::Seat, &mut self.seat), (Station::Remote, &mut self.remote)] {
-            let lost = broken.iter().any(|fault| match fault {
-                FaultKind::LinkLost { station: lost } => *lost == station,
-                FaultKind::LinkPoor { station: poor, share } if *poor == station => {
-                    line.due(t) && self.losses.random_bool(*share)
-                }
-                _ => false,
-            });
-            let frame = if station == self.scenario.station {
-                frame
-            } else {
-                at_rest
-            };
+        let (seat, remote) = match self.scenario.station {
+            Station::Seat => (frame, at_rest),
+            Station::Remote => (at_rest, frame),
+        };
+        let heard = |station, link: &mut Link, frame| {
             let stop_clear = !broken.contains(&FaultKind::HandStop { station });
-            line.pass(t, HandFrame { stop_clear, ..frame }, lost);
-        }
-        let mut sensors = PerAxis::default();
-        for (index, axis) in self.scenario.machine.axes.iter().enumerate() {
-            if let Some(id) = AxisId::new(index) {
-                let stroke = plant.axis(index).stroke;
-                let read = self.sensors.read(index, axis, stroke, t, &broken, &mut self.rng);
-                sensors.set(id, read);
-            }
-        }
+            link.pass(t, &HandFrame { stop_clear, ..frame }, &broken)
+        };
+        let seat = heard(Station::Seat, &mut self.seat, seat);
+        let remote = heard(Station::Remote, &mut self.remote, remote);
+        let machine = &self.scenario.machine;
+        let strokes = |axis: usize| plant.axis(axis).stroke;
+        let sensors = self.sensors.read(machine, strokes, t, &broken, &mut self.rng);
         Inputs {
             now: instant(t),
             sensors,
@@ -122,13 +107,17 @@ impl<'s> Wiring<'s> {
             reset,
             commissioning: false,
             selector: self.scenario.station,
-            seat: self.seat.frame_at(t),
-            remote: self.remote.frame_at(t),
+            seat,
+            remote,
         }
     }
 
     /// What the core's outputs do to the plant from time `t` on.
     pub fn write(&mut self, t: f64, outputs: &Outputs, plant: &mut Plant) -> plant::Inputs {
+        if self.starves(t) {
+            // The watchdog hangs on the same supply: it begins anew with the controller.
+            self.watchdog = Watchdog::new(self.scenario.machine.control.watchdog);
+        }
         self.watchdog.look(t, outputs.alive);
         let told = self.watchdog.lets(outputs.relays);
         let broken: Vec<FaultKind> = self.scenario.active(t).collect();
@@ -157,6 +146,12 @@ impl<'s> Wiring<'s> {
                 FaultKind::PumpWorn { share } => faults.pump_scale = share,
                 FaultKind::PistonLeak { axis, leak } => faults.extra_leak[axis] = leak,
                 FaultKind::SpoolWeak { axis, share } => faults.demand_scale[axis] = share,
+                FaultKind::ValveSlow { axis, share } => faults.quickness[axis] = share,
+                FaultKind::OverlapGrown { axis, by } => faults.extra_overlap[axis] = by,
+                FaultKind::ValveLeaks { axis, leak } => faults.land_leak[axis] = leak,
+                FaultKind::HoldingStuckOpen { axis } => faults.holding_open[axis] = true,
+                FaultKind::ReliefStuckOpen { share } => faults.relief_open = share,
+                FaultKind::DumpStuck => faults.dump_stuck = true,
                 _ => {}
             }
         }
@@ -184,54 +179,43 @@ impl Wiring<'_> {
         let open = |fault: &FaultKind| match fault {
             FaultKind::StopButton => true,
             FaultKind::StopChannelOpen { channel: open } => *open == channel,
+            FaultKind::StopChannelBounces {
+                channel: bounces,
+                open,
+                every,
+            } => *bounces == channel && t % every < *open,
             _ => false,
         };
         let stuck = broken.contains(&FaultKind::StopChannelStuck { channel });
         stuck || !(tested || broken.iter().any(open))
     }
 
-    /// What feeds the controller, V. That it works on at any voltage is the simulator's kindness.
+    /// What feeds the controller, V. That it works on at whatever voltage it sags to is the simulator's kindness; a break-down is none.
     fn supply(&self, t: f64) -> f64 {
         let sag = self.scenario.active(t).find_map(|fault| match fault {
             FaultKind::SupplySag { to } => Some(to),
             _ => None,
         });
-        sag.unwrap_or(CONTROL_V)
-    }
-}
-
-impl Line {
-    fn new(every: f64) -> Self {
-        Self {
-            every,
-            sent: None,
-            frame: HandFrame::default(),
-            made: None,
-        }
+        sag.unwrap_or(CONTROL_V) - self.broken_down(t)
     }
 
-    /// A frame is due at time `t`.
-    fn due(&self, t: f64) -> bool {
-        // A frame that is due is not put off by the rounding of its time.
-        self.sent.is_none_or(|sent| t - sent > self.every - 1e-9)
+    /// The supply has broken down so far that the controller cannot run.
+    pub fn starves(&self, t: f64) -> bool {
+        CONTROL_V - self.broken_down(t) < LOCKS_OUT_V
     }
 
-    /// Sends a frame, if one is due at time `t`. It may be lost on its way.
-    fn pass(&mut self, t: f64, frame: HandFrame, lost: bool) {
-        if self.due(t) {
-            self.sent = Some(t);
-            if !lost {
-                (self.frame, self.made) = (frame, Some(t));
+    /// By how much the supply has broken down, V: towards what it breaks down to, and back.
+    fn broken_down(&self, t: f64) -> f64 {
+        let towards = |since: f64| 1.0 - (-since.max(0.0) / CAPACITORS_S).exp();
+        let down = self.scenario.faults.iter().map(|fault| match fault.kind {
+            FaultKind::BrownOut { to } => {
+                let lasts = fault.lasts.unwrap_or(f64::INFINITY);
+                let gone = towards((t - fault.at).min(lasts));
+                (CONTROL_V - to) * gone * (1.0 - towards(t - fault.at - lasts))
             }
-        }
-    }
-
-    /// The newest frame that came through, as old as it is at time `t`.
-    fn frame_at(&self, t: f64) -> HandFrame {
-        HandFrame {
-            age: self.made.map(|made| duration(t - made)),
-            ..self.frame
-        }
+            _ => 0.0,
+        });
+        down.fold(0.0, f64::max)
     }
 }
 
@@ -249,4 +233,50 @@ fn instant(t: f64) -> Instant {
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
 fn duration(t: f64) -> Duration {
     Duration::from_ticks((t * 1e6).round() as u32)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+    use crate::scenario;
+
+    fn with_fault(fault: &str) -> Scenario {
+        let text = format!(
+            "name = \"n\"\nabout = \"a\"\nmachine = \"drystone setter\"\nlength_s = 5\nstation = \"seat\"\nmode = \"joint\"
+[[start]]\narm = \"left\"\nangles_deg = [0, -20, 70, 40, 0]\n[[hand]]\nat_s = 0\nenable = true\n[[fault]]\n{fault}\n"
+        );
+        scenario::parse("s.toml", &text, Path::new("")).unwrap_or_else(|error| panic!("{error}"))
+    }
+
+    /// Of 1000 ms a contact that opens for 5 of every 20 is open for 250; the other channel is not its affair.
+    #[test]
+    fn a_contact_that_bounces_opens_again_and_again() {
+        let scenario = with_fault("at_s = 0\nkind = \"stop_channel_bounces\"\nchannel = 2\nopen_ms = 5\nevery_ms = 20");
+        let wiring = Wiring::new(&scenario, 1);
+        let open = |channel: usize, faults: &[FaultKind]| {
+            let at = (0..1000).map(|ms| 1e-3 * f64::from(ms) + 5e-4);
+            at.filter(|t| !wiring.stop_channel(channel, *t, faults)).count()
+        };
+        let faults: Vec<FaultKind> = scenario.active(1.0).collect();
+        // The test pulses of a sound channel open it, too.
+        let sound = open(0, &[]);
+        assert_eq!(open(0, &faults), sound);
+        assert!((250..=250 + sound).contains(&open(1, &faults)), "{}", open(1, &faults));
+    }
+
+    /// A capacitor's law: after its time constant 63 % of the way.
+    #[test]
+    fn a_supply_that_breaks_down_falls_and_rises_as_its_capacitors_let_it() {
+        let scenario = with_fault("at_s = 1\nlasts_s = 0.1\nkind = \"brown_out\"\nto_v = 4");
+        let wiring = Wiring::new(&scenario, 1);
+        let volts = |t: f64| wiring.supply(t);
+        let way = 1.0 - (-1.0_f64).exp();
+        assert_eq!((volts(0.999), wiring.starves(0.999)), (24.0, false));
+        assert!((volts(1.01) - (24.0 - 20.0 * way)).abs() < 1e-9, "{}", volts(1.01));
+        assert!((volts(1.1) - 4.0).abs() < 0.01 && wiring.starves(1.1));
+        assert!((volts(1.11) - (4.0 + 20.0 * way)).abs() < 0.01, "{}", volts(1.11));
+        assert!(volts(1.2) > 23.9 && !wiring.starves(1.11));
+    }
 }

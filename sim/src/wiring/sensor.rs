@@ -1,6 +1,7 @@
 //! Length and angle sensors: stroke to signal to volts, noise, converter, the time of the reading; and what faults make of it.
 
 use bellcrank_core::inputs::SensorInput;
+use bellcrank_core::machine::{AXES_MAX, AxisId, PerAxis};
 use bellcrank_core::units::Volts;
 use bellcrank_machine::description::{Axis, Description, Sensor, Signal};
 use rand::SeedableRng;
@@ -22,6 +23,8 @@ pub struct Sensors {
 struct Memory {
     /// The voltage that the first stuck at.
     stuck: Option<f64>,
+    /// The stroke from which the first counts the wrong way, m or rad.
+    turned_at: Option<f64>,
     /// Since when the first slips, s.
     slips_since: Option<f64>,
     /// Since when the second drifts, s.
@@ -41,32 +44,51 @@ impl Sensors {
         }
     }
 
-    /// What the board reads at axis number `index` at a stroke, m or rad, at time `t`, s.
+    /// What the board reads at time `t`, s, where each axis has a stroke, m or rad.
     pub fn read(
+        &mut self,
+        machine: &Description,
+        stroke: impl Fn(usize) -> f64,
+        t: f64,
+        faults: &[FaultKind],
+        noise: &mut ChaCha8Rng,
+    ) -> PerAxis<SensorInput> {
+        // Noise is drawn whether or not it is used, so that a fault does not shift the noise of everything after it.
+        let mut volts = [0.0; AXES_MAX];
+        for (index, (axis, memory)) in machine.axes.iter().zip(&mut self.axes).enumerate() {
+            let stroke = stroke(index);
+            let off = memory.displaced(index, &axis.sensor, stroke, t, faults);
+            let (_, excitation) = fed(index, axis, faults);
+            let more = more_noise(index, faults);
+            volts[index] = volts_at(&axis.sensor, stroke + off, excitation, more, noise);
+        }
+        for fault in faults {
+            if let FaultKind::SensorsSwapped { axis, with } = *fault {
+                volts.swap(axis, with);
+            }
+        }
+        let mut read = PerAxis::default();
+        for (index, axis) in machine.axes.iter().enumerate() {
+            if let Some(id) = AxisId::new(index) {
+                read.set(id, self.converted(index, axis, stroke(index), volts[index], t, faults));
+            }
+        }
+        read
+    }
+
+    /// What the board makes of a voltage at axis number `index`, and of a second sensor.
+    fn converted(
         &mut self,
         index: usize,
         axis: &Axis,
         stroke: f64,
+        volts: f64,
         t: f64,
         faults: &[FaultKind],
-        noise: &mut ChaCha8Rng,
     ) -> SensorInput {
         let memory = &mut self.axes[index];
-        // What feeds both: the first that has to be fed says how much.
-        let fed = std::iter::once(&axis.sensor)
-            .chain(axis.twin.iter().map(|twin| &twin.sensor))
-            .find(|sensor| matches!(sensor.signal, Signal::Ratiometric { .. }));
-        let sagged = faults.iter().find_map(|fault| match fault {
-            FaultKind::ExcitationSag { axis, to } if *axis == index => Some(*to),
-            _ => None,
-        });
-        let excitation = fed.map_or(0.0, |sensor| sagged.unwrap_or(sensor.excitation()));
-
-        // Noise is drawn whether or not it is used, so that a fault does not shift the noise of everything after it.
-        let off = memory.displaced(index, &axis.sensor, t, faults);
-        let more = more_noise(index, faults);
-        let clean = volts_at(&axis.sensor, stroke + off, excitation, more, noise);
-        let signal = memory.faulty(index, &axis.sensor, clean, faults);
+        let (fed, excitation) = fed(index, axis, faults);
+        let signal = memory.faulty(index, &axis.sensor, volts, faults);
         let twin = axis.twin.as_ref().and_then(|twin| {
             let off = memory.drifted(index, &twin.sensor, t, faults);
             let volts = volts_at(&twin.sensor, stroke + off, excitation, 0.0, &mut self.twin_noise);
@@ -78,12 +100,8 @@ impl Sensors {
             excitation: fed.and_then(|sensor| converted(sensor, excitation)),
             ..converted(&axis.sensor, signal).into()
         };
-        memory.deliver(
-            now,
-            t,
-            &axis.sensor,
-            faults.contains(&FaultKind::SensorStale { axis: index }),
-        )
+        let silent = faults.contains(&FaultKind::SensorStale { axis: index });
+        memory.deliver(now, t, &axis.sensor, silent)
     }
 }
 
@@ -105,8 +123,8 @@ impl Memory {
         }
     }
 
-    /// How far the reading of the first sensor is off what it measures, m or rad.
-    fn displaced(&mut self, index: usize, sensor: &Sensor, t: f64, faults: &[FaultKind]) -> f64 {
+    /// How far the reading of the first sensor is off what it measures, a stroke, m or rad.
+    fn displaced(&mut self, index: usize, sensor: &Sensor, stroke: f64, t: f64, faults: &[FaultKind]) -> f64 {
         let jump = faults.iter().find_map(|fault| match fault {
             FaultKind::SensorJump { axis, by } if *axis == index => Some(*by),
             _ => None,
@@ -115,7 +133,13 @@ impl Memory {
             FaultKind::SensorSlip { axis, rate } if *axis == index => Some(*rate),
             _ => None,
         });
-        jump.unwrap_or(0.0) * span(sensor) + drift(&mut self.slips_since, slip, sensor, t)
+        let turned = if faults.contains(&FaultKind::SensorReversed { axis: index }) {
+            -2.0 * (stroke - *self.turned_at.get_or_insert(stroke))
+        } else {
+            self.turned_at = None;
+            0.0
+        };
+        jump.unwrap_or(0.0) * span(sensor) + drift(&mut self.slips_since, slip, sensor, t) + turned
     }
 
     /// How far the second sensor has drifted, m or rad.
@@ -140,6 +164,18 @@ impl Memory {
                 ..reading
             })
     }
+}
+
+/// What feeds both sensors of an axis, V: the first that has to be fed says how much, and is told with it.
+fn fed<'a>(index: usize, axis: &'a Axis, faults: &[FaultKind]) -> (Option<&'a Sensor>, f64) {
+    let fed = std::iter::once(&axis.sensor)
+        .chain(axis.twin.iter().map(|twin| &twin.sensor))
+        .find(|sensor| matches!(sensor.signal, Signal::Ratiometric { .. }));
+    let sagged = faults.iter().find_map(|fault| match fault {
+        FaultKind::ExcitationSag { axis, to } if *axis == index => Some(*to),
+        _ => None,
+    });
+    (fed, fed.map_or(0.0, |sensor| sagged.unwrap_or(sensor.excitation())))
 }
 
 /// How far a sensor has drifted since it began to, at a share of its span a second, m or rad.
@@ -181,4 +217,61 @@ fn converted(sensor: &Sensor, volts: f64) -> Option<Volts> {
         reason = "a reading, narrowed to what the core is given"
     )]
     Volts::new((code / steps * sensor.converter_volts) as f32).ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+
+    /// Numbers of the two lifts of the setter, whose sensors are alike.
+    const LIFTS: [usize; 2] = [1, 7];
+
+    fn setter() -> Description {
+        let machine = bellcrank_machine::find("drystone setter", Path::new("")).unwrap();
+        assert_eq!(LIFTS.map(|lift| &*machine.axes[lift].name), ["left lift", "right lift"]);
+        machine
+    }
+
+    /// What the board reads at the two lifts, V, at strokes that are told in a row.
+    fn read<const N: usize>(faults: &[FaultKind], strokes: [[f64; 2]; N]) -> [[f32; 2]; N] {
+        let machine = setter();
+        let mut sensors = Sensors::new(&machine, 1);
+        let mut noise = ChaCha8Rng::seed_from_u64(1);
+        let mut t = 0.0;
+        strokes.map(|strokes| {
+            t += 0.1;
+            let stroke = |axis: usize| {
+                LIFTS
+                    .iter()
+                    .position(|lift| *lift == axis)
+                    .map_or(0.2, |at| strokes[at])
+            };
+            let read = sensors.read(&machine, stroke, t, faults, &mut noise);
+            LIFTS.map(|lift| read.get(AxisId::new(lift).unwrap()).signal.unwrap().volts())
+        })
+    }
+
+    #[test]
+    fn of_two_that_are_swapped_each_tells_what_the_other_measures() {
+        let [[left, right]] = read(&[], [[0.1, 0.3]]);
+        assert!((left - right).abs() > 0.5, "{left} and {right}");
+        let [axis, with] = LIFTS;
+        let swapped = read(&[FaultKind::SensorsSwapped { axis, with }], [[0.1, 0.3]]);
+        assert_eq!(swapped, [[right, left]]);
+    }
+
+    #[test]
+    fn one_that_is_reversed_falls_as_it_should_rise() {
+        let reversed = read(
+            &[FaultKind::SensorReversed { axis: LIFTS[0] }],
+            [[0.2, 0.2], [0.25, 0.25]],
+        );
+        // The same noise, at the strokes that it seems to have.
+        let seeming = read(&[], [[0.2, 0.2], [0.15, 0.25]]);
+        for (found, wanted) in reversed.as_flattened().iter().zip(seeming.as_flattened()) {
+            assert!((found - wanted).abs() < 0.002, "{reversed:?}, wanted {seeming:?}");
+        }
+    }
 }

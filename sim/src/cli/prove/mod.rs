@@ -12,6 +12,7 @@ use clap::builder::NonEmptyStringValueParser;
 use indicatif::{ProgressBar, ProgressStyle};
 use miette::miette;
 
+use super::evidence;
 use super::{Console, OutFolder, Streamed, Verdict, file_stem};
 use crate::findings::quoted;
 use crate::prove::campaign;
@@ -31,6 +32,8 @@ What came of each run is a line of NAME.ledger in the output folder, NAME being 
 order of the runs. A campaign that was interrupted goes on with --resume; shards that were run apart are put together with --merge, to the same \
 bytes. Any run is repeated with --repeat, which writes the page and the record of a rehearsal; a failed one is made \
 as small as it still fails with --shrink, which writes a scenario. Exit code 1 if a run has failed.
+
+Beside the ledger stand, in the end, NAME.html to be read, NAME.junit.xml for continuous integration and NAME.csv for a spreadsheet.
 
 A suite file is TOML with the unit in each key; sim/suites/shift.toml is the built-in one.";
 
@@ -107,6 +110,7 @@ impl Args {
             self.put_together(suite, &head, &out, &mut report)?
         };
         report.ledger_file = path.display().to_string();
+        report.evidence = Some(evidence::write(suite, &self.suite, &path, &out)?);
         console.show(&report, ProveReport::text)?;
         console.caution();
         Ok(Verdict::from(report.passed()))

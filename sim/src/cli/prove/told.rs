@@ -6,6 +6,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::again;
+use crate::cli::evidence::{self, EvidenceReport};
 use crate::prove::outcome::Outcome;
 use crate::prove::shard::Shard;
 use crate::prove::stops::{COMPARED, Stops};
@@ -29,6 +30,8 @@ pub struct ProveReport {
     pub stops: Vec<Stops>,
     /// The ledger.
     pub ledger_file: String,
+    /// What was made of it.
+    pub evidence: Option<EvidenceReport>,
     /// What the suite was asked for by.
     #[serde(skip)]
     name: String,
@@ -58,6 +61,7 @@ impl ProveReport {
             failed: Vec::new(),
             stops: Stops::of(suite),
             ledger_file: String::new(),
+            evidence: None,
             name: name.to_owned(),
         }
     }
@@ -100,6 +104,6 @@ impl ProveReport {
         text.extend(self.stops.iter().map(Stops::text));
         text += COMPARED;
         text += &format!("\nledger: {}\n", self.ledger_file);
-        text
+        text + &self.evidence.as_ref().map(evidence::text_of).unwrap_or_default()
     }
 }
