@@ -127,7 +127,8 @@ impl<'m, B: Board> Cycle<'m, B> {
     }
 }
 
-/// The core has taken a stop: it gives no valve any power before a reset.
+/// The core has taken a stop: it gives no valve any power before a reset. It does in the very tick that it is told of one; this is seen to,
+/// not trusted.
 fn latched(outputs: &Outputs) -> bool {
     matches!(outputs.status.state, State::Stopped | State::Fault)
 }

@@ -80,6 +80,22 @@ fn one_turn_is_enough() {
     assert!(!bench.powered() && !bench.last().held);
 }
 
+/// Where the core had not taken the stop, everything would stay switched off.
+#[test]
+fn nothing_but_a_latched_stop_ends_it() {
+    let machine = machine();
+    let bench = Bench::ready(&machine);
+    let mut outputs = bench.last().outputs;
+    for state in State::ALL {
+        outputs.status.state = state;
+        assert_eq!(
+            latched(&outputs),
+            matches!(state, State::Stopped | State::Fault),
+            "{state}"
+        );
+    }
+}
+
 /// A stop channel that did not open is a fault until both have: a failed output is no proof of that.
 #[test]
 fn it_clears_no_doubt_in_the_stop_chain() {
