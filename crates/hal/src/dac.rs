@@ -25,8 +25,9 @@ pub trait Dac {
 /// The core tells a voltage of either sign, and 0 V closes the valve. A card for 0-10 V has its middle for that: then `closed` is 5 V, and
 /// is added to what the core tells. Beyond the ends of the range it gives the end.
 ///
-/// To switch it off is to give `closed`, for without a voltage such a card may be all the way open. So its power must be one of those that
-/// the valve power relay takes.
+/// To switch it off is to give `closed`, for without a voltage such a card may be all the way open. So the valve's electronics must get their
+/// power through the valve power relay. The converter must not: it is told in every turn, and one that does not answer keeps the machine
+/// stopped.
 #[derive(Debug)]
 pub struct DacValve<D> {
     dac: D,
