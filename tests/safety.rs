@@ -86,6 +86,7 @@ impl There {
         for (source, name) in [
             ("../crates/core/src", "bellcrank_core::"),
             ("../crates/link/src", "bellcrank_link::"),
+            ("../crates/hal/src", "bellcrank_hal::"),
         ] {
             collect_tests(&here.join(source), name, &mut tests);
         }

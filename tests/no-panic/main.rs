@@ -10,6 +10,8 @@
 #![no_std]
 #![no_main]
 
+mod board;
+
 use bellcrank_core::inputs::HandFrame;
 use bellcrank_core::plan::inverse::{Angles, Inverse, Target};
 use bellcrank_core::units::Duration;
@@ -18,8 +20,8 @@ use bellcrank_link::{Boot, HandEnd, KEY_BYTES, MachineEnd, Packet, Pair, Pairing
 use panic_never as _;
 
 /// What the linker takes for the start of the program, and so keeps, with all that it calls: the first tick of a new
-/// controller, a tick of one in any state whatever, each float function, each arm's inverse, and both ends of the link, new and in
-/// any state.
+/// controller, a tick of one in any state whatever, each float function, each arm's inverse, both ends of the link, new and in
+/// any state, and a turn of a board with each of its pieces.
 #[unsafe(no_mangle)]
 pub fn _start(
     machine: &Machine,
@@ -28,12 +30,14 @@ pub fn _start(
     [x, y, z]: [f32; 3],
     (from, target): (&[f32], &Target),
     link: &mut Link,
+    board: &mut board::Pieces<'_>,
 ) -> ([Outputs; 2], f32, Option<Angles>) {
     let first = Controller::restarted(machine, controller.record()).tick(inputs);
     let any = controller.tick(inputs);
     let mut ready = machine.arms().iter().filter_map(|arm| Inverse::new(machine, arm).ok());
     let angles = ready.find_map(|inverse| inverse.solve(from, target).ok());
     link.both_ends(inputs);
+    board.every_piece(inputs.now);
     ([first, any], every_float_function(x, y, z) + planted(x), angles)
 }
 

@@ -1,4 +1,4 @@
-//! The core and the link for a Cortex-M4F: that they build, that they link without a panic handler, that they need no software `f64`.
+//! Core, link and hal for a Cortex-M4F: that they build, that they link without a panic handler, that they need no software `f64`.
 //!
 //! The target's `core` library comes from rustup. Where rustup has none (no toolchain of rustup's, or no way to its
 //! server), Debian's `rustc-web` with `rust-web-src` builds it from source; that compiler is named in the environment of
@@ -57,19 +57,19 @@ impl Compiler {
         })
     }
 
-    /// Builds the core and the link as a microcontroller gets them.
+    /// Builds core, link and hal as a microcontroller gets them.
     ///
     /// # Errors
     ///
     /// One does not build.
     pub fn build_core(&self) -> Result<()> {
-        for package in ["bellcrank-core", "bellcrank-link"] {
+        for package in ["bellcrank-core", "bellcrank-link", "bellcrank-hal"] {
             run(self.build().args(["--package", package, "--no-default-features"]))?;
         }
         Ok(())
     }
 
-    /// Links the core and the link without a panic handler, and sees to it that a panic would have been noticed.
+    /// Links core, link and hal without a panic handler, and sees to it that a panic would have been noticed.
     ///
     /// # Errors
     ///

@@ -19,7 +19,11 @@ use miette::Result;
 use crate::steps::{Steps, cargo, run};
 
 /// Features of the crates that go on a machine, each to be built alone.
-const FEATURES: [(&str, &str); 2] = [("bellcrank-core", "defmt"), ("bellcrank-link", "defmt")];
+const FEATURES: [(&str, &str); 3] = [
+    ("bellcrank-core", "defmt"),
+    ("bellcrank-link", "defmt"),
+    ("bellcrank-hal", "defmt"),
+];
 
 #[derive(Parser)]
 #[command(name = "cargo xtask", about, long_about = None)]
@@ -116,9 +120,10 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
     })?;
     // On its own, for two reasons: under a test harness, which links the standard library, a platform float function
     // compiles unnoticed; and in a workspace build, features that another member asked for are on as well.
-    steps.step("core and link on their own", || {
+    steps.step("core, link and hal on their own", || {
         run(&mut alone("bellcrank-core"))?;
-        run(&mut alone("bellcrank-link"))
+        run(&mut alone("bellcrank-link"))?;
+        run(&mut alone("bellcrank-hal"))
     })?;
     for (package, feature) in FEATURES {
         steps.step(&format!("{package} with only {feature}"), || {
@@ -126,7 +131,7 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
         })?;
     }
     let compiler = steps.step_with("microcontroller compiler", bare_metal::Compiler::find)?;
-    steps.step("core and link for a microcontroller", || compiler.build_core())?;
+    steps.step("core, link and hal for a microcontroller", || compiler.build_core())?;
     steps.step("no path to a panic", || compiler.link_without_panic())?;
     steps.step("a cluster's programs", cluster::install)?;
     steps.step("browser", browser::find)?;
