@@ -150,7 +150,7 @@ pub fn judge(suite: &Suite, run: &Run, scenario: &Scenario, trace: &Trace) -> Ou
     let (nearest, speed) = nearest(trace).unzip();
     let sank = first.and_then(|event| sank(trace, event.t));
     let travel = first.map(|event| moved_on(trace, event.t));
-    let called = first.map(|event| called(run, event.t));
+    let called = first.map(|event| called(run, trace, event.t));
     let (pressure, share) = pressure(machine, trace);
     let mut reasons = Vec::new();
     if nearest.is_some_and(|nearest: f64| nearest < 0.0) {
@@ -216,12 +216,17 @@ pub fn judge(suite: &Suite, run: &Run, scenario: &Scenario, trace: &Trace) -> Ou
 }
 
 /// When a stop was called for, s: by the first fault that shows at once or that is the controller's own, or else by its being noticed. What
-/// the controller cannot notice while it stands still is for the external watchdog.
-fn called(run: &Run, noticed: f64) -> f64 {
+/// the controller cannot notice while it stands still is for the external watchdog. Where the hands have enabled the machine anew meanwhile, as
+/// they may after a restart, that stop was over.
+fn called(run: &Run, trace: &Trace, noticed: f64) -> f64 {
+    let anew = |placed: &Placed| {
+        let mut events = trace.events.iter();
+        events.any(|event| event.t > placed.at && event.t < noticed && event.what == What::State(State::Enabled))
+    };
     let calls = run
         .faults
         .iter()
-        .filter(|placed| placed.entry.always || of_controller(placed));
+        .filter(|placed| (placed.entry.always || of_controller(placed)) && !anew(placed));
     calls.map(|placed| placed.at).fold(noticed, f64::min)
 }
 
@@ -292,7 +297,7 @@ fn after(
         None => reasons.push("never at rest".to_owned()),
     }
     if run.faults.iter().any(of_controller)
-        && let Some(rest) = rest_after(trace, called(run, event.t))
+        && let Some(rest) = rest_after(trace, called(run, trace, event.t))
         && rest > limits.noticed + limits.stopped
     {
         reasons.push(format!("at rest only {:.0} ms after the controller failed", 1e3 * rest));

@@ -20,6 +20,12 @@ fn is_fed(axis: &Axis) -> bool {
     matches!(axis.sensor.signal, Signal::Ratiometric { .. })
 }
 
+/// How far a reading may be from the last one by the time at which a jump is confirmed, share of its span: at the greatest rate that is
+/// credible, and half a per cent of the span for its noise, as the core has it.
+fn credible(axis: &Axis) -> f64 {
+    axis.watch.jump_rate * axis.watch.sensor_confirm / span(&axis.sensor) + 0.005
+}
+
 /// A sensor that is wrong and does not show it can only be caught by a second one.
 const NO_TWIN: &str = "a second sensor: a reading that drifts slowly looks like motion";
 
@@ -64,11 +70,10 @@ pub const ENTRIES: &[Entry] = &[
     Entry {
         name: "sensor jump",
         about: "a sensor's reading steps aside",
-        amount: "1.5 to 10 times what it can move before a jump is confirmed, either way",
+        amount: "1.5 to 10 times what it could be by when a jump is confirmed, either way",
         mildest: 0.5,
         make: |at| {
-            let (watch, span) = (&at.axis().watch, span(&at.axis().sensor));
-            let by = at.either_way(1.5, 10.0) * watch.jump_rate * watch.sensor_confirm / span;
+            let by = at.either_way(1.5, 10.0) * credible(at.axis());
             (FaultKind::SensorJump { axis: at.axis, by }, None)
         },
         names: &[
@@ -78,6 +83,29 @@ pub const ENTRIES: &[Entry] = &[
             Cause::OffLinkage,
         ],
         always: true,
+        ..SENSOR
+    },
+    Entry {
+        name: "sensor step",
+        about: "a sensor's reading steps aside, by too little to be called a jump",
+        amount: "10 to 90 % of what it could be by when a jump is confirmed, either way",
+        mildest: 0.5,
+        make: |at| {
+            let by = at.either_way(0.1, 0.9) * credible(at.axis());
+            (FaultKind::SensorJump { axis: at.axis, by }, None)
+        },
+        names: &[
+            Cause::MotionUnasked,
+            Cause::NoMotion,
+            Cause::WrongWay,
+            Cause::Following,
+            Cause::SensorLow,
+            Cause::SensorHigh,
+            Cause::SensorJump,
+            Cause::OffLinkage,
+            Cause::SensorsDiffer,
+        ],
+        beyond: Some("a second sensor: a small step looks like motion"),
         ..SENSOR
     },
     Entry {
