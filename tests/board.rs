@@ -168,7 +168,7 @@ fn a_control_voltage_at_the_ends_of_its_band() {
 }
 
 /// A controller that starts anew while the machine moves: whatever it was in, it starts without power, tells what stood, and needs all that
-/// it needed before.
+/// it needed before, a reset with it.
 #[test]
 fn a_restart_lands_in_standby_with_the_last_cause_kept() {
     let machine = machine();
@@ -189,6 +189,9 @@ fn a_restart_lands_in_standby_with_the_last_cause_kept() {
     assert!(bench.dead());
     bench.lever(0, 0.0);
     bench.run(200);
+    assert_eq!(bench.state(), State::Standby, "a loss of power is no reset");
+    bench.press_reset();
+    bench.run(200);
     assert_eq!(
         bench.state(),
         State::Ready,
@@ -202,14 +205,42 @@ fn a_restart_lands_in_standby_with_the_last_cause_kept() {
         bench.outputs.unwrap().status.before,
         Some((Cause::SensorLow, AxisId::new(0)))
     );
+    bench.press_reset();
+    bench.run(50);
     bench.inputs.seat.enable = true;
     bench.run(50);
     assert_eq!(bench.state(), State::Enabled);
     assert_eq!(bench.outputs.unwrap().status.before, None);
 }
 
+/// Cut off in motion, with nothing latched: that is a stop all the same, over however many losses of power. A reset button that is tied down
+/// does not end it.
 #[test]
-fn a_damaged_record_is_told_and_changes_nothing() {
+fn what_a_loss_of_power_stopped_has_to_be_reset() {
+    let machine = machine();
+    let mut bench = Bench::slewing(&machine);
+    assert_eq!(bench.state(), State::Enabled);
+    bench.lever(0, 0.0);
+    bench.inputs.seat.enable = false;
+    for tied in [false, false, true] {
+        bench.restart();
+        bench.inputs.reset = tied;
+        bench.run(500);
+        assert_eq!(bench.state(), State::Standby);
+    }
+    bench.inputs.reset = false;
+    bench.run(50);
+    bench.press_reset();
+    bench.run(50);
+    assert_eq!(bench.state(), State::Ready);
+    // At rest and with nothing latched there is nothing to reset.
+    bench.restart();
+    bench.run(200);
+    assert_eq!(bench.state(), State::Ready);
+}
+
+#[test]
+fn a_damaged_record_is_told_and_has_to_be_reset() {
     let machine = machine();
     let bench = Bench::slewing(&machine);
     let kept = bench.controller().record();
@@ -221,6 +252,14 @@ fn a_damaged_record_is_told_and_changes_nothing() {
         assert_eq!((out.status.state, out.status.before), (State::SelfTest, None));
         let first = controller.log().since(0).next().unwrap().what;
         assert_eq!(first, What::RecordLost);
+        // Nothing is known of the last run: it may have been anything.
+        let mut bench = Bench::ready(&machine);
+        bench.restart_with(damaged);
+        bench.run(500);
+        assert_eq!(bench.state(), State::Standby);
+        bench.press_reset();
+        bench.run(50);
+        assert_eq!(bench.state(), State::Ready);
     }
 }
 

@@ -10,7 +10,7 @@ use bellcrank_core::machine::{
 };
 use bellcrank_core::sense::Posture;
 use bellcrank_core::stamp::{Stage, Stamp};
-use bellcrank_core::supervise::{Action, Event, Permit, State, What};
+use bellcrank_core::supervise::{Action, Event, Permit, RECORD_LEN, State, What};
 use bellcrank_core::units::{Duration, Instant, Lever, Volts};
 use bellcrank_core::{Controller, Inputs, Outputs};
 
@@ -393,7 +393,12 @@ impl<'m> Bench<'m> {
 
     /// The controller loses its power and starts anew, with the record that it had kept.
     pub fn restart(&mut self) {
-        self.controller = Controller::restarted(self.machine, self.controller.record());
+        self.restart_with(self.controller.record());
+    }
+
+    /// The same with what its memory has instead.
+    pub fn restart_with(&mut self, kept: [u8; RECORD_LEN]) {
+        self.controller = Controller::restarted(self.machine, kept);
         self.outputs = None;
     }
 

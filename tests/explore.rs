@@ -150,7 +150,7 @@ struct Monitor {
     last_enable: bool,
     /// For how many ticks power has stayed on although something was to stop it.
     ramping: u32,
-    /// It has been reset since the last stop.
+    /// A stop of this run has been reset, the last that there was.
     was_reset: bool,
     /// What this tick's reset cleared.
     cleared: Option<Cause>,
@@ -162,7 +162,7 @@ impl Default for Monitor {
     fn default() -> Self {
         Self {
             action: Action::Cut,
-            // Nothing has stopped it yet.
+            // Nothing has stopped it yet, before a run and during it.
             may_enable: true,
             last_reset: false,
             last_enable: false,
@@ -321,8 +321,8 @@ impl Monitor {
             self.was_reset = false;
         } else if reset && neutral && self.action == Action::Cut && !self.may_enable {
             self.may_enable = true;
-            self.was_reset = true;
             self.cleared = before.interlock.cause().map(|(cause, _)| cause);
+            self.was_reset = self.cleared.is_some();
             self.must(interlock.cause().is_none(), "something is left of what was reset");
         }
         self.action = action;
@@ -342,7 +342,13 @@ impl Model for Explored {
     type Action = u16;
 
     fn init_states(&self) -> Vec<Walk> {
-        vec![Walk::default()]
+        // Started for the first time, and after a run of which nothing is known.
+        let mut restarted = Walk {
+            interlock: Interlock::after(None),
+            ..Walk::default()
+        };
+        restarted.monitor.may_enable = false;
+        vec![Walk::default(), restarted]
     }
 
     fn actions(&self, walk: &Walk, actions: &mut Vec<u16>) {
@@ -413,7 +419,7 @@ fn every_state_that_can_be_reached_keeps_what_must_hold() {
         checker.max_depth()
     );
     checker.assert_properties();
-    assert_eq!(checker.unique_state_count(), 41_293);
+    assert_eq!(checker.unique_state_count(), 58_394);
 }
 
 /// The table with one cell written wrongly.

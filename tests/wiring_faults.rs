@@ -125,7 +125,7 @@ fn a_contact_that_bounces_stops_the_machine() {
     }
 }
 
-/// The hands hold on to lever and enabling switch: when the supply is back, they have to let go first.
+/// The hands hold on to lever and enabling switch: when the supply is back, they have to let go and reset first.
 #[test]
 fn after_a_brown_out_nothing_starts_by_itself() {
     let trace = lifting("seat", "kind = \"brown_out\"\nto_v = 0\nlasts_s = 0.1", "");
@@ -139,10 +139,15 @@ fn after_a_brown_out_nothing_starts_by_itself() {
         "it tells what was"
     );
 
-    // It let go by hand and took hold again: it works on. The watchdog, fed by the same supply, has begun anew.
-    let anew = "[[hand]]\nat_s = 2.3\nneutral = true\n[[hand]]\nat_s = 2.3\nenable = false\n[[hand]]\nat_s = 3.3\nenable = true";
-    let trace = lifting("seat", "kind = \"brown_out\"\nto_v = 0\nlasts_s = 0.1", anew);
-    assert_eq!(state(&trace, 3.9), State::Enabled);
+    // They let go, and took hold again after a reset: it works on. The watchdog, fed by the same supply, has begun anew.
+    let anew = "[[hand]]\nat_s = 2.3\nneutral = true\n[[hand]]\nat_s = 2.3\nenable = false\n";
+    let pressed = "[[hand]]\nat_s = 2.9\nreset = true\n[[hand]]\nat_s = 3\nreset = false\n";
+    let taken = "[[hand]]\nat_s = 3.3\nenable = true";
+    for (reset, wanted) in [("", State::Standby), (pressed, State::Enabled)] {
+        let hands = format!("{anew}{reset}{taken}");
+        let trace = lifting("seat", "kind = \"brown_out\"\nto_v = 0\nlasts_s = 0.1", &hands);
+        assert_eq!(state(&trace, 3.9), wanted);
+    }
 }
 
 /// Each bit of it, the first and the last of every byte.

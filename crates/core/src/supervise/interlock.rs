@@ -7,6 +7,7 @@ use heapless::Vec;
 
 use super::What;
 use super::causes::{Blame, CauseSet, Latches};
+use super::record::Record;
 use super::table::{Action, State, Table, Trigger};
 use crate::cause::{Category, Cause};
 use crate::inputs::{Authority, Station};
@@ -89,9 +90,28 @@ pub struct Interlock {
     stopping: Held,
     last_reset: bool,
     last_enable: bool,
+    /// The last run left something that nobody has reset yet.
+    left: bool,
 }
 
 impl Interlock {
+    /// Just started, with what was kept of the run before this one. Where that ended under power, or with something latched, or is not known,
+    /// nothing is ready until it has been reset: a loss of power is no reset.
+    pub fn after(kept: Option<Record>) -> Self {
+        let idle = |record: Record| {
+            record.cause.is_none() && matches!(record.state, State::SelfTest | State::Standby | State::Ready)
+        };
+        Self {
+            left: !kept.is_some_and(idle),
+            ..Self::default()
+        }
+    }
+
+    /// The state to be kept for the next run. A stop that nobody has reset stays one over any number of losses of power.
+    pub fn kept_state(&self) -> State {
+        if self.left { State::Stopped } else { self.state }
+    }
+
     /// Where it is.
     pub fn state(&self) -> State {
         self.state
@@ -179,7 +199,9 @@ impl Interlock {
         let accepted = reset && standing.is_empty() && neutral && !self.powered();
         if accepted {
             self.latches.clear();
-        } else if reset && !self.latches.set().is_empty() {
+            // A button that is tied down, and so is down from the start, has not been pressed.
+            self.left &= self.state == State::SelfTest;
+        } else if reset && (self.left || !self.latches.set().is_empty()) {
             note(What::ResetRefused, None);
         }
         let enable = facts.hand(self.authority.station).enable;
@@ -209,7 +231,7 @@ impl Interlock {
             Trigger::TestsPassed
         } else if self.state == State::Enabled && (!enable || facts.selected != Some(self.authority)) {
             Trigger::Released
-        } else if !neutral {
+        } else if !neutral || self.left {
             Trigger::LeversMoved
         } else if pressed && may_enable {
             Trigger::Enable

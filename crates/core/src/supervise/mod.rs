@@ -97,6 +97,7 @@ impl Supervise {
     /// Just started, with what was kept of the run before this one.
     pub fn after(kept: Option<Record>) -> Self {
         let mut supervise = Self {
+            interlock: Interlock::after(kept),
             before: kept.and_then(|record| record.cause),
             ..Self::default()
         };
@@ -111,7 +112,7 @@ impl Supervise {
     /// What is to be kept for the next run.
     pub fn record(&self) -> Record {
         Record {
-            state: self.interlock.state(),
+            state: self.interlock.kept_state(),
             cause: self.interlock.cause().or(self.before),
         }
     }

@@ -1,7 +1,7 @@
 //! What outlives the power: why the machine stood still, or that it did not, in eight bytes for a memory that keeps them.
 //!
 //! The board writes [`Record::bytes`] whenever they change, and gives [`Record::read`] what it finds when it starts. A controller always
-//! starts in self-test, without power, whatever the record says: it is there to be told, not to be gone on from.
+//! starts in self-test, without power, whatever the record says: it is there to be told, and to be reset, not to be gone on from.
 
 use crc::{CRC_32_ISO_HDLC, Crc, NoTable};
 

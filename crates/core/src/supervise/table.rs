@@ -12,7 +12,7 @@ pub enum State {
     /// Just started, or just reset; sensors and switches are being looked at.
     #[default]
     SelfTest,
-    /// No power; waiting for levers at neutral.
+    /// No power; waiting for levers at neutral, and for the reset of what the last run left.
     Standby,
     /// No power; levers at neutral, may be enabled.
     Ready,
@@ -48,7 +48,7 @@ pub enum Trigger {
     TestsPassed,
     /// The enabling switch is not held, or selector and key say that somebody else is to be in charge.
     Released,
-    /// A lever is away from neutral, or the levers are not known.
+    /// A lever is away from neutral, or the levers are not known; or what the last run left has not been reset.
     LeversMoved,
     /// The enabling switch was pressed just now, with every lever at neutral.
     Enable,
