@@ -112,11 +112,6 @@ impl Interlock {
         if self.left { State::Stopped } else { self.state }
     }
 
-    /// Where it is.
-    pub fn state(&self) -> State {
-        self.state
-    }
-
     /// The valves have power, or may get it.
     pub fn powered(&self) -> bool {
         matches!(self.state, State::Enabled | State::Stopping)
