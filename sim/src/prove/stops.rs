@@ -151,9 +151,9 @@ impl Stops {
 
 /// What the figures of [`Stops::text`] compare.
 pub const COMPARED: &str = "\
-S is for somebody who comes to the machine from outside: so far off he must be when a stop is
-called for, to find it at rest. To the seat nobody walks up: the arm comes to whoever sits there.
-For him the way of a tip while it stops counts, beside the zone's margin. A way longer than the
+S is for somebody who comes to the machine from outside: so far off they must be when a stop
+is called for, to find it at rest. To the seat nobody walks up: the arm comes to whoever sits there.
+For them the way of a tip while it stops counts, beside the zone's margin. A way longer than the
 margin is no touch yet, for the guard brakes before the margin; how near an arm came is told last.
 ";
 

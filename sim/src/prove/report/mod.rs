@@ -5,6 +5,7 @@
 //! has the page from top to bottom with `matrix`, `charts`, `worst` and `tables` as its parts; `junit` is for continuous integration.
 
 mod charts;
+mod distances;
 mod gaps;
 mod junit;
 mod matrix;
@@ -28,6 +29,7 @@ use super::campaign;
 use super::catalogue::CATALOGUE;
 use super::ledger::{LedgerError, Lines};
 use super::outcome::Outcome;
+use super::stops::Stops;
 use super::suite::Suite;
 use crate::findings::quoted;
 
@@ -39,6 +41,7 @@ pub struct Evidence<'s> {
     named: String,
     ledger: PathBuf,
     tally: Tally<'s>,
+    stops: Vec<Stops>,
 }
 
 /// What was not exercised, and what was detected.
@@ -97,14 +100,20 @@ impl<'s> Evidence<'s> {
     /// The ledger cannot be read, or a line of it is damaged.
     pub fn read(suite: &'s Suite, named: &str, ledger: &Path) -> Result<Self, LedgerError> {
         let mut tally = Tally::new(suite);
+        let mut stops = Stops::of(suite);
         for outcome in outcomes(ledger)? {
-            tally.add(&outcome?);
+            let outcome = outcome?;
+            tally.add(&outcome);
+            if let Some(stops) = stops.iter_mut().find(|stops| stops.machine == outcome.machine) {
+                stops.count(&outcome);
+            }
         }
         Ok(Self {
             suite,
             named: named.to_owned(),
             ledger: ledger.to_path_buf(),
             tally,
+            stops,
         })
     }
 

@@ -4,7 +4,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::gaps::{Gaps, NO_PHYSICS, gaps, without_a_run};
 use super::tally::{AMOUNTS, Count, OfMachine, VERDICTS, name};
-use super::{Evidence, charts, matrix, tables, worst};
+use super::{Evidence, charts, distances, matrix, tables, worst};
 use crate::prove::catalogue::CATALOGUE;
 use crate::prove::operator::Operator;
 use crate::prove::outcome::Verdict;
@@ -69,6 +69,7 @@ pub fn page(evidence: &Evidence) -> Markup {
                     (matrix::filters(evidence))
                     @for (number, machine) in evidence.tally.machines.iter().enumerate() { (of_machine(evidence, number, machine)) }
                     @if let Some(worst) = &worst { (worst.picture) }
+                    (distances::section(evidence))
                     (tables::detection(&evidence.tally))
                     (tables::beyond(evidence))
                     (tables::failed(evidence))
@@ -108,6 +109,7 @@ fn contents(worst: bool) -> Markup {
                 li { a href="#verdicts" { "Verdicts" } }
                 li { a href="#machine-0" { "Fault by axis" } }
                 @if worst { li { a href="#worst" { "Worst run" } } }
+                li { a href="#stops" { "Stops and distances" } }
                 li { a href="#detection" { "Detection" } }
                 li { a href="#beyond" { "Beyond software" } }
                 li { a href="#failed" { "Failed runs" } }

@@ -99,6 +99,8 @@ fn the_page_says_first_what_was_not_exercised_and_needs_nothing_else() {
         "fault by axis",
         "The worst run: 5, failed",
         "Key moments",
+        "S = K T + C after ISO 13855",
+        "left track",
         "It is no rating",
         "ISO 13849-1",
         "Beyond software",
