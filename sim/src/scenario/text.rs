@@ -365,9 +365,15 @@ mod tests {
     fn so_is_every_entry_of_the_catalogue_in_any_hands() {
         let suite = suite::read("shift").unwrap();
         let mut seen = std::collections::BTreeSet::new();
-        for number in (0..suite.runs()).step_by(3) {
+        let mut tried = std::collections::HashSet::new();
+        for number in 0..suite.runs() {
             let run = suite.run(number);
-            seen.extend(run.faults.iter().map(|placed| placed.entry.name));
+            // Each entry, and each pair of them, once for every operator.
+            let names: Vec<_> = run.faults.iter().map(|placed| placed.entry.name).collect();
+            seen.extend(names.iter().copied());
+            if !tried.insert((names, run.operator)) {
+                continue;
+            }
             let scenario = suite.scenario(&run);
             let written = toml(&scenario, &scenario.machine_file);
             let again = parse("it", &written, Path::new("")).unwrap_or_else(|error| panic!("{error}\n{written}"));
