@@ -32,6 +32,31 @@ const GATE_MAY: [&str; 7] = ["units", "inputs", "outputs", "machine", "contact",
 
 const LONGEST_FILE: usize = 500;
 
+/// What stands at the top, beside files whose name begins with a dot.
+const TOP: [&str; 12] = [
+    "CHANGELOG.md",
+    "Cargo.lock",
+    "Cargo.toml",
+    "DEVELOPERS.md",
+    "LICENSE-APACHE",
+    "LICENSE-MIT",
+    "README.md",
+    "benches",
+    "crates",
+    "rustfmt.toml",
+    "sim",
+    "tests",
+];
+
+#[test]
+fn the_top_holds_what_belongs_there() {
+    let strange = |path: &String| {
+        let top = path.split('/').next().unwrap_or_default();
+        !top.starts_with('.') && !TOP.contains(&top)
+    };
+    none(tracked_files().filter(strange));
+}
+
 #[test]
 fn every_file_says_what_it_is() {
     none(
