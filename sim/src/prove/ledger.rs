@@ -42,7 +42,7 @@ pub enum LedgerError {
         path: PathBuf,
     },
     /// It is that of another campaign.
-    #[error("{}:1: found the ledger of another campaign ({found:?}), wanted {wanted:?}", path.display())]
+    #[error("{}:1: found the ledger of another campaign ({}), wanted {}", path.display(), differs(found, wanted), differs(wanted, found))]
     #[diagnostic(help("suite, machine files and this program must be what they were when it was begun"))]
     Other {
         /// The file.
@@ -224,6 +224,16 @@ pub fn sealed(content: &str) -> String {
 fn opened(line: &str) -> Option<&str> {
     let (content, _) = line.strip_suffix('\n')?.rsplit_once(',')?;
     (sealed(content) == line).then_some(content)
+}
+
+/// What tells two first lines apart: which campaign it is, which stands last, or else the columns.
+fn differs<'l>(one: &'l str, two: &str) -> &'l str {
+    let campaign = |line: &'l str| line.rsplit(',').next().unwrap_or_default();
+    if two.ends_with(campaign(one)) {
+        one
+    } else {
+        campaign(one)
+    }
 }
 
 fn io_error(path: &Path) -> impl Fn(io::Error) -> LedgerError {

@@ -255,11 +255,32 @@ fn chosen(t: &Table, key: &'static str, among: &[&str]) -> Vec<usize> {
         if let Some(index) = among.iter().position(|known| *known == name) {
             found.push(index);
         } else {
-            let known: Vec<_> = among.iter().map(|known| format!("{known:?}")).collect();
-            t.complain(key, format!("{name:?}"), format!("one of {}", known.join(", ")));
+            t.complain(key, format!("{name:?}"), wanted(&name, among));
         }
     }
     found
+}
+
+/// What would be right in place of a name: all that there are, or the nearest of many.
+fn wanted(name: &str, among: &[&str]) -> String {
+    const FEW: usize = 8;
+    let listed = |names: &[&str]| {
+        names
+            .iter()
+            .map(|name| format!("{name:?}"))
+            .collect::<Vec<_>>()
+            .join(", ")
+    };
+    if among.len() <= FEW {
+        return format!("one of {}", listed(among));
+    }
+    let mut nearest = among.to_vec();
+    nearest.sort_by(|one, two| strsim::jaro_winkler(two, name).total_cmp(&strsim::jaro_winkler(one, name)));
+    format!(
+        "one of {} names; the nearest are {}",
+        among.len(),
+        listed(&nearest[..3])
+    )
 }
 
 /// Where an entry can happen in a work: on each axis that it fits, or, where it is about no axis, once.
