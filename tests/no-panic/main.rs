@@ -5,7 +5,8 @@
 //! number that may be zero, and linking fails. The arguments of the entry are unknown to the compiler, so it cannot
 //! argue a panic away for particular values.
 //!
-//! `cargo xtask test` builds this twice: as it is, which must link, and with the feature `planted-panic`, which must not.
+//! `cargo xtask test` builds this twice: as it is, which must link, and with the feature `planted-panic`, which must not. Where a panic is
+//! left it builds it once more, with a handler that is there, and names the calls that lead to it.
 
 #![no_std]
 #![no_main]
@@ -17,6 +18,7 @@ use bellcrank_core::plan::inverse::{Angles, Inverse, Target};
 use bellcrank_core::units::Duration;
 use bellcrank_core::{Controller, Inputs, Machine, Outputs, math};
 use bellcrank_link::{Boot, HandEnd, KEY_BYTES, MachineEnd, Packet, Pair, PairingKey};
+#[cfg(not(feature = "panics-allowed"))]
 use panic_never as _;
 
 /// What the linker takes for the start of the program, and so keeps, with all that it calls: the first tick of a new
@@ -91,6 +93,14 @@ fn every_float_function(x: f32, y: f32, z: f32) -> f32 {
     ]
     .iter()
     .sum()
+}
+
+#[cfg(feature = "panics-allowed")]
+#[panic_handler]
+fn panicked(how: &core::panic::PanicInfo) -> ! {
+    // So that the way here is not optimised into a loop where the panic would be.
+    core::hint::black_box(how);
+    loop {}
 }
 
 /// Off the end of a table, if the argument says so.
