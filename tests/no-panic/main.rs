@@ -14,6 +14,7 @@
 mod board;
 
 use bellcrank_core::inputs::HandFrame;
+use bellcrank_core::machine::image::{self, Fingerprint};
 use bellcrank_core::plan::inverse::{Angles, Inverse, Target};
 use bellcrank_core::units::Duration;
 use bellcrank_core::{Controller, Inputs, Machine, Outputs, math};
@@ -22,7 +23,7 @@ use bellcrank_link::{Boot, HandEnd, KEY_BYTES, MachineEnd, Packet, Pair, Pairing
 use panic_never as _;
 
 /// What the linker takes for the start of the program, and so keeps, with all that it calls: the first tick of a new
-/// controller, a tick of one in any state whatever, each float function, each arm's inverse, both ends of the link, new and in
+/// controller, a tick of one in any state whatever, each float function, each arm's inverse, a machine packed and read, both ends of the link, new and in
 /// any state, and a turn of a board with each of its pieces.
 #[unsafe(no_mangle)]
 pub fn _start(
@@ -31,16 +32,19 @@ pub fn _start(
     inputs: &Inputs,
     [x, y, z]: [f32; 3],
     (from, target): (&[f32], &Target),
+    (stored, packed): (&[u8], &mut [u8]),
     link: &mut Link,
     board: &mut board::Pieces<'_>,
 ) -> ([Outputs; 2], f32, Option<Angles>) {
     let first = Controller::restarted(machine, controller.record()).tick(inputs);
     let any = controller.tick(inputs);
+    let written = image::write(machine, Fingerprint::default(), packed);
+    let read = image::read(stored).is_ok_and(|image| image.machine.axes().count() == written.unwrap_or(0));
     let mut ready = machine.arms().iter().filter_map(|arm| Inverse::new(machine, arm).ok());
     let angles = ready.find_map(|inverse| inverse.solve(from, target).ok());
     link.both_ends(inputs);
     board.every_piece(inputs.now);
-    ([first, any], every_float_function(x, y, z) + planted(x), angles)
+    ([first, any], every_float_function(x, y, z) + planted(x) + f32::from(u8::from(read)), angles)
 }
 
 /// What the link is told, and what it says.

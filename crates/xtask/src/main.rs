@@ -20,8 +20,10 @@ use miette::Result;
 use crate::steps::{Steps, cargo, run};
 
 /// Features of the crates that go on a machine, each to be built alone.
-const FEATURES: [(&str, &str); 3] = [
+const FEATURES: [(&str, &str); 5] = [
     ("bellcrank-core", "defmt"),
+    ("bellcrank-core", "serde"),
+    ("bellcrank-core", "image"),
     ("bellcrank-link", "defmt"),
     ("bellcrank-hal", "defmt"),
 ];
