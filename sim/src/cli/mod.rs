@@ -11,6 +11,7 @@
 //! | 2 | bad input, or it could not be done; nothing half-written is left |
 
 mod completions;
+mod consent;
 mod console;
 mod evidence;
 mod machine_file;
@@ -21,6 +22,7 @@ mod prove;
 mod rehearse;
 mod rig;
 mod schema;
+mod scope;
 mod survey;
 mod table;
 
@@ -32,7 +34,7 @@ use clap::{Parser, Subcommand};
 pub use console::{Console, terminal_width};
 pub use machine_file::MachineArg;
 pub use out_folder::{OutFolder, OutFolderError, Streamed, file_stem};
-pub use table::{decimals, listed, table};
+pub use table::{decimals, listed, paragraph, table};
 
 /// The whole command line.
 #[derive(Debug, Parser)]
@@ -75,6 +77,9 @@ pub enum Command {
     /// Drive one cylinder on a test bench through a programme
     #[command(long_about = rig::LONG)]
     Rig(rig::Args),
+    /// Read a captured duty signal: what it is, what is wrong with it, what the lever behind it does
+    #[command(long_about = scope::LONG)]
+    Scope(scope::Args),
     /// Print the completions of this command for a shell
     Completions(completions::Args),
     /// Print the JSON schema of what a command prints with --json
@@ -89,6 +94,7 @@ impl Command {
             Command::Rehearse(args) => args.run(console),
             Command::Prove(args) => args.run(console),
             Command::Rig(args) => args.run(console),
+            Command::Scope(args) => args.run(console),
             Command::Completions(args) => args.run(console),
             Command::Schema(args) => args.run(console),
         }

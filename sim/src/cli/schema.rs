@@ -11,13 +11,14 @@ use super::survey::SurveyReport;
 use super::{Console, Verdict};
 use crate::bench_rig::RigReport;
 use crate::pose::PoseReport;
+use crate::scope::ScopeReport;
 
 /// The name of a command, and the schema of its output.
 type Output = (&'static str, fn() -> Schema);
 
 /// Every output that has a schema, by the name of its command, with an option that makes it another one; `main` is what comes without a
 /// command.
-const OUTPUTS: [Output; 8] = [
+const OUTPUTS: [Output; 9] = [
     ("main", || schema_for!(MainReport)),
     ("survey", || schema_for!(SurveyReport)),
     ("pose", || schema_for!(PoseReport)),
@@ -26,6 +27,7 @@ const OUTPUTS: [Output; 8] = [
     ("prove-shrink", || schema_for!(ShrinkReport)),
     ("rehearse", || schema_for!(RehearseReport)),
     ("rig", || schema_for!(RigReport)),
+    ("scope", || schema_for!(ScopeReport)),
 ];
 
 /// `bellcrank schema NAME`
