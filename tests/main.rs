@@ -34,6 +34,7 @@ mod reaction;
 mod rehearsals;
 mod rig;
 mod safety;
+mod scope;
 mod sense;
 mod stages_sense;
 mod stopping;

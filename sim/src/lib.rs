@@ -10,6 +10,7 @@ pub mod clearance;
 pub mod cli;
 pub mod drawing;
 pub mod findings;
+pub mod gauge;
 pub mod healthy;
 pub mod live;
 pub mod plant;

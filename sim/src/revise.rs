@@ -291,14 +291,17 @@ mod tests {
         assert_eq!(after[at + 2..], before[at + 1..]);
         // A second change keeps the first in its comments, and takes a key away again.
         let second = [("reversed", None), ("neutral", Some("0.5".to_owned()))];
-        let revised = Revised::new(&path, "stick", "channel", &second, "again")
+        let revised = Revised::new(&path, "stick", "channel", &second, "a second look")
             .unwrap()
             .write()
             .unwrap();
         assert_eq!(revised.proposed, "{ neutral = 0.5, band = [0.2, 0.8] }");
         let text = fs::read_to_string(&path).unwrap();
         assert_eq!(
-            (text.matches("from a test").count(), text.matches("again").count()),
+            (
+                text.matches("from a test").count(),
+                text.matches("a second look").count()
+            ),
             (1, 1)
         );
         fs::remove_file(path).unwrap();

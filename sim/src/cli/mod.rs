@@ -14,6 +14,7 @@ mod completions;
 mod consent;
 mod console;
 mod evidence;
+mod gauge;
 mod machine_file;
 mod main_job;
 mod out_folder;
@@ -80,6 +81,9 @@ pub enum Command {
     /// Read a captured duty signal: what it is, what is wrong with it, what the lever behind it does
     #[command(long_about = scope::LONG)]
     Scope(scope::Args),
+    /// Fit the calibration of a length or angle sensor to measured lengths
+    #[command(long_about = gauge::LONG)]
+    Gauge(gauge::Args),
     /// Print the completions of this command for a shell
     Completions(completions::Args),
     /// Print the JSON schema of what a command prints with --json
@@ -95,6 +99,7 @@ impl Command {
             Command::Prove(args) => args.run(console),
             Command::Rig(args) => args.run(console),
             Command::Scope(args) => args.run(console),
+            Command::Gauge(args) => args.run(console),
             Command::Completions(args) => args.run(console),
             Command::Schema(args) => args.run(console),
         }

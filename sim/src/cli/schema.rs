@@ -10,6 +10,7 @@ use super::rehearse::RehearseReport;
 use super::survey::SurveyReport;
 use super::{Console, Verdict};
 use crate::bench_rig::RigReport;
+use crate::gauge::GaugeReport;
 use crate::pose::PoseReport;
 use crate::scope::ScopeReport;
 
@@ -18,7 +19,7 @@ type Output = (&'static str, fn() -> Schema);
 
 /// Every output that has a schema, by the name of its command, with an option that makes it another one; `main` is what comes without a
 /// command.
-const OUTPUTS: [Output; 9] = [
+const OUTPUTS: [Output; 10] = [
     ("main", || schema_for!(MainReport)),
     ("survey", || schema_for!(SurveyReport)),
     ("pose", || schema_for!(PoseReport)),
@@ -27,6 +28,7 @@ const OUTPUTS: [Output; 9] = [
     ("prove-shrink", || schema_for!(ShrinkReport)),
     ("rehearse", || schema_for!(RehearseReport)),
     ("rig", || schema_for!(RigReport)),
+    ("gauge", || schema_for!(GaugeReport)),
     ("scope", || schema_for!(ScopeReport)),
 ];
 

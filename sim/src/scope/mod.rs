@@ -269,9 +269,11 @@ impl Reading {
                 (Kind::Gap, found, format!("one every {} s", short(every)))
             }
         };
-        self.row_lost = slip == Slip::Backwards;
+        self.row_lost = slip != Slip::Gap;
         if !(row_lost && slip == Slip::Gap) {
-            self.sums.troubles.add(kind, line, 1, || (found, wanted));
+            self.sums
+                .troubles
+                .add_worst(kind, line, (time - before).abs(), (found, wanted));
         }
         if slip != Slip::Same {
             self.event(Event::Break);

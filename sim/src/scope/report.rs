@@ -40,7 +40,7 @@ pub struct ScopeReport {
     pub duty_greatest: f64,
     /// Jitter of the duty from one period to the next.
     pub duty_jitter: f64,
-    /// What the time between samples alone makes of a steady duty, as jitter. None for a list of changes.
+    /// What the time between samples alone makes of a steady duty, as jitter, at most. None for a list of changes.
     pub duty_jitter_of_sampling: Option<f64>,
     /// What is wrong with it.
     pub troubles: Vec<Trouble>,
@@ -124,8 +124,8 @@ impl ScopeReport {
     }
 }
 
-/// Jitter of a duty whose two edges are each known to within a sample that is this share of the period: each is off by anything up to half a
-/// sample either way, a twelfth of its square in variance, and the two have nothing to do with each other.
+/// Greatest jitter that sampling alone makes of a steady duty, with samples of this share of the period: a pulse is found one of two lengths a
+/// sample apart, at worst each as often as the other.
 pub fn of_sampling(share: f64) -> f64 {
-    share / 6.0_f64.sqrt()
+    share / 2.0
 }

@@ -76,7 +76,7 @@ pub fn here_and_there(file: &mut File, format: &Format) -> io::Result<Vec<Vec<(f
     let mut found = Vec::new();
     let mut piece = Vec::new();
     for place in 0..places {
-        let from = start + (all - at_each) / places.saturating_sub(1).max(1) * place;
+        let from = start + (all - at_each) * place / places.saturating_sub(1).max(1);
         file.seek(SeekFrom::Start(from))?;
         piece.clear();
         file.by_ref().take(at_each).read_to_end(&mut piece)?;

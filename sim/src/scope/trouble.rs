@@ -1,4 +1,4 @@
-//! What is wrong with a capture, told once for each kind: where it first is, how often, and what would be right.
+//! What is wrong with a capture, told once for each kind: where it first is (of gaps, the longest), how often, and what would be right.
 
 use std::collections::BTreeMap;
 
@@ -48,7 +48,7 @@ pub struct Trouble {
     pub kind: Kind,
     /// How often.
     pub times: u64,
-    /// The line of the file where it first is.
+    /// The line of the file where it first is; of gaps, the longest.
     pub line: u64,
     /// What is there.
     pub found: String,
@@ -58,12 +58,16 @@ pub struct Trouble {
 
 /// All that is wrong, one for each kind.
 #[derive(Debug, Clone, Default)]
-pub struct Troubles(BTreeMap<Kind, Trouble>);
+pub struct Troubles {
+    list: BTreeMap<Kind, Trouble>,
+    /// How bad the worst is, of those kinds whose worst is told.
+    worst: BTreeMap<Kind, f64>,
+}
 
 impl Troubles {
     /// One more. What is told is that of the first of its kind.
     pub fn add(&mut self, kind: Kind, line: u64, times: u64, told: impl FnOnce() -> (String, String)) {
-        let first = self.0.entry(kind).or_insert_with(|| {
+        let first = self.list.entry(kind).or_insert_with(|| {
             let (found, wanted) = told();
             Trouble {
                 kind,
@@ -76,9 +80,21 @@ impl Troubles {
         first.times += times;
     }
 
+    /// One more, of a kind whose worst is told and not its first.
+    pub fn add_worst(&mut self, kind: Kind, line: u64, how_bad: f64, (found, wanted): (String, String)) {
+        let worst = self.worst.entry(kind).or_insert(how_bad);
+        if how_bad > *worst {
+            *worst = how_bad;
+            if let Some(trouble) = self.list.get_mut(&kind) {
+                (trouble.line, trouble.found) = (line, found.clone());
+            }
+        }
+        self.add(kind, line, 1, || (found, wanted));
+    }
+
     /// The file itself is broken.
     pub fn break_the_file(&self) -> bool {
-        self.0.keys().any(|kind| kind.is_of_the_file())
+        self.list.keys().any(|kind| kind.is_of_the_file())
     }
 
     /// All of them, as complaints about a file.
@@ -91,12 +107,12 @@ impl Troubles {
             found: trouble.found_times(),
             wanted: trouble.wanted.clone(),
         };
-        self.0.values().map(complaint).collect()
+        self.list.values().map(complaint).collect()
     }
 
     /// All of them.
     pub fn list(self) -> Vec<Trouble> {
-        self.0.into_values().collect()
+        self.list.into_values().collect()
     }
 }
 
@@ -104,7 +120,7 @@ impl Trouble {
     /// What is there, and how often.
     pub fn found_times(&self) -> String {
         if self.times > 1 {
-            format!("{} (the first of {})", self.found, self.times)
+            format!("{} (one of {})", self.found, self.times)
         } else {
             self.found.clone()
         }
