@@ -27,8 +27,20 @@ fn kinds(text: &str) -> Vec<Kind> {
 
 // ---- figures ----------------------------------------------------------------------------------------------------------------------
 
-/// A steady pulse of so many samples and a part p of one more is found one of two lengths, with the shares 1 - p and p: a variance of p (1 - p)
-/// of a sample squared. Where the duty itself jitters by many samples, p is anything, and the mean of that is a sixth; both add in squares.
+/// Variance of a duty that is found with edges known to within a sample, in samples squared, for a period of so many samples.
+///
+/// Each edge is off by a sawtooth of its place, up to half a sample either way: a variance of 1/12. Two edges a apart, whose places fall evenly
+/// between two samples, are off with the correlation 1 - 6 f (1 - f), f being what a has beyond whole samples. The duty is off by what the fall
+/// is, less 1 - duty of what the rise before is and duty of what the rise after is. A duty that jitters by many samples of its own has a fall that
+/// has nothing to do with either rise.
+fn variance_of_sampling(samples: f64, duty: f64, jitters: bool) -> f64 {
+    let correlation = |apart: f64| 1.0 - 6.0 * apart.fract() * (1.0 - apart.fract());
+    let (high, low) = (duty * samples, (1.0 - duty) * samples);
+    let own = 1.0 + (1.0 - duty).powi(2) + duty.powi(2) + 2.0 * duty * (1.0 - duty) * correlation(samples);
+    let shared = 2.0 * (1.0 - duty) * correlation(high) + 2.0 * duty * correlation(low);
+    (own - if jitters { 0.0 } else { shared }) / 12.0
+}
+
 #[test]
 fn duty_and_jitter_are_what_the_signal_was_made_with() {
     // Periods of so many samples that edges fall evenly between two samples: the golden ratio does that best.
@@ -48,9 +60,7 @@ fn duty_and_jitter_are_what_the_signal_was_made_with() {
         let found = read(&signal.csv(), &Asked::default()).expect("a signal");
         assert_eq!(found.troubles, [], "{hz}");
         let count = found.duty.count as f64;
-        let part = (duty * samples).fract();
-        let steps = if jitter == 0.0 { part * (1.0 - part) } else { 1.0 / 6.0 };
-        let expected = (jitter * jitter + sample * sample * steps).sqrt();
+        let expected = (jitter * jitter + sample * sample * variance_of_sampling(samples, duty, jitter > 0.0)).sqrt();
         let spread = found.duty.deviation();
         assert!(
             (spread / expected - 1.0).abs() < 4.0 / (2.0 * count).sqrt(),
@@ -266,7 +276,7 @@ fn three_things_wrong_are_all_named() {
     let told = [
         "c.csv:501: found \"overload\", wanted a row",
         "c.csv:20001: found 0.18999 s after 0.19998 s, wanted time",
-        "c.csv:31001: found a gap of 0.01235 s in the samples, wanted one every 1e-5 s",
+        "c.csv:30001: found a gap of 0.01235 s in the samples, wanted one every 1e-5 s",
     ];
     check_command(&steady, &[GARBAGE, BACKWARDS, GAP], 2, &told);
     check_command(

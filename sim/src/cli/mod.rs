@@ -24,6 +24,7 @@ mod rehearse;
 mod rig;
 mod schema;
 mod scope;
+mod signoff;
 mod survey;
 mod table;
 
@@ -84,6 +85,9 @@ pub enum Command {
     /// Fit the calibration of a length or angle sensor to measured lengths
     #[command(long_about = gauge::LONG)]
     Gauge(gauge::Args),
+    /// Keep the record of a machine's commissioning: checks in order, answers that cannot be changed unnoticed
+    #[command(long_about = signoff::LONG)]
+    Signoff(Box<signoff::Args>),
     /// Print the completions of this command for a shell
     Completions(completions::Args),
     /// Print the JSON schema of what a command prints with --json
@@ -100,6 +104,7 @@ impl Command {
             Command::Rig(args) => args.run(console),
             Command::Scope(args) => args.run(console),
             Command::Gauge(args) => args.run(console),
+            Command::Signoff(args) => args.run(console),
             Command::Completions(args) => args.run(console),
             Command::Schema(args) => args.run(console),
         }

@@ -149,12 +149,12 @@ fn parting(sorted: &[f64], from: f64, to: f64) -> f64 {
 }
 
 /// A level that lies at the end of the range: two fifths of its samples are the very greatest (least) one, while the other level shows noise of
-/// more than two steps of the converter. With such noise the end of a level that is not cut off is a rare value.
+/// a step of the converter or more. With such noise the end of a level that is not cut off is a rare value.
 fn clipped(below: &[f64], above: &[f64]) -> Option<f64> {
     let gap = |pair: &[f64]| Some(pair[1] - pair[0]).filter(|gap| *gap > 0.0);
     let gaps = |side: &[f64]| side.windows(2).filter_map(gap).fold(f64::INFINITY, f64::min);
     let step = gaps(below).min(gaps(above));
-    let noisy = |side: &[f64]| spread(side, at_share(side, 0.5)) >= 2.0 * step;
+    let noisy = |side: &[f64]| spread(side, at_share(side, 0.5)) >= step;
     let at_end = |side: &[f64], end: f64| 5 * side.iter().filter(|volt| **volt == end).count() >= 2 * side.len();
     let (least, greatest) = (below[0], above[above.len() - 1]);
     if at_end(above, greatest) && noisy(below) {

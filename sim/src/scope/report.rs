@@ -124,8 +124,8 @@ impl ScopeReport {
     }
 }
 
-/// Greatest jitter that sampling alone makes of a steady duty, with samples of this share of the period: a pulse is found one of two lengths a
-/// sample apart, at worst each as often as the other.
+/// Greatest jitter that sampling alone makes of a steady duty, with samples of this share of the period: of a period of whole samples, and a pulse
+/// half a sample longer than whole ones, which is found one of two lengths as often as the other.
 pub fn of_sampling(share: f64) -> f64 {
     share / 2.0
 }
