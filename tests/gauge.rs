@@ -106,7 +106,7 @@ fn the_interval_holds_what_it_promises() {
     let many = 2000;
     for _ in 0..many {
         let made = Made {
-            zero: -10.0,
+            zero: -20.0,
             slope: 45.0,
             tape: 1.0,
         };
@@ -242,7 +242,7 @@ fn a_calibration_is_written_on_consent_and_read_back() {
     let before = builtin("yard-digger").expect("built in");
     fs::write(&file, before).expect("written");
     // A sensor that was fitted the other way round: its signal falls as the stick's cylinder, closed at 855 mm, extends.
-    let points = "volts,length_mm\n9.0,860\n6.8,970\n4.6,1080\n2.4,1190\n0.9,1265\n";
+    let points = "volts,length_mm\n9.0,860\n7.0,970\n5.0,1080\n3.0,1190\n1.2,1289\n";
     fs::write(folder.path().join("p.csv"), points).expect("written");
     let command = ["gauge", "m.toml", "--axis", "stick", "--points", "p.csv", "--write"];
     let said = json(folder.path(), &command);
@@ -252,7 +252,7 @@ fn a_calibration_is_written_on_consent_and_read_back() {
     assert_eq!(said["revision"]["written"], true);
     let machine = bellcrank_machine::load(&file).expect("a machine");
     let calibration = &machine.axes[2].sensor.points;
-    for (volts, stroke) in [(9.0, 0.005), (4.6, 0.225), (0.9, 0.41)] {
+    for (volts, stroke) in [(9.0, 0.005), (5.0, 0.225), (1.2, 0.434)] {
         let found = machine.axes[2].sensor.signal_at(stroke);
         assert!((found - volts).abs() < 0.01, "{found} V at {stroke} m, not {volts}");
     }

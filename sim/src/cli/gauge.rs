@@ -221,9 +221,14 @@ fn line(report: &GaugeReport) -> String {
         decimals(report.zero, 2),
         decimals(report.slope, 3)
     );
+    let agree = if report.points.iter().any(|point| point.suspect) {
+        " that agree"
+    } else {
+        ""
+    };
     match report.residual_deviation {
         Some(deviation) => format!(
-            "{line}; the points lie off it by {} {unit} (standard deviation)",
+            "{line}; the points{agree} lie off it by {} {unit} (standard deviation)",
             decimals(deviation, 2)
         ),
         None => format!(

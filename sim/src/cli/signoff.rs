@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use miette::miette;
 
-use super::{Console, Verdict, file_stem, paragraph, table};
+use super::{Console, Verdict, file_stem, paragraph};
 use crate::signoff::record::{Answered, Record, RecordError};
 use crate::signoff::{CheckRow, Machine, Offered, Signoff, SignoffReport, page, reading};
 
@@ -220,15 +220,13 @@ fn standing(report: &SignoffReport) -> String {
         ),
         "  ",
     );
-    text += &paragraph(
-        &format!(
-            "record {}, {} entries, last seal {}",
-            report.record_file,
-            report.entries,
-            &report.seal[..16]
-        ),
-        "  ",
-    );
+    let record = &report.record_file;
+    // The beginning alone is not written before there is an answer.
+    let told = match report.entries {
+        1 => format!("record {record}: nothing answered yet"),
+        entries => format!("record {record}: {entries} entries, last seal {}", &report.seal[..16]),
+    };
+    text += &paragraph(&told, "  ");
     let of = |standing: &str| -> Vec<String> {
         let rows = report.checks.iter().filter(|check| check.standing == standing);
         rows.map(|check| check.check.clone()).collect()
@@ -276,14 +274,19 @@ fn told(check: &CheckRow) -> String {
 }
 
 fn list(report: &SignoffReport) -> String {
-    let rows = report.checks.iter().map(|check| {
-        let last = check
+    let widest = report.checks.iter().map(|check| check.check.len()).max().unwrap_or(0);
+    let line = |check: &CheckRow| {
+        let after = || check.waits_for.first().map(|first| format!("after {first}"));
+        let told = check
             .by
-            .clone()
-            .or_else(|| check.waits_for.first().map(|first| format!("after {first}")));
-        vec![check.check.clone(), check.standing.clone(), last.unwrap_or_default()]
-    });
-    table(["check", "stands", "by"], rows) + "\n"
+            .as_ref()
+            .map(|by| format!("by {by}"))
+            .or_else(after)
+            .unwrap_or_default();
+        let line = format!("{:<8}  {:<widest$}  {told}", check.standing, check.check);
+        format!("{}\n", line.trim_end())
+    };
+    report.checks.iter().map(line).collect::<String>() + "\n"
 }
 
 /// Asks for one answer after the other until whoever is asked has enough. Each is written before the next is asked for.

@@ -49,7 +49,7 @@ pub struct Asked<'a> {
 /// What came of it. Strokes in m (rad for a motor), signals in the unit of the machine file.
 #[derive(Debug, Clone)]
 pub struct Gauged {
-    /// Stroke over signal.
+    /// Stroke over signal, by the points that agree.
     pub line: Fit,
     /// Signal and stroke of each point.
     pub points: Vec<(f64, f64)>,
@@ -193,12 +193,23 @@ pub fn gauge(asked: &Asked) -> Result<Gauged, GaugeError> {
         ));
     };
     let reading = unit_of.si(asked.reading);
+    let suspect = suspects(&points, &line, reading, travel);
+    // What follows is told by the points that agree.
+    let agreeing = |(_, suspicion): &(_, &Option<Suspicion>)| !matches!(suspicion, Some(Suspicion::Mismeasured(_)));
+    let agreeing: Vec<(f64, f64)> = points
+        .iter()
+        .copied()
+        .zip(&suspect)
+        .filter(agreeing)
+        .map(|(point, _)| point)
+        .collect();
+    let line = Fit::new(&agreeing, 1).unwrap_or(line);
     let mut gauged = Gauged {
-        suspect: suspects(&points, &line, reading, travel),
         ends: [0.0, travel].map(|stroke| end(sensor, unit, &line, reading, stroke)),
-        bend: bend(&points),
+        bend: bend(&agreeing),
         angle: angle_check(&geometry, &line, &asked.measured.angles),
         objections: Vec::new(),
+        suspect,
         line,
         points,
     };

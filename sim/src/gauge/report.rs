@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::{Asked, Gauged, Suspicion, Unit, signal_key};
+use super::{Asked, Gauged, Unit, signal_key};
 use crate::revise::Revision;
 
 /// What `gauge --json` prints. Strokes are in mm, of a motor in degrees.
@@ -46,7 +46,7 @@ pub struct PointRow {
     pub signal: f64,
     /// The stroke that it stands for.
     pub stroke: f64,
-    /// How far that is off the line.
+    /// How far that is off the line, of those that agree.
     pub residual: f64,
     /// It does not fit, or cannot be.
     pub suspect: bool,
@@ -105,13 +105,7 @@ impl GaugeReport {
     pub fn new(asked: &Asked, gauged: &Gauged) -> GaugeReport {
         let unit = Unit::of(asked.axis);
         let plain = |value: f64| unit.plain(value);
-        let rows = asked
-            .measured
-            .lengths
-            .iter()
-            .zip(&gauged.points)
-            .zip(&gauged.line.residuals)
-            .zip(&gauged.suspect);
+        let rows = asked.measured.lengths.iter().zip(&gauged.points).zip(&gauged.suspect);
         let ends = gauged.ends.map(|end| EndRow {
             stroke: plain(end.stroke),
             signal: end.signal,
@@ -123,14 +117,11 @@ impl GaugeReport {
             stroke_unit: unit.name.to_owned(),
             signal_unit: signal_key(&asked.sensor.signal).0.to_owned(),
             points: rows
-                .map(|(((pair, point), residual), suspect)| PointRow {
+                .map(|((pair, point), suspect)| PointRow {
                     reading: pair.reading,
                     signal: pair.signal,
                     stroke: plain(point.1),
-                    residual: match suspect {
-                        Some(Suspicion::Mismeasured(off)) => plain(*off),
-                        _ => plain(*residual),
-                    },
+                    residual: plain(point.1 - gauged.line.at(point.0)),
                     suspect: suspect.is_some(),
                 })
                 .collect(),
