@@ -14,7 +14,7 @@ pub struct MachineArg {
 }
 
 impl MachineArg {
-    /// What was typed.
+    /// As it was typed.
     pub fn name(&self) -> &str {
         &self.machine
     }

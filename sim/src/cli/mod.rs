@@ -18,6 +18,7 @@ mod gauge;
 mod machine_file;
 mod main_job;
 mod out_folder;
+mod pack;
 mod pose;
 mod prove;
 mod rehearse;
@@ -79,6 +80,9 @@ pub enum Command {
     /// Drive one cylinder on a test bench through a programme
     #[command(long_about = rig::LONG)]
     Rig(rig::Args),
+    /// Pack a machine file into the image that a board reads
+    #[command(long_about = pack::LONG)]
+    Pack(pack::Args),
     /// Read a captured duty signal: what it is, what is wrong with it, what the lever behind it does
     #[command(long_about = scope::LONG)]
     Scope(scope::Args),
@@ -102,6 +106,7 @@ impl Command {
             Command::Rehearse(args) => args.run(console),
             Command::Prove(args) => args.run(console),
             Command::Rig(args) => args.run(console),
+            Command::Pack(args) => args.run(console),
             Command::Scope(args) => args.run(console),
             Command::Gauge(args) => args.run(console),
             Command::Signoff(args) => args.run(console),

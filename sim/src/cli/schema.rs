@@ -5,6 +5,7 @@ use miette::IntoDiagnostic;
 use schemars::{Schema, schema_for};
 
 use super::main_job::MainReport;
+use super::pack::PackReport;
 use super::prove::{ProveReport, RepeatReport, ShrinkReport};
 use super::rehearse::RehearseReport;
 use super::survey::SurveyReport;
@@ -20,7 +21,7 @@ type Output = (&'static str, fn() -> Schema);
 
 /// Every output that has a schema, by the name of its command, with an option that makes it another one; `main` is what comes without a
 /// command.
-const OUTPUTS: [Output; 11] = [
+const OUTPUTS: [Output; 12] = [
     ("main", || schema_for!(MainReport)),
     ("survey", || schema_for!(SurveyReport)),
     ("pose", || schema_for!(PoseReport)),
@@ -29,6 +30,7 @@ const OUTPUTS: [Output; 11] = [
     ("prove-shrink", || schema_for!(ShrinkReport)),
     ("rehearse", || schema_for!(RehearseReport)),
     ("rig", || schema_for!(RigReport)),
+    ("pack", || schema_for!(PackReport)),
     ("gauge", || schema_for!(GaugeReport)),
     ("scope", || schema_for!(ScopeReport)),
     ("signoff", || schema_for!(SignoffReport)),
