@@ -442,7 +442,8 @@ fn angle_objections(angle: &AngleCheck, inclinometer_deg: f64) -> Vec<String> {
     let (offset, scatter) = (angle.offset.to_degrees(), angle.scatter.to_degrees());
     if scatter > OFF * inclinometer_deg {
         objections.push(format!(
-            "angles differ from the inclinometer's by up to {scatter:.2} deg after {offset:.2} deg are taken off: pins or lengths in the machine file are wrong"
+            "angles differ from the inclinometer's by up to {scatter:.2} deg after {offset:.2} deg are taken off: pins or \
+                lengths in the machine file are wrong"
         ));
     } else if offset.abs() > OFF * inclinometer_deg {
         objections.push(format!(

@@ -11,6 +11,7 @@
 //! and nothing is kept but sums ([`stats`]). What is wrong is collected, not stopped at ([`trouble`]).
 
 pub mod edges;
+mod excerpt;
 pub mod format;
 pub mod levels;
 pub mod lever;
@@ -29,7 +30,7 @@ use std::path::{Path, PathBuf};
 use bellcrank_machine::document::Complaint;
 use miette::Diagnostic;
 
-use edges::{Edge, Event, Slicer, Slip};
+use edges::{Event, Slicer, Slip};
 use format::{Format, LOOKED_AT};
 use levels::{Levels, NoLevels};
 use lever::{LeverMap, Marked};
@@ -39,6 +40,7 @@ use rows::Line;
 use stats::{Jitter, Spread, Track};
 use trouble::{Kind, Trouble, Troubles};
 
+pub use excerpt::Excerpt;
 pub use picture::picture;
 pub use report::ScopeReport;
 
@@ -448,71 +450,6 @@ impl Sums {
             ),
         };
         self.troubles.add(kind, odd.line, times, || (found, wanted.to_owned()));
-    }
-}
-
-/// The signal from its first rise on, over some periods: the least and greatest voltage of each of some thousand pieces.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Excerpt {
-    from: Option<f64>,
-    width: f64,
-    rises: usize,
-    pieces: Vec<(f64, f64)>,
-}
-
-impl Excerpt {
-    const PIECES: usize = 2048;
-    const RISES: usize = 5;
-
-    fn new(width: f64) -> Excerpt {
-        Excerpt {
-            from: None,
-            width: if width > 0.0 { width } else { 1.0 },
-            rises: 0,
-            pieces: Vec::new(),
-        }
-    }
-
-    #[inline]
-    fn push(&mut self, time: f64, volt: f64, edge: Option<&Edge>) {
-        if edge.is_some_and(|edge| edge.rising) {
-            self.rises += 1;
-            self.from.get_or_insert(time);
-        }
-        let Some(from) = self.from.filter(|_| self.rises < Self::RISES) else {
-            return;
-        };
-        loop {
-            // Time that runs backwards gives the first piece.
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-            let place = ((time - from) / self.width) as usize;
-            if place < Self::PIECES {
-                self.pieces
-                    .resize(self.pieces.len().max(place + 1), (f64::INFINITY, f64::NEG_INFINITY));
-                let piece = &mut self.pieces[place];
-                *piece = (piece.0.min(volt), piece.1.max(volt));
-                return;
-            }
-            self.pieces = self
-                .pieces
-                .chunks(2)
-                .map(|pair| {
-                    pair.iter()
-                        .fold(pair[0], |one, other| (one.0.min(other.0), one.1.max(other.1)))
-                })
-                .collect();
-            self.width *= 2.0;
-        }
-    }
-
-    /// Time after the first rise, s, and the least and greatest voltage from then on.
-    pub fn points(&self) -> impl Iterator<Item = (f64, f64, f64)> {
-        let at = |(number, piece): (usize, &(f64, f64))| (number as f64 * self.width, piece.0, piece.1);
-        self.pieces
-            .iter()
-            .enumerate()
-            .filter(|(_, piece)| piece.0 <= piece.1)
-            .map(at)
     }
 }
 

@@ -9,7 +9,8 @@ pub(super) fn list(list: &mut List) {
         "cold/file".to_owned(),
         (
             format!(
-                "Go round the machine with its file ({:?}): pins, bores, strokes, valves, sensors, stations, zones, against tape, plates and drawings.",
+                "Go round the machine with its file ({:?}): pins, bores, strokes, valves, sensors, stations, zones, against \
+                    tape, plates and drawings.",
                 machine.name
             ),
             "Every figure of the file is that of the machine.".to_owned(),
@@ -43,7 +44,8 @@ pub(super) fn list(list: &mut List) {
     list.add(
         "cold/wiring".to_owned(),
         (
-            "Check fuses, earth, both channels of the stop chain from each button to the controller, and every plug against the drawing.".to_owned(),
+            "Check fuses, earth, both channels of the stop chain from each button to the controller, and every plug against the \
+                drawing.".to_owned(),
             "Everything goes where the drawing says; each stop button opens both channels.".to_owned(),
         ),
         None,

@@ -21,7 +21,8 @@ pub(super) fn list(list: &mut List) {
     list.add(
         "engine/leaks".to_owned(),
         (
-            "Start the engine at low speed, everybody out of reach; look at hoses and joints from a distance, never with a hand: use card or wood.".to_owned(),
+            "Start the engine at low speed, everybody out of reach; look at hoses and joints from a distance, never with a \
+                hand: use card or wood.".to_owned(),
             "No oil where it should not be; nothing moves; no noise of air.".to_owned(),
         ),
         None,
@@ -34,7 +35,8 @@ pub(super) fn list(list: &mut List) {
         list.add(
             format!("engine/pressure{which}"),
             (
-                "Read the pressure at the pump with the valves' power on and levers at neutral; raise it to the relief valve the way its maker says.".to_owned(),
+                "Read the pressure at the pump with the valves' power on and levers at neutral; raise it to the relief valve \
+                    the way its maker says.".to_owned(),
                 "It opens where it should.".to_owned(),
             ),
             Some(
@@ -80,7 +82,8 @@ pub(super) fn list(list: &mut List) {
         list.add(
             format!("engine/holding/{}", slug(&axis.name)),
             (
-                format!("With the {} free of its prop and a second means of holding in place, stop the engine and watch it for ten minutes.", axis.name),
+                format!("With the {} free of its prop and a second means of holding in place, stop the engine and watch it for \
+                    ten minutes.", axis.name),
                 "The load-holding valve holds it; what it gives at first is the oil's.".to_owned(),
             ),
             Some(Reading::new("sunk by", unit, Some(0.0), Some(size * axis.watch.give))),

@@ -27,8 +27,10 @@ pub(super) fn axes(list: &mut List) {
         list.add(
             format!("motion/way/{slug}"),
             (
-                format!("Key to commissioning, nobody in reach, a hand on the stop: move the lever of the {name} a little to extend, then a little to retract."),
-                format!("The {name} alone moves; it extends when told to extend, its stroke by the sensor rises, and the joint's angle goes the way the file says."),
+                format!("Key to commissioning, nobody in reach, a hand on the stop: move the lever of the {name} a little to \
+                    extend, then a little to retract."),
+                format!("The {name} alone moves; it extends when told to extend, its stroke by the sensor rises, and the \
+                    joint's angle goes the way the file says."),
             ),
             None,
             &needs,
@@ -40,7 +42,10 @@ pub(super) fn axes(list: &mut List) {
         list.add(
             format!("motion/sensor/{slug}"),
             (
-                format!("Set the {name} to three places over its stroke and measure each, by tape from pin to pin or by an inclinometer; note the largest difference from the sensor."),
+                format!(
+                    "Set the {name} to three places over its stroke and measure each, by tape from pin to pin or by an \
+                    inclinometer; note the largest difference from the sensor."
+                ),
                 "Sensor and tape agree (`bellcrank gauge` fits a sensor that does not).".to_owned(),
             ),
             Some(Reading::new("largest difference", unit, Some(-within), Some(within))),
@@ -213,7 +218,8 @@ fn first(list: &mut List, arm: &Arm) {
     list.add(
         format!("tip/first/{}", slug(&arm.name)),
         (
-            format!("Key to commissioning, no load, nobody in reach: lead the tip of the {} a hand's width forward, back, left, right, up and down.", arm.name),
+            format!("Key to commissioning, no load, nobody in reach: lead the tip of the {} a hand's width forward, back, left, \
+                right, up and down.", arm.name),
             "It goes that way, straight, and stops when the lever is let go.".to_owned(),
         ),
         // A tenth more than is asked for: what a log says is itself measured.

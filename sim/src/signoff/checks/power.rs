@@ -145,7 +145,8 @@ fn stops(list: &mut List, timing: &str) {
         "power/reset".to_owned(),
         (
             "After a stop: let go of the button; then reset with a lever moved; then with all levers at neutral.".to_owned(),
-            "Nothing starts by itself; the first reset is not taken; after the second it can be enabled, and only by enabling has it power.".to_owned(),
+            "Nothing starts by itself; the first reset is not taken; after the second it can be enabled, and only by enabling \
+                has it power.".to_owned(),
         ),
         None,
         &["power/stop"],
@@ -177,7 +178,8 @@ fn losses(list: &mut List, timing: &str) {
         list.add(
             format!("power/silence/{station}"),
             (
-                format!("With {name} in charge and the machine enabled, take its cable or its battery away; read the time from the last frame to the stop."),
+                format!("With {name} in charge and the machine enabled, take its cable or its battery away; read the time from \
+                    the last frame to the stop."),
                 "It stops by itself, and needs a reset.".to_owned(),
             ),
             Some(Reading::new("time to the stop", "ms", Some(0.0), Some(most))),
@@ -189,7 +191,8 @@ fn losses(list: &mut List, timing: &str) {
         list.add(
             "power/range".to_owned(),
             (
-                "Walk the wireless station to the furthest place it is to be used from, behind whatever stands there, and press its stop; then walk on until the link is lost.".to_owned(),
+                "Walk the wireless station to the furthest place it is to be used from, behind whatever stands there, and press \
+                    its stop; then walk on until the link is lost.".to_owned(),
                 "It stops from there; and where the link is lost it stops by itself.".to_owned(),
             ),
             Some(Reading::new("distance", "m", Some(1.0), None)),
@@ -201,7 +204,8 @@ fn losses(list: &mut List, timing: &str) {
         list.add(
             "power/watchdog".to_owned(),
             (
-                "Halt the controller's loop while the machine is enabled (hold its reset line, or the service switch for this); read the time until the valves' power is gone.".to_owned(),
+                "Halt the controller's loop while the machine is enabled (hold its reset line, or the service switch for this); \
+                    read the time until the valves' power is gone.".to_owned(),
                 "The external watchdog takes all power, and nothing comes back by itself.".to_owned(),
             ),
             Some(Reading::new("time", "ms", Some(0.0), Some(MS * (late + machine.control.relay.unwrap_or(0.0))))),
