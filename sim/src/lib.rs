@@ -19,6 +19,7 @@ pub mod reaction;
 pub mod report;
 pub mod run;
 pub mod scenario;
+pub mod seat;
 pub mod surroundings;
 pub mod survey;
 pub mod table;

@@ -1,0 +1,4 @@
+//! Sitting in the simulated machine.
+
+pub mod desk;
+pub mod session;
