@@ -81,7 +81,12 @@ impl Console {
 
     /// Repeats the cautions, for the commands that show a verdict, a pressure or a motion.
     pub fn caution(&self) {
-        remark(&format!("\n{CAUTION}"));
+        self.remark(CAUTION);
+    }
+
+    /// Says something that somebody must read beside the result.
+    pub fn remark(&self, text: &str) {
+        remark(&format!("\n{text}"));
     }
 
     /// Prints an error with the place it is at, without colour where the terminal or `NO_COLOR` says so.

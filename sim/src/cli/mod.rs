@@ -21,6 +21,7 @@ mod prove;
 mod rehearse;
 mod rig;
 mod schema;
+mod seat;
 mod survey;
 mod table;
 
@@ -75,6 +76,9 @@ pub enum Command {
     /// Drive one cylinder on a test bench through a programme
     #[command(long_about = rig::LONG)]
     Rig(rig::Args),
+    /// Sit in the simulated machine: a page with both levers in hand and the real core under it
+    #[command(long_about = seat::LONG)]
+    Seat(seat::Args),
     /// Print the completions of this command for a shell
     Completions(completions::Args),
     /// Print the JSON schema of what a command prints with --json
@@ -89,6 +93,7 @@ impl Command {
             Command::Rehearse(args) => args.run(console),
             Command::Prove(args) => args.run(console),
             Command::Rig(args) => args.run(console),
+            Command::Seat(args) => args.run(console),
             Command::Completions(args) => args.run(console),
             Command::Schema(args) => args.run(console),
         }

@@ -7,6 +7,7 @@ use schemars::{Schema, schema_for};
 use super::main_job::MainReport;
 use super::prove::{ProveReport, RepeatReport, ShrinkReport};
 use super::rehearse::RehearseReport;
+use super::seat::SeatReport;
 use super::survey::SurveyReport;
 use super::{Console, Verdict};
 use crate::bench_rig::RigReport;
@@ -17,7 +18,7 @@ type Output = (&'static str, fn() -> Schema);
 
 /// Every output that has a schema, by the name of its command, with an option that makes it another one; `main` is what comes without a
 /// command.
-const OUTPUTS: [Output; 8] = [
+const OUTPUTS: [Output; 9] = [
     ("main", || schema_for!(MainReport)),
     ("survey", || schema_for!(SurveyReport)),
     ("pose", || schema_for!(PoseReport)),
@@ -25,6 +26,7 @@ const OUTPUTS: [Output; 8] = [
     ("prove-repeat", || schema_for!(RepeatReport)),
     ("prove-shrink", || schema_for!(ShrinkReport)),
     ("rehearse", || schema_for!(RehearseReport)),
+    ("seat", || schema_for!(SeatReport)),
     ("rig", || schema_for!(RigReport)),
 ];
 

@@ -53,6 +53,22 @@ impl Held {
         }
     }
 
+    /// Where they are after one more act of those that a session is made of.
+    #[allow(clippy::cast_possible_truncation, reason = "whole steps, at most 128")]
+    pub fn after(mut self, act: Act) -> Self {
+        match act {
+            Act::Levers(shares) => self.levers = shares.map(|share| (share * f64::from(STEPS)).round() as i16),
+            Act::Mode(mode) => self.mode = mode,
+            Act::Frame(frame) => self.frame = frame,
+            Act::Slow(slow) => self.slow = slow,
+            Act::Enable(enable) => self.enable = enable,
+            Act::Reset(reset) => self.reset = reset,
+            Act::Neutral => self.levers = [0; LEVERS_MAX],
+            Act::Tip { .. } | Act::GoTo { .. } | Act::Circle { .. } | Act::Lever { .. } => {}
+        }
+        self
+    }
+
     /// What has to be done to get here from `before`.
     fn acts_since(self, before: Self) -> impl Iterator<Item = Act> {
         let share = |steps: i16| f64::from(steps.clamp(-STEPS, STEPS)) / f64::from(STEPS);
@@ -79,6 +95,9 @@ pub enum Unfit {
     /// There is none of that number, or it is over.
     #[error("that fault is not on")]
     NotOn,
+    /// What is there from the start is for the machine to stand up in: only what comes later can be told apart from it.
+    #[error("time has not begun yet: it does when the hands are first heard")]
+    NotBegun,
     /// It does not go away.
     #[error("a burst hose stays burst")]
     Stays,
@@ -111,14 +130,26 @@ impl<'m> Session<'m> {
     /// # Errors
     /// The machine cannot be simulated as described.
     pub fn new(scenario: &'m Scenario, machine: &'m bellcrank_core::Machine, seed: u64) -> Result<Self, RunError> {
-        let mut live = Live::new(scenario, machine, seed)?;
+        let mut session = Self::rehearsing(scenario, machine, seed)?;
         // A scenario has hands, if only idle ones.
-        live.made_up().hands = vec![Hand {
+        session.live.made_up().hands = vec![Hand {
             at: 0.0,
             act: Act::Neutral,
         }];
+        Ok(session)
+    }
+
+    /// One whose hands and faults are those of its scenario.
+    ///
+    /// # Errors
+    /// The machine cannot be simulated as described.
+    pub fn rehearsing(
+        scenario: &'m Scenario,
+        machine: &'m bellcrank_core::Machine,
+        seed: u64,
+    ) -> Result<Self, RunError> {
         Ok(Self {
-            live,
+            live: Live::new(scenario, machine, seed)?,
             digest: Digest::default(),
             ticks: 0,
             held: Held::nothing(scenario.mode),
@@ -171,6 +202,7 @@ impl<'m> Session<'m> {
     /// # Errors
     /// It does not fit the machine.
     pub fn put_in(&mut self, entry: &Entry, axis: usize, amount: f64) -> Result<(), Unfit> {
+        self.has_begun()?;
         let scenario = self.live.scenario();
         let (kind, lasts) = (entry.make)(&Place {
             machine: &scenario.machine,
@@ -196,24 +228,35 @@ impl<'m> Session<'m> {
     /// # Errors
     /// It is not on, or does not go away.
     pub fn mend(&mut self, number: usize) -> Result<(), Unfit> {
-        let t = self.live.time();
-        let of_hands = [self.stop, self.silent].contains(&Some(number));
         let fault = self.live.scenario().faults.get(number);
-        match fault.filter(|fault| fault.on(t) && !of_hands) {
-            None => Err(Unfit::NotOn),
-            Some(Fault {
-                kind: FaultKind::HoseBurst { .. },
-                ..
-            }) => Err(Unfit::Stays),
-            Some(_) => {
-                self.end(number);
-                Ok(())
-            }
+        if fault.is_some_and(|fault| matches!(fault.kind, FaultKind::HoseBurst { .. })) {
+            Err(Unfit::Stays)
+        } else if self.can_mend(number) {
+            self.end(number);
+            Ok(())
+        } else {
+            Err(Unfit::NotOn)
         }
     }
 
+    /// Whether a fault can be ended: it is on, does not stand for what the hands do, and is not for good.
+    pub fn can_mend(&self, number: usize) -> bool {
+        let t = self.live.time();
+        let of_hands = [self.stop, self.silent].contains(&Some(number));
+        let fault = self.live.scenario().faults.get(number);
+        !of_hands && fault.is_some_and(|fault| fault.on(t) && !matches!(fault.kind, FaultKind::HoseBurst { .. }))
+    }
+
+    fn has_begun(&self) -> Result<(), Unfit> {
+        if self.ticks > 0 { Ok(()) } else { Err(Unfit::NotBegun) }
+    }
+
     /// From now on so many whole kilograms hang on an arm, and nothing else.
-    pub fn hang(&mut self, arm: usize, mass: u32) {
+    ///
+    /// # Errors
+    /// Time has not begun yet.
+    pub fn hang(&mut self, arm: usize, mass: u32) -> Result<(), Unfit> {
+        self.has_begun()?;
         let t = self.live.time();
         let loads = &mut self.live.made_up().payloads;
         loads.retain(|load| load.arm != arm || load.from < t);
@@ -228,13 +271,18 @@ impl<'m> Session<'m> {
                 until: None,
             });
         }
+        Ok(())
     }
 
     /// What hangs on an arm, kg.
     pub fn hung(&self, arm: usize) -> f64 {
-        let loads = self.live.scenario().payloads.iter();
-        loads
-            .filter(|load| load.arm == arm && load.until.is_none())
+        let t = self.live.time();
+        let on = |load: &&Load| load.arm == arm && load.from <= t && load.until.is_none_or(|until| t < until);
+        self.live
+            .scenario()
+            .payloads
+            .iter()
+            .filter(on)
             .map(|load| load.mass)
             .sum()
     }
@@ -249,6 +297,11 @@ impl<'m> Session<'m> {
         self.live.go()?;
         self.ticks += 1;
         Ok(anew)
+    }
+
+    /// The digest so far.
+    pub fn digest(&self) -> u64 {
+        self.digest.value()
     }
 
     /// It has lasted as long as a session may.
@@ -380,8 +433,8 @@ mod tests {
             let heard = !(600..650).contains(&tick);
             session.hands(heard.then_some(held), (700..720).contains(&tick));
             match tick {
-                250 => session.hang(1, 37),
-                400 => session.hang(1, 0),
+                250 => session.hang(1, 37).unwrap(),
+                400 => session.hang(1, 0).unwrap(),
                 450 => session.put_in(CATALOGUE[4], 3, 0.377).unwrap(),
                 460 => session.mend(0).unwrap(),
                 1300 => session
@@ -425,6 +478,8 @@ mod tests {
         // The first two stand for the hands: they end as those do.
         assert!(matches!(session.mend(0), Err(Unfit::NotOn)));
         assert!(matches!(session.mend(7), Err(Unfit::NotOn)));
+        assert!(matches!(session.hang(0, 5), Err(Unfit::NotBegun)));
+        session.tick().unwrap();
         session
             .put_in(crate::prove::catalogue::entry("hose burst").unwrap(), 1, 0.9)
             .unwrap();
