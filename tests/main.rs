@@ -3,6 +3,7 @@
 mod adversary;
 mod bad_input;
 mod board;
+mod browser;
 mod carry;
 mod check;
 mod closed_loop;
@@ -34,6 +35,8 @@ mod reaction;
 mod rehearsals;
 mod rig;
 mod safety;
+mod seat;
+mod seat_door;
 mod sense;
 mod stages_sense;
 mod stopping;

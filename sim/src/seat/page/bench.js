@@ -73,7 +73,7 @@ export class Bench {
     get("fault-axis-label").hidden = entry.axes === null;
     const axis = get("fault-axis").value;
     get("fault-axis").replaceChildren(...(entry.axes ?? []).map((number) => new Option(this.machine.axes[number].name, number)));
-    if (entry.axes?.includes(Number(axis))) get("fault-axis").value = axis;
+    if (axis !== "" && entry.axes?.includes(Number(axis))) get("fault-axis").value = axis;
     get("fault-amount-label").hidden = entry.amount === "";
     get("fault-amount-label").title = entry.amount;
     get("fault-about").textContent = entry.amount ? `${entry.about}: ${entry.amount}` : entry.about;

@@ -200,8 +200,8 @@ export class Hands {
         `<div class="slot" data-y="${lever}" title="${name}"><span class="knob" data-x="" data-y="${lever}">${sign}</span></div>`;
       stick.innerHTML = `<h3></h3>${slot(up, "up and down", "↕")}<div class="gate" data-x="${left}" data-y="${forward}" title="forward and left">
         <span class="knob" data-x="${left}" data-y="${forward}">✥</span></div>${slot(pitch, "pitch", "↻")}<p class="hint"></p>`;
-      stick.querySelector("h3").textContent = `${arm.name}: up · forward, left · pitch`;
-      stick.querySelector(".hint").textContent = `keys ${keys(up)} · ${keys(forward)} ${keys(left)} · ${keys(pitch)}`;
+      stick.querySelector("h3").textContent = arm.name;
+      stick.querySelector(".hint").textContent = `up, down ${keys(up)} · forward, back ${keys(forward)} · left, right ${keys(left)} · pitch ${keys(pitch)}`;
       for (const gate of stick.querySelectorAll(".gate, .slot")) this.listenToGate(gate);
     }
   }

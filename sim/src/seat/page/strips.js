@@ -41,13 +41,22 @@ export class Strips {
     const { pen, width, height } = sheet(document.getElementById("strip"));
     const arm = this.machine.arms.findIndex(({ parts }) => parts.some(([of]) => of === axis));
     const read = (moment, place) => (place === null ? moment.arms[arm]?.clearance ?? null : moment.axes[axis].v[place]);
-    const [head, foot, side] = [18, 4, 46];
+    // On a narrow screen the key has a line of its own.
+    const narrow = width < 480;
+    const [head, foot, side] = [narrow ? 34 : 18, 4, 46];
     const each = (height - 16) / STRIPS.length;
     const across = (t) => side + (width - side - 8) * (1 - (now.t - t) / WINDOW_S);
     pen.font = '12px system-ui, "DejaVu Sans", sans-serif';
     STRIPS.forEach((strip, row) => {
-      const values = this.kept.flatMap((moment) => strip.lines.map(([, place]) => read(moment, place))).filter((value) => value !== null);
-      const [least, most] = [Math.min(strip.least[0], ...values), Math.max(strip.least[1], ...values)];
+      let [least, most] = strip.least;
+      for (const [, place] of strip.lines) {
+        for (const moment of this.kept) {
+          const value = read(moment, place);
+          if (value === null) continue;
+          if (value < least) least = value;
+          if (value > most) most = value;
+        }
+      }
       const [top, bottom] = [row * each + head, (row + 1) * each - foot];
       const along = (value) => bottom - ((value - least) / (most - least)) * (bottom - top);
       pen.strokeStyle = this.paint.rule;
@@ -68,19 +77,20 @@ export class Strips {
       pen.fillStyle = this.paint.ink;
       const unit = row === 1 ? `, ${this.machine.axes[axis].unit}/s` : "";
       pen.fillText(`${strip.name}${unit}`, side, row * each + 12);
-      let key = side + pen.measureText(`${strip.name}${unit}`).width + 18;
+      let key = narrow ? side : side + pen.measureText(`${strip.name}${unit}`).width + 18;
+      const line = row * each + (narrow ? 28 : 12);
       strip.lines.forEach(([name, place], number) => {
         pen.strokeStyle = [this.paint.lines[0], this.paint.lines[1], this.paint.ink][number];
         pen.lineWidth = 2;
         pen.setLineDash(DASHES[number]);
         pen.beginPath();
-        pen.moveTo(key, row * each + 8);
-        pen.lineTo(key + 24, row * each + 8);
+        pen.moveTo(key, line - 4);
+        pen.lineTo(key + 18, line - 4);
         pen.stroke();
         const value = read(now, place);
         const told = `${name} ${value === null ? "–" : value}`;
-        pen.fillText(told, key + 29, row * each + 12);
-        key += 29 + Math.max(pen.measureText(told).width, 74) + 12;
+        pen.fillText(told, key + 22, line);
+        key += 22 + Math.max(pen.measureText(told).width, narrow ? 70 : 90) + 8;
         pen.beginPath();
         for (const moment of this.kept) {
           const at = read(moment, place);
