@@ -100,6 +100,12 @@ async fn until_logged(browser: &Client, line: &str, count: u8) {
 }
 
 async fn click(browser: &Client, css: &str) {
+    // The head of the page stays where it is, over what is scrolled under it.
+    run(
+        browser,
+        &format!("document.querySelector(\"{css}\").scrollIntoView({{ block: 'center' }})"),
+    )
+    .await;
     browser.find(Locator::Css(css)).await.unwrap().click().await.unwrap();
 }
 
@@ -118,7 +124,11 @@ async fn choose(browser: &Client, css: &str, shown: &str) {
 async fn enable(browser: &Client) {
     until_state(browser, "ready").await;
     // The core has seen that the switch is let go of: one that is held from before enables nothing.
-    until(browser, "document.querySelector('#waits li:not(.met)')?.textContent.startsWith('press and hold')").await;
+    until(
+        browser,
+        "document.querySelector('#waits li:not(.met)')?.textContent.startsWith('press and hold')",
+    )
+    .await;
     press(browser, ENABLE, true).await;
     until_state(browser, "enabled").await;
 }
@@ -132,6 +142,9 @@ async fn reset(browser: &Client) {
 
 /// How far the left tip is up, mm.
 const HEIGHT: &str = "Number(document.querySelector('#tips tbody tr').cells[1].textContent.split(', ')[2])";
+
+/// Time in the session, s.
+const TIME: &str = "parseFloat(document.getElementById('time').textContent)";
 
 #[test]
 fn somebody_drives_in_a_browser_and_it_is_rehearsed_to_the_bit() {
@@ -196,6 +209,9 @@ async fn moved_and_stopped(browser: &Client) {
         "document.getElementById('latched').textContent.includes('stop button')",
     )
     .await;
+    // Long enough to see in the recording that it stays at rest.
+    let pressed = ask(browser, TIME).await.as_f64().unwrap();
+    until(browser, &format!("({TIME}) > {}", pressed + 1.2)).await;
     // Neither while the button is in, nor with a lever pushed.
     press(browser, UP, false).await;
     press(browser, RESET, true).await;
@@ -363,7 +379,7 @@ async fn tuned(browser: &Client, machine: &Path) {
 /// What is written down is rehearsed by the command to the digest that the seat had.
 async fn written(browser: &Client, machine: &Path) {
     run(browser, "pad.axes[3] = -0.6").await;
-    until(browser, "parseFloat(document.getElementById('time').textContent) > 1.5").await;
+    until(browser, &format!("({TIME}) > 1.5")).await;
     click(browser, "#save").await;
     until(
         browser,
