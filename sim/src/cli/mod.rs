@@ -16,6 +16,7 @@ mod evidence;
 mod machine_file;
 mod main_job;
 mod out_folder;
+mod pack;
 mod pose;
 mod prove;
 mod rehearse;
@@ -76,9 +77,15 @@ pub enum Command {
     /// Drive one cylinder on a test bench through a programme
     #[command(long_about = rig::LONG)]
     Rig(rig::Args),
+<<<<<<< HEAD
     /// Sit in the simulated machine: a page with both levers in hand and the real core under it
     #[command(long_about = seat::LONG)]
     Seat(seat::Args),
+=======
+    /// Pack a machine file into the image that a board reads
+    #[command(long_about = pack::LONG)]
+    Pack(pack::Args),
+>>>>>>> main
     /// Print the completions of this command for a shell
     Completions(completions::Args),
     /// Print the JSON schema of what a command prints with --json
@@ -93,7 +100,11 @@ impl Command {
             Command::Rehearse(args) => args.run(console),
             Command::Prove(args) => args.run(console),
             Command::Rig(args) => args.run(console),
+<<<<<<< HEAD
             Command::Seat(args) => args.run(console),
+=======
+            Command::Pack(args) => args.run(console),
+>>>>>>> main
             Command::Completions(args) => args.run(console),
             Command::Schema(args) => args.run(console),
         }

@@ -5,6 +5,7 @@ use miette::IntoDiagnostic;
 use schemars::{Schema, schema_for};
 
 use super::main_job::MainReport;
+use super::pack::PackReport;
 use super::prove::{ProveReport, RepeatReport, ShrinkReport};
 use super::rehearse::RehearseReport;
 use super::seat::SeatReport;
@@ -28,6 +29,7 @@ const OUTPUTS: [Output; 9] = [
     ("rehearse", || schema_for!(RehearseReport)),
     ("seat", || schema_for!(SeatReport)),
     ("rig", || schema_for!(RigReport)),
+    ("pack", || schema_for!(PackReport)),
 ];
 
 /// `bellcrank schema NAME`
