@@ -121,9 +121,6 @@ impl<'s> Live<'s> {
             FaultKind::RecordFlipped { bit } => Some(bit),
             _ => None,
         });
-<<<<<<< HEAD
-        let starting = on(FaultKind::Restart) || flipped.is_some() || wiring::starves(&self.scenario, t);
-=======
         let damaged = self.scenario.active(t).find_map(|kind| match kind {
             FaultKind::ImageDamaged { place } => Some(place),
             _ => None,
@@ -133,9 +130,11 @@ impl<'s> Live<'s> {
             self.image = read_damaged(self.machine, place).map_or(Image::Refused, Image::Taken);
         }
         let refused = damaged.is_some() && self.image == Image::Refused;
-        let starting =
-            on(FaultKind::Restart) || flipped.is_some() || reads.is_some() || refused || self.wiring.starves(t);
->>>>>>> main
+        let starting = on(FaultKind::Restart)
+            || flipped.is_some()
+            || reads.is_some()
+            || refused
+            || wiring::starves(&self.scenario, t);
         let anew = starting && !self.starting;
         self.starting = starting;
         if starting {

@@ -77,15 +77,12 @@ pub enum Command {
     /// Drive one cylinder on a test bench through a programme
     #[command(long_about = rig::LONG)]
     Rig(rig::Args),
-<<<<<<< HEAD
-    /// Sit in the simulated machine: a page with both levers in hand and the real core under it
-    #[command(long_about = seat::LONG)]
-    Seat(seat::Args),
-=======
     /// Pack a machine file into the image that a board reads
     #[command(long_about = pack::LONG)]
     Pack(pack::Args),
->>>>>>> main
+    /// Sit in the simulated machine: a page with both levers in hand and the real core under it
+    #[command(long_about = seat::LONG)]
+    Seat(seat::Args),
     /// Print the completions of this command for a shell
     Completions(completions::Args),
     /// Print the JSON schema of what a command prints with --json
@@ -100,11 +97,8 @@ impl Command {
             Command::Rehearse(args) => args.run(console),
             Command::Prove(args) => args.run(console),
             Command::Rig(args) => args.run(console),
-<<<<<<< HEAD
-            Command::Seat(args) => args.run(console),
-=======
             Command::Pack(args) => args.run(console),
->>>>>>> main
+            Command::Seat(args) => args.run(console),
             Command::Completions(args) => args.run(console),
             Command::Schema(args) => args.run(console),
         }

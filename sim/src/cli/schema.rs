@@ -19,7 +19,7 @@ type Output = (&'static str, fn() -> Schema);
 
 /// Every output that has a schema, by the name of its command, with an option that makes it another one; `main` is what comes without a
 /// command.
-const OUTPUTS: [Output; 9] = [
+const OUTPUTS: [Output; 10] = [
     ("main", || schema_for!(MainReport)),
     ("survey", || schema_for!(SurveyReport)),
     ("pose", || schema_for!(PoseReport)),
