@@ -372,7 +372,7 @@ fn a_hundred_thousand_messages_of_nonsense_harm_nothing() {
 /// Orders that nobody takes out of their queue are refused, and keep nobody waiting.
 #[test]
 fn a_full_queue_refuses() {
-    let (hub, orders) = Hub::new();
+    let (hub, orders) = Hub::new(1.0);
     let (answers, _kept) = tokio::sync::mpsc::channel(1);
     hub.desk().sit(1).unwrap();
     let full = (0..1000).filter(|_| matches!(hub.hear(1, r#"{"kind":"save"}"#, &answers), Some(Answer::Note(_))));

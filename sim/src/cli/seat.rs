@@ -123,7 +123,7 @@ impl Args {
             open_to_network: !address.ip().is_loopback(),
         };
         let shelf = Shelf::new(out, &setting.machine.name, given);
-        let (hub, orders) = Hub::new();
+        let (hub, orders) = Hub::new(self.speed);
         let server = Server::new(Arc::clone(&hub), secret, address.port(), shelf);
         std::thread::Builder::new()
             .name("machine".to_string())

@@ -21,6 +21,8 @@ const LINES: usize = 5000;
 /// What is shared.
 pub struct Hub {
     began: Instant,
+    /// The machine's time, in multiples of real time.
+    speed: f64,
     desk: Mutex<Desk>,
     shown: watch::Sender<Shown>,
     machine: Mutex<Utf8Bytes>,
@@ -146,11 +148,12 @@ struct Lines<'l> {
 }
 
 impl Hub {
-    /// With nobody connected, and the end at which orders come out.
-    pub fn new() -> (Arc<Self>, Receiver<Order>) {
+    /// With nobody connected, and the end at which orders come out. The machine's time goes so many times as fast as real time.
+    pub fn new(speed: f64) -> (Arc<Self>, Receiver<Order>) {
         let (orders, taken) = sync_channel(ORDERS);
         let hub = Self {
             began: Instant::now(),
+            speed,
             desk: Mutex::default(),
             shown: watch::Sender::new(Shown::default()),
             machine: Mutex::default(),
@@ -160,9 +163,9 @@ impl Hub {
         (Arc::new(hub), taken)
     }
 
-    /// Time since the start.
+    /// Time since the start, as the machine's time goes: where that is slowed down, so is what counts as silence.
     pub fn now(&self) -> Duration {
-        self.began.elapsed()
+        self.began.elapsed().mul_f64(self.speed)
     }
 
     /// The desk.

@@ -114,7 +114,7 @@ export class Bench {
     const path = (deadband) => {
       const points = [];
       for (const [side, sign] of [[1, -1], [0, 1]]) {
-        const way = [[deadband[side], 0], ...axis.curve[side]];
+        const way = [[deadband[side], 0], ...axis.curve[side].filter(([command]) => command > deadband[side])];
         if (way.at(-1)[1] < 1) way.push([1, 1]);
         const placed = way.map(([command, rate]) => `${(sign * command).toFixed(4)},${(-sign * rate).toFixed(4)}`);
         points.push(...(sign < 0 ? placed.reverse() : placed));

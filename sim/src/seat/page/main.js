@@ -115,15 +115,17 @@ function words(moment) {
   put("latched", now.over ?? (now.begun ? moment.latched ?? "" : "until somebody sits down"));
   put("time", `${moment.t.toFixed(1)} s`);
   const { is, wanted, lost } = now.pace;
-  const slow = now.begun && (is < 0.98 * wanted || lost > 0);
-  put("pace", !now.begun ? "waiting" : `${is.toFixed(2)} of real time${lost > 0 ? `, ${lost.toFixed(1)} s lost` : ""}`);
+  const slow = now.begun && is < 0.98 * wanted;
+  put("pace", !now.begun ? "waiting" : `${is.toFixed(2)}${slow ? ": too slow" : ""}`);
   get("pace").classList.toggle("bad", slow);
+  put("lost", `${lost.toFixed(1)} s`);
   put("watching", `${Math.max(0, now.watchers - 1)}`);
   const yours = driving();
   put("who", film.moments ? "looking at a replay" : yours ? "you have the levers" : now.holder === null ? "the seat is free" : "watching: the seat is taken");
   get("sit").hidden = now.holder !== null;
   get("rise").hidden = now.holder !== you;
   const enabled = moment.state === "enabled" && moment.waits.every(({ met }) => met);
+  for (const id of ["enable", "rail-enable"]) put(id, moment.enable ? "Enabling switch held" : "Hold to enable");
   put("why-title", enabled ? "It moves as it is told" : "Why it does not move");
   const key = JSON.stringify(moment.waits);
   if (get("waits").dataset.key !== key) {

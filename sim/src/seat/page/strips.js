@@ -88,9 +88,10 @@ export class Strips {
         pen.lineTo(key + 18, line - 4);
         pen.stroke();
         const value = read(now, place);
-        const told = `${name} ${value === null ? "–" : value}`;
+        // The figures stand in the table, too.
+        const told = narrow ? name : `${name} ${value === null ? "–" : value}`;
         pen.fillText(told, key + 22, line);
-        key += 22 + Math.max(pen.measureText(told).width, narrow ? 70 : 90) + 8;
+        key += 22 + Math.max(pen.measureText(told).width, narrow ? 55 : 90) + 8;
         pen.beginPath();
         for (const moment of this.kept) {
           const at = read(moment, place);

@@ -69,9 +69,9 @@ export class Views {
   flat(id, moment, across, along) {
     const { pen, width, height } = sheet(document.getElementById(id));
     const [least, most] = this.room;
-    const scale = Math.min((width - 16) / (most[across] - least[across]), (height - 16) / (most[along] - least[along]));
+    const scale = Math.min((width - 16) / (most[across] - least[across]), (height - 40) / (most[along] - least[along]));
     const [midX, midY] = [across, along].map((k) => (least[k] + most[k]) / 2);
-    const place = (p) => ({ x: width / 2 + scale * (p[across] - midX), y: height / 2 - scale * (p[along] - midY), scale });
+    const place = (p) => ({ x: width / 2 + scale * (p[across] - midX), y: (height - 24) / 2 - scale * (p[along] - midY), scale });
     if (along === 2) this.ground(pen, place, width, height);
     for (const zone of this.machine.zones) if (zone.corners) this.box(pen, zone, across, along, place);
     this.arms(pen, moment, place);
