@@ -15,6 +15,9 @@ use crate::command;
 /// Time goes at half its pace: a machine that has other tests to run as well may keep the page waiting for longer than a hand control may be silent.
 const SPEED: &str = "0.5";
 
+/// Those who watch while it is measured.
+const WATCHERS: usize = 20;
+
 /// A served seat, ended with the test.
 pub struct Served {
     process: Child,
@@ -424,4 +427,71 @@ fn the_page_is_told_in_words_and_fits_a_small_screen() {
         until_state(&browser, "stopped").await;
         assert!(!requests(&browser).await.is_empty());
     });
+}
+
+/// The drystone setter in motion, its levers never still, twenty others watching: how many pictures a second, how long from hand to picture, how well real
+/// time is kept. Printed; and in release, where it is to be fast, asserted. `cargo test --release -p bellcrank-tests -- seat::twenty --nocapture`
+#[test]
+fn twenty_watchers_slow_nobody() {
+    let folder = tempdir().unwrap();
+    let served = Served::start(folder.path(), &["--start", "go-to"]);
+    let link = served.link.clone();
+    Driver::start().look(1280, |browser| async move {
+        browser.goto(&link).await.unwrap();
+        run(&browser, PAD).await;
+        until_state(&browser, "ready").await;
+        let alone = measured(&browser).await;
+        let watchers: Vec<_> = (0..WATCHERS).map(|_| tokio::spawn(watched(link.clone()))).collect();
+        until(&browser, &format!("document.getElementById('watching').textContent === '{WATCHERS}'")).await;
+        let watched = measured(&browser).await;
+        for (name, [pictures, moments, median, most, pace]) in [("alone", alone), ("watched", watched)] {
+            println!(
+                "{name}: {pictures:.1} pictures and {moments:.1} moments a second, from hand to picture {median:.0} ms, {most:.0} ms at most in 95 \
+                 of 100, {pace:.2} times real time"
+            );
+            if !cfg!(debug_assertions) {
+                assert!(pictures > 57.0 && pace > 0.98, "{name}");
+            }
+        }
+        for watcher in watchers {
+            let count = watcher.await.unwrap();
+            assert!(count > 20, "a watcher saw {count} moments");
+        }
+    });
+}
+
+/// Pictures and moments a second, median and 95th percentile of the delay, pace: each the middle of five seconds.
+async fn measured(browser: &Client) -> [f64; 5] {
+    run(
+        browser,
+        "clearInterval(window.moving); window.moving = setInterval(() => { const t = performance.now() / 1000; pad.buttons[4] = { pressed: t % 20 > \
+         1, value: 1 }; pad.axes = [0, 1, 2, 3].map((k) => 0.5 * Math.sin((2 + 0.3 * k) * t)); }, 8)",
+    )
+    .await;
+    let mut seconds: [Vec<f64>; 5] = Default::default();
+    tokio::time::sleep(std::time::Duration::from_secs(2)).await;
+    for _ in 0..5 {
+        tokio::time::sleep(std::time::Duration::from_secs(1)).await;
+        let told = "['pictures', 'moments', 'median', 'most'].map((key) => parseFloat(document.getElementById('rates').dataset[key])).concat(\
+                    parseFloat(document.getElementById('pace').textContent))";
+        for (kept, value) in seconds.iter_mut().zip(ask(browser, told).await.as_array().unwrap()) {
+            kept.push(value.as_f64().unwrap_or(f64::NAN));
+        }
+    }
+    seconds.map(|mut kept| {
+        kept.sort_by(f64::total_cmp);
+        kept[2]
+    })
+}
+
+/// How many moments somebody sees who watches for eight seconds.
+async fn watched(link: String) -> u32 {
+    let mut somebody = crate::seat_door::Somebody::at(&link).await;
+    let since = std::time::Instant::now();
+    let mut count = 0;
+    while since.elapsed().as_secs() < 8 {
+        somebody.hear(|said| said["kind"] == "now").await;
+        count += 1;
+    }
+    count
 }

@@ -42,10 +42,10 @@ async fn answered(address: &str, method: &str, path: &str, headers: &str) -> Str
 }
 
 /// Somebody with a WebSocket.
-struct Somebody(WebSocketStream<TcpStream>);
+pub struct Somebody(WebSocketStream<TcpStream>);
 
 impl Somebody {
-    async fn at(link: &str) -> Self {
+    pub async fn at(link: &str) -> Self {
         let (address, path) = parts(link);
         let connected = Self::knocking(address, &format!("{path}live"), address, &format!("http://{address}")).await;
         connected.expect("let in")
@@ -72,7 +72,7 @@ impl Somebody {
     }
 
     /// The next message for which that holds.
-    async fn hear(&mut self, wanted: impl Fn(&Value) -> bool) -> Value {
+    pub async fn hear(&mut self, wanted: impl Fn(&Value) -> bool) -> Value {
         use futures_util::StreamExt;
         let heard = async {
             loop {

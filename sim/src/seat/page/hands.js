@@ -7,6 +7,11 @@ const SAID_MS = 50;
 const get = (id) => document.getElementById(id);
 const turned = (value) => Math.max(-1, Math.min(1, value));
 
+// What is set anew to what it was is drawn anew all the same: only what changes is set.
+export function mark(button, pressed) {
+  if (button.getAttribute("aria-pressed") !== String(pressed)) button.setAttribute("aria-pressed", pressed);
+}
+
 export class Hands {
   constructor(say, driving) {
     this.say = say;
@@ -101,13 +106,16 @@ export class Hands {
   }
 
   show() {
-    for (const id of ["enable", "rail-enable"]) get(id).setAttribute("aria-pressed", this.now?.enable ?? false);
+    for (const id of ["enable", "rail-enable"]) mark(get(id), this.now?.enable ?? false);
     for (const knob of document.querySelectorAll("#deck .knob")) {
       const share = (number) => (number === "" ? 0 : turned(this.lever(Number(number))));
       const { x, y } = knob.dataset;
-      knob.style.left = `${50 - 36 * share(x)}%`;
-      knob.style.top = `${50 - 36 * share(y)}%`;
+      const at = `${50 - 36 * share(x)}% ${50 - 36 * share(y)}%`;
+      if (knob.dataset.at === at) continue;
+      knob.dataset.at = at;
+      [knob.style.left, knob.style.top] = at.split(" ");
     }
+    if (!get("each").open) return;
     for (const range of document.querySelectorAll("#each-lever input")) {
       if (document.activeElement !== range) range.value = 100 * this.lever(Number(range.dataset.lever));
       range.nextElementSibling.value = `${Math.round(100 * this.lever(Number(range.dataset.lever)))} %`;

@@ -2,7 +2,7 @@
 
 import { Bench } from "./bench.js";
 import { Film } from "./film.js";
-import { Hands } from "./hands.js";
+import { Hands, mark } from "./hands.js";
 import { Strips } from "./strips.js";
 import { Views } from "./views.js";
 import { wire } from "./wire.js";
@@ -110,7 +110,8 @@ function put(id, text) {
 
 function words(moment) {
   const state = now.over ? "over" : now.begun ? moment.state : "waiting";
-  get("plate").dataset.state = now.over ? "fault" : moment.state;
+  const shape = now.over ? "fault" : moment.state;
+  if (get("plate").dataset.state !== shape) get("plate").dataset.state = shape;
   put("state", state);
   put("latched", now.over ?? (now.begun ? moment.latched ?? "" : "until somebody sits down"));
   put("time", `${moment.t.toFixed(1)} s`);
@@ -143,7 +144,7 @@ function words(moment) {
   put("relays", `valve power ${power ? "on" : "off"} · dump valve ${dump ? "closed" : "open"} · engine ${engine ? "may run" : "stopped"} · supply ${moment.supply.toFixed(0)} bar · valves ${
     moment.neutral ? "all told to stay" : "open"}${moment.between === null ? "" : ` · arms ${moment.between} mm apart`}`);
   for (const id of ["stop", "rail-stop"]) {
-    get(id).setAttribute("aria-pressed", moment.stop);
+    mark(get(id), moment.stop);
     put(id, moment.stop ? "Stop is in: let out" : "Stop");
   }
   const faults = JSON.stringify(moment.faults);
@@ -183,13 +184,14 @@ function count(at) {
   if (gone < 1) return;
   const sorted = rates.delays.sort((a, b) => a - b);
   const share = (part) => sorted[Math.min(sorted.length - 1, Math.floor(part * sorted.length))];
+  Object.assign(get("rates").dataset, { pictures: rates.pictures / gone, moments: rates.moments / gone, median: share(0.5) ?? "", most: share(0.95) ?? "" });
   const delay = sorted.length ? `${share(0.5).toFixed(0)} ms from hand to picture, ${share(0.95).toFixed(0)} at most in 95 of 100` : "no input yet";
   put("rates", `${(rates.pictures / gone).toFixed(0)} pictures and ${(rates.moments / gone).toFixed(0)} moments a second, ${
     (rates.bytes / gone / 1024).toFixed(0)} KiB/s, ${delay}`);
   Object.assign(rates, { pictures: 0, moments: 0, bytes: 0, since: at, delays: sorted.slice(-200) });
 }
 
-let tables = 0;
+let turn = 0;
 function picture(at) {
   requestAnimationFrame(picture);
   hands.go();
@@ -201,12 +203,12 @@ function picture(at) {
   rates.pictures += 1;
   views.draw(moment);
   strips.keep(moment);
-  strips.draw();
+  // Nobody reads figures, or ten seconds of a line, that change sixty times a second.
+  turn = (turn + 1) % 6;
+  if (turn % 2 === 0 || looked) strips.draw();
   words(moment);
   hands.show();
-  // Nobody reads figures that change sixty times a second.
-  tables = (tables + 1) % 6;
-  if (tables === 0 || looked) figures(moment);
+  if (turn === 0 || looked) figures(moment);
   const delay = looked ? null : hands.delay(now.heard, performance.now());
   if (delay !== null) rates.delays.push(delay);
   count(at);

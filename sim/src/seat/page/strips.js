@@ -38,7 +38,7 @@ export class Strips {
     const axis = Number(document.getElementById("strip-axis").value);
     const now = this.kept.at(-1);
     if (!now) return;
-    const { pen, width, height } = sheet(document.getElementById("strip"));
+    const { pen, width, height } = sheet(document.getElementById("strip"), this.paint.card);
     const arm = this.machine.arms.findIndex(({ parts }) => parts.some(([of]) => of === axis));
     const read = (moment, place) => (place === null ? moment.arms[arm]?.clearance ?? null : moment.axes[axis].v[place]);
     // On a narrow screen the key has a line of its own.

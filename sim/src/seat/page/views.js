@@ -11,16 +11,17 @@ export function colours() {
 }
 
 // A canvas as sharp as the screen is, and its size in the page's pixels.
-export function sheet(canvas) {
+export function sheet(canvas, paper) {
   const ratio = devicePixelRatio || 1;
   const [width, height] = [canvas.clientWidth, canvas.clientHeight];
   if (canvas.width !== Math.round(width * ratio) || canvas.height !== Math.round(height * ratio)) {
     canvas.width = Math.round(width * ratio);
     canvas.height = Math.round(height * ratio);
   }
-  const pen = canvas.getContext("2d");
+  const pen = canvas.getContext("2d", { alpha: false });
   pen.setTransform(ratio, 0, 0, ratio, 0, 0);
-  pen.clearRect(0, 0, width, height);
+  pen.fillStyle = paper;
+  pen.fillRect(0, 0, width, height);
   return { pen, width, height };
 }
 
@@ -67,7 +68,7 @@ export class Views {
   }
 
   flat(id, moment, across, along) {
-    const { pen, width, height } = sheet(document.getElementById(id));
+    const { pen, width, height } = sheet(document.getElementById(id), this.paint.card);
     const [least, most] = this.room;
     const scale = Math.min((width - 16) / (most[across] - least[across]), (height - 40) / (most[along] - least[along]));
     const [midX, midY] = [across, along].map((k) => (least[k] + most[k]) / 2);
@@ -200,7 +201,7 @@ export class Views {
 
   // As somebody sees it who sits there, looks where the seat looks and a little down.
   fromSeat(moment) {
-    const { pen, width, height } = sheet(document.getElementById("eye"));
+    const { pen, width, height } = sheet(document.getElementById("eye"), this.paint.card);
     const { eye, yaw } = this.machine;
     const [cy, sy, cp, sp] = [Math.cos(yaw), Math.sin(yaw), Math.cos(0.35), Math.sin(0.35)];
     const focus = 0.55 * Math.min(width, 1.2 * height);
