@@ -42,7 +42,7 @@ impl Who<'_> {
             t.optional("go_to").map(|key| t.table(key, |t| self.go_to(t))),
             t.optional("circle").map(|key| t.table(key, |t| self.circle(t))),
             t.optional("lever").map(|key| t.table(key, |t| self.lever(t))),
-            t.optional("levers").map(|key| self.levers(t, key)),
+            t.optional("levers").map(|key| levers(t, key)),
             t.optional("mode")
                 .map(|key| Act::Mode(t.choice(key, &MODES).unwrap_or_default())),
             t.optional("neutral").map(|key| {
@@ -163,27 +163,27 @@ impl Who<'_> {
         }
     }
 
-    /// The deflections of all levers in the order of their numbers. Those that are not told are at neutral.
-    fn levers(&self, t: &Table, key: &'static str) -> Act {
-        let told = t.numbers(key, -1.0..=1.0);
-        let mut levers = [0.0; LEVERS_MAX];
-        if told.len() > LEVERS_MAX {
-            t.complain(
-                key,
-                format!("{} deflections", told.len()),
-                format!("at most {LEVERS_MAX}: one for each lever of a station"),
-            );
-        }
-        for (lever, share) in levers.iter_mut().zip(told) {
-            *lever = share;
-        }
-        Act::Levers(levers)
-    }
-
     fn speed_cap(&self) -> f64 {
         match (&self.machine.stations.remote, self.station) {
             (Some(remote), Station::Remote) => remote.speed_cap,
             _ => self.machine.stations.seat.speed_cap,
         }
     }
+}
+
+/// The deflections of all levers in the order of their numbers. Those that are not told are at neutral.
+fn levers(t: &Table, key: &'static str) -> Act {
+    let told = t.numbers(key, -1.0..=1.0);
+    let mut levers = [0.0; LEVERS_MAX];
+    if told.len() > LEVERS_MAX {
+        t.complain(
+            key,
+            format!("{} deflections", told.len()),
+            format!("at most {LEVERS_MAX}: one for each lever of a station"),
+        );
+    }
+    for (lever, share) in levers.iter_mut().zip(told) {
+        *lever = share;
+    }
+    Act::Levers(levers)
 }

@@ -22,8 +22,8 @@ use crate::run::RunError;
 use crate::scenario::Scenario;
 use crate::trace::event_text;
 
-/// Time between moments that are shown, s.
-const SHOWN_S: f64 = 0.016;
+/// Time between moments that are shown, s: well below that between two pictures of a screen, so that each of those finds a new one.
+const SHOWN_S: f64 = 0.01;
 /// Nobody sits there yet, or the session is over: time between two looks.
 const IDLE: Duration = Duration::from_millis(25);
 /// Further behind than this is time lost.

@@ -140,7 +140,7 @@ pub struct Line {
 }
 
 #[derive(Serialize)]
-struct Lines<'l> {
+struct LogTold<'l> {
     kind: &'static str,
     session: u32,
     from: usize,
@@ -235,7 +235,7 @@ impl Hub {
     pub fn lines(&self, session: u32, from: usize) -> Option<String> {
         let log = held(&self.log);
         let lines = log.lines.get(from..).filter(|_| log.session == session)?;
-        let message = Lines {
+        let message = LogTold {
             kind: "log",
             session,
             from,

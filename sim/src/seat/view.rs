@@ -16,7 +16,7 @@ use crate::report::units::{BAR, MM, stroke_unit};
 
 /// What is told of a machine when a session begins.
 #[derive(Debug, Serialize)]
-pub struct Machine<'m> {
+pub struct MachineTold<'m> {
     kind: &'static str,
     /// Number of the session: whatever comes with another number is of another one.
     pub session: u32,
@@ -100,11 +100,11 @@ pub struct Origin<'m> {
 }
 
 /// What is told of the machine of a session that is about to begin.
-pub fn machine<'m>(session: &'m Session, origin: &Origin<'m>) -> Machine<'m> {
+pub fn machine<'m>(session: &'m Session, origin: &Origin<'m>) -> MachineTold<'m> {
     let scenario = session.live.scenario();
     let machine = &*scenario.machine;
     let eye = machine.seat.position + Vector3::new(0.0, 0.0, 1.2);
-    Machine {
+    MachineTold {
         kind: "machine",
         session: origin.session,
         machine: &machine.name,

@@ -9,7 +9,7 @@ import { wire } from "./wire.js";
 
 const get = (id) => document.getElementById(id);
 const say = (said) => link.say(said);
-const rates = { pictures: 0, moments: 0, bytes: 0, since: performance.now(), delays: [] };
+const rates = { frames: 0, pictures: 0, moments: 0, bytes: 0, since: performance.now(), delays: [] };
 let [you, machine, now, drawn, told, connected] = [null, null, null, null, 0, false];
 let noteAway = 0;
 
@@ -184,16 +184,17 @@ function count(at) {
   if (gone < 1) return;
   const sorted = rates.delays.sort((a, b) => a - b);
   const share = (part) => sorted[Math.min(sorted.length - 1, Math.floor(part * sorted.length))];
-  Object.assign(get("rates").dataset, { pictures: rates.pictures / gone, moments: rates.moments / gone, median: share(0.5) ?? "", most: share(0.95) ?? "" });
+  Object.assign(get("rates").dataset, { frames: rates.frames / gone, pictures: rates.pictures / gone, moments: rates.moments / gone, median: share(0.5) ?? "", most: share(0.95) ?? "" });
   const delay = sorted.length ? `${share(0.5).toFixed(0)} ms from hand to picture, ${share(0.95).toFixed(0)} at most in 95 of 100` : "no input yet";
-  put("rates", `${(rates.pictures / gone).toFixed(0)} pictures and ${(rates.moments / gone).toFixed(0)} moments a second, ${
+  put("rates", `${(rates.frames / gone).toFixed(0)} frames a second, ${(rates.pictures / gone).toFixed(0)} of them with something new; ${(rates.moments / gone).toFixed(0)} moments, ${
     (rates.bytes / gone / 1024).toFixed(0)} KiB/s, ${delay}`);
-  Object.assign(rates, { pictures: 0, moments: 0, bytes: 0, since: at, delays: sorted.slice(-200) });
+  Object.assign(rates, { frames: 0, pictures: 0, moments: 0, bytes: 0, since: at, delays: sorted.slice(-200) });
 }
 
 let turn = 0;
 function picture(at) {
   requestAnimationFrame(picture);
+  rates.frames += 1;
   hands.go();
   if (!now) return;
   const looked = film.moment(at);
