@@ -39,6 +39,11 @@ export class Film {
     get("film-at").focus();
   }
 
+  // What came before a moment that is looked at, and it.
+  until(moment, seconds) {
+    return this.moments.filter(({ t }) => t <= moment.t && t > moment.t - seconds);
+  }
+
   end() {
     [this.moments, this.playing] = [null, null];
     get("film").hidden = true;

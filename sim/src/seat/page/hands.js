@@ -272,7 +272,7 @@ export class Hands {
       const learn = row.querySelector("button");
       learn.setAttribute("aria-label", `learn what moves ${name}`);
       learn.onclick = () => {
-        learn.textContent = kind === "lever" ? "Move it…" : "Press it…";
+        learn.textContent = kind === "lever" ? "Move it, or press two…" : "Press it…";
         this.pads.begins(kind, id, () => this.drawMap());
       };
       return row;

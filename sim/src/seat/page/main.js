@@ -3,7 +3,7 @@
 import { Bench } from "./bench.js";
 import { Film } from "./film.js";
 import { Hands, mark } from "./hands.js";
-import { Strips } from "./strips.js";
+import { Strips, WINDOW_S } from "./strips.js";
 import { Views } from "./views.js";
 import { wire } from "./wire.js";
 
@@ -202,8 +202,11 @@ function picture(at) {
   if (moment === drawn) return;
   drawn = moment;
   rates.pictures += 1;
+  if (looked) {
+    strips.kept = film.until(looked, WINDOW_S);
+    views.retrace(strips.kept);
+  } else strips.keep(moment);
   views.draw(moment);
-  strips.keep(moment);
   // Nobody reads figures, or ten seconds of a line, that change sixty times a second.
   turn = (turn + 1) % 6;
   if (turn % 2 === 0 || looked) strips.draw();

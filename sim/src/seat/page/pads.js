@@ -4,6 +4,8 @@ const KEYS = [
   { forward: ["KeyS", "KeyW"], left: ["KeyD", "KeyA"], up: ["KeyF", "KeyR"], pitch: ["KeyQ", "KeyE"] },
   { forward: ["KeyK", "KeyI"], left: ["KeyL", "KeyJ"], up: ["KeyH", "KeyY"], pitch: ["KeyU", "KeyO"] },
 ];
+// Levers that move no tip: grips, for the most part.
+const OTHER_KEYS = [["KeyX", "KeyZ"], ["KeyN", "KeyM"]];
 export const WAYS = ["forward", "left", "up", "pitch", "roll", "yaw"];
 
 // One pad: a stick for each arm. Two levers: one for each arm.
@@ -46,7 +48,8 @@ export class Pads {
     this.machine.arms.forEach((arm, number) => arm.levers.forEach((lever, way) => {
       levers[lever] = { from: pads[number]?.[WAYS[way]] ?? null, keys: KEYS[number]?.[WAYS[way]] ?? null };
     }));
-    for (const axis of this.machine.axes) if (axis.lever !== null) levers[axis.lever] ??= { from: null, keys: null };
+    const others = this.machine.axes.map(({ lever }) => lever).filter((lever) => lever !== null && !levers[lever]);
+    others.forEach((lever, number) => { levers[lever] = { from: null, keys: OTHER_KEYS[number] ?? null }; });
     const switches = {};
     for (const [name, first] of Object.entries(SWITCHES)) switches[name] = { from: first.from, key: first.key };
     return { levers, switches, dead: this.dead };
@@ -100,7 +103,7 @@ export class Pads {
     return down;
   }
 
-  // Takes the next axis or button that moves, or key that is pressed, for a lever or a switch.
+  // Takes the next axis that moves for a lever, or two buttons one after the other; for a switch the next button.
   begins(kind, name, done) {
     this.listening = { kind, name, done, rest: this.present.map((pad) => [...pad.axes]) };
   }
@@ -113,6 +116,13 @@ export class Pads {
       if (kind === "lever" && axis >= 0) {
         this.map.levers[name].from = { pad: number, axis, sign: Math.sign(pad.axes[axis]) || 1 };
         this.heard();
+      } else if (kind === "lever" && button >= 0) {
+        const { plus } = this.listening;
+        if (plus === undefined) this.listening.plus = button;
+        else if (plus !== button) {
+          this.map.levers[name].from = { pad: number, minus: button, plus };
+          this.heard();
+        }
       } else if (kind === "switch" && button >= 0) {
         this.map.switches[name].from = { pad: number, button };
         this.heard();

@@ -2,7 +2,7 @@
 
 import { colours, sheet } from "./views.js";
 
-const WINDOW_S = 10;
+export const WINDOW_S = 10;
 // Angle, stroke, rate, asked, command, opening, spool, signal, A, B: places in what a moment tells of an axis.
 const STRIPS = [
   { name: "command and opening", lines: [["command", 4], ["opening", 5], ["spool", 6]], least: [-1, 1] },

@@ -59,6 +59,12 @@ export class Views {
     });
   }
 
+  // The ways of the tips as they were up to a moment of a film.
+  retrace(moments) {
+    for (const trail of this.trails) trail.length = 0;
+    moments.forEach((moment) => this.keep(moment));
+  }
+
   draw(moment) {
     this.grow(moment);
     this.keep(moment);
