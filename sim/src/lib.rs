@@ -22,6 +22,7 @@ pub mod scenario;
 pub mod surroundings;
 pub mod survey;
 pub mod table;
+pub mod terminals;
 pub mod trace;
 pub mod tracking;
 pub mod wiring;

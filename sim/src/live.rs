@@ -78,9 +78,19 @@ impl<'s> Live<'s> {
         })
     }
 
+    /// What the core knows of the machine.
+    pub fn machine(&self) -> &'s Machine {
+        self.machine
+    }
+
+    /// Period of the loop, s.
+    pub fn tick(&self) -> f64 {
+        self.scenario.machine.timing.tick
+    }
+
     /// Time since the start, s.
     pub fn time(&self) -> f64 {
-        self.ticks as f64 * self.scenario.machine.timing.tick
+        self.ticks as f64 * self.tick()
     }
 
     /// The core reads and decides. `hands` may change what it reads. Whether it has just started anew.

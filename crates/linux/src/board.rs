@@ -5,7 +5,7 @@
 //! `bellcrank-hal` has it: the stop chain is open, nobody presses reset, nobody is heard, no relay is where it was told to be.
 
 use bellcrank_core::Machine;
-use bellcrank_core::inputs::{HandFrame, Inputs, Relays, SensorInput, Station};
+use bellcrank_core::inputs::{HandFrame, Inputs, Mode, Relays, SensorInput, Station};
 use bellcrank_core::machine::{Channel, LEVERS_MAX, PerAxis, Signal};
 use bellcrank_core::outputs::{Outputs, ValveSignal};
 use bellcrank_core::units::{Duration, Instant, Lever, Volts};
@@ -268,7 +268,7 @@ fn wired(places: &WiredPlaces, image: &[u8], age: Duration) -> Option<HandFrame>
     Some(HandFrame {
         age: Some(age),
         levers,
-        mode: places.mode,
+        mode: if closed(places.tip, false) { Mode::Tip } else { places.mode },
         slow: closed(places.slow, false),
         enable: places.enable.get(image),
         stop_clear: closed(places.stop, true),

@@ -48,7 +48,7 @@ pub fn readings(mapping: &Mapping, wanted: Wanted, image: &[u8]) -> String {
             line(name, "a pad at this computer".to_owned());
             continue;
         };
-        for (what, bit) in [("enable", Some(places.enable)), ("stop", places.stop), ("heard", places.heard), ("slow", places.slow)] {
+        for (what, bit) in [("enable", Some(places.enable)), ("stop", places.stop), ("heard", places.heard), ("slow", places.slow), ("tip", places.tip)] {
             if let Some(bit) = bit {
                 line(&format!("{name}, {what}"), contact(bit.get(image)));
             }

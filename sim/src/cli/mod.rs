@@ -16,6 +16,7 @@ mod evidence;
 mod machine_file;
 mod main_job;
 mod out_folder;
+mod plant;
 mod pose;
 mod prove;
 mod rehearse;
@@ -75,6 +76,9 @@ pub enum Command {
     /// Drive one cylinder on a test bench through a programme
     #[command(long_about = rig::LONG)]
     Rig(rig::Args),
+    /// The simulated machine at the terminals of an industrial controller, in real time
+    #[command(long_about = plant::LONG)]
+    Plant(plant::Args),
     /// Print the completions of this command for a shell
     Completions(completions::Args),
     /// Print the JSON schema of what a command prints with --json
@@ -89,6 +93,7 @@ impl Command {
             Command::Rehearse(args) => args.run(console),
             Command::Prove(args) => args.run(console),
             Command::Rig(args) => args.run(console),
+            Command::Plant(args) => args.run(console),
             Command::Completions(args) => args.run(console),
             Command::Schema(args) => args.run(console),
         }

@@ -7,7 +7,7 @@
 //! | `[life]` | with Modbus an answer is a sign of life; in a process image it must be there |
 //! | `panel.working`, `panel.remote_selected`, `[supply]`, `relay.NAME.contact` | they are not there: refused where the machine wants them |
 //! | `station.NAME.mode` | `joint` |
-//! | `station.NAME.heard`, `stop`, `slow` | what the levers say is always heard; no button of its own; never slow |
+//! | `station.NAME.heard`, `stop`, `slow`, `tip` | what the levers say is always heard; no button of its own; never slow; always in `mode` |
 //! | `order` of a word | that of `[io]` |
 
 use std::net::SocketAddr;

@@ -25,6 +25,8 @@ pub enum StationPlaces {
 pub struct WiredPlaces {
     /// What the levers mean.
     pub mode: Mode,
+    /// Set while they move the tips instead.
+    pub tip: Option<Bit>,
     /// Set while its receiver hears it.
     pub heard: Option<Bit>,
     /// Set while the enabling switch is held.
@@ -150,9 +152,12 @@ pub(super) fn station(t: &Table, frame: &Frame, wanted: Wanted, name: &str) -> S
     };
     if wired {
         let bit = |key: &'static str| t.table(key, |t| frame.bit(t, Side::Input, &format!("{key} of the {name}")));
-        let levers = levers(t, wanted, mode, |number, t| wired_lever(t, frame, number, name));
+        let tip = t.optional("tip").map(bit);
+        let modes = [mode, if tip.is_some() { Mode::Tip } else { mode }];
+        let levers = levers(t, wanted, modes, |number, t| wired_lever(t, frame, number, name));
         StationPlaces::Wired(WiredPlaces {
             mode,
+            tip,
             heard: t.optional("heard").map(bit),
             enable: bit("enable"),
             stop: t.optional("stop").map(bit),
@@ -168,7 +173,7 @@ pub(super) fn station(t: &Table, frame: &Frame, wanted: Wanted, name: &str) -> S
             enable: button("enable"),
             stop: button("stop"),
             slow: t.optional("slow").map(button),
-            levers: levers(t, wanted, mode, |number, t| PadLever {
+            levers: levers(t, wanted, [mode; 2], |number, t| PadLever {
                 number,
                 axis: t.choice("axis", &AXES).unwrap_or(PadAxis::LeftX),
                 reversed: t.optional("reversed").is_some_and(|key| t.flag(key)),
@@ -178,7 +183,7 @@ pub(super) fn station(t: &Table, frame: &Frame, wanted: Wanted, name: &str) -> S
 }
 
 /// The levers, each under its number; what the machine wants and the file lacks is told.
-fn levers<L>(t: &Table, wanted: Wanted, mode: Mode, mut lever: impl FnMut(u8, &Table) -> L) -> Vec<L> {
+fn levers<L>(t: &Table, wanted: Wanted, modes: [Mode; 2], mut lever: impl FnMut(u8, &Table) -> L) -> Vec<L> {
     let mut there = Vec::new();
     let found = t.named_tables("lever", |name, t| {
         let number = name.parse().ok().filter(|number| usize::from(*number) < LEVERS_MAX);
@@ -188,7 +193,10 @@ fn levers<L>(t: &Table, wanted: Wanted, mode: Mode, mut lever: impl FnMut(u8, &T
         there.extend(number);
         lever(number.unwrap_or(0), t)
     });
-    for number in levers_of(wanted, mode) {
+    let mut needed: Vec<u8> = modes.into_iter().flat_map(|mode| levers_of(wanted, mode)).collect();
+    needed.sort_unstable();
+    needed.dedup();
+    for number in needed {
         if !there.contains(&number) {
             let place = format!("[station.NAME.lever.{number}]");
             t.complain("lever", format!("nothing for lever {number}"), format!("{place}: the machine has that lever"));
@@ -199,13 +207,10 @@ fn levers<L>(t: &Table, wanted: Wanted, mode: Mode, mut lever: impl FnMut(u8, &T
 
 /// The levers that a machine has in a mode.
 fn levers_of(wanted: Wanted, mode: Mode) -> Vec<u8> {
-    let mut numbers: Vec<u8> = match mode {
+    match mode {
         Mode::Joint => wanted.machine.axes().filter_map(|(_, axis)| axis.lever).collect(),
         Mode::Tip | Mode::Carry => wanted.machine.arms().iter().flat_map(|arm| arm.levers.iter().copied()).collect(),
-    };
-    numbers.sort_unstable();
-    numbers.dedup();
-    numbers
+    }
 }
 
 fn wired_lever(t: &Table, frame: &Frame, number: u8, name: &str) -> WiredLever {
