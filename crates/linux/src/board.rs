@@ -4,6 +4,8 @@
 //! nothing came for longer than `life_ms`, the terminals cannot be read, and everything counts as what moves less, as the table of
 //! `bellcrank-hal` has it: the stop chain is open, nobody presses reset, nobody is heard, no relay is where it was told to be.
 
+use std::time::{SystemTime, UNIX_EPOCH};
+
 use bellcrank_core::Machine;
 use bellcrank_core::inputs::{HandFrame, Inputs, Mode, Relays, SensorInput, Station};
 use bellcrank_core::machine::{Channel, LEVERS_MAX, PerAxis, Signal};
@@ -36,7 +38,9 @@ pub struct Terminals<'m> {
 impl<'m> Terminals<'m> {
     /// The board of a mapping. `pads` are those of the seat and of the remote.
     pub fn new(mapping: &'m Mapping, bus: Box<dyn Bus>, pads: [Option<Box<dyn Pad>>; 2], now: Instant) -> Self {
-        let life = mapping.life.map(|places| Life::new(places.told.format.bytes(), now));
+        // Which number it is does not matter, as long as it is another one each time.
+        let anywhere = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |time| time.subsec_nanos());
+        let life = mapping.life.map(|places| Life::new(places.told.format.bytes(), anywhere, now));
         Self {
             mapping,
             bus,

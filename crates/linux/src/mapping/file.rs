@@ -330,7 +330,9 @@ fn valve(t: &Table, frame: &Frame, name: &str, channel: &Channel) -> ValvePlaces
             let short = found.means.0 > low + slack || found.means.1 < high - slack;
             if t.clean() && short {
                 let (keys, size) = unit.keys();
-                let reach = format!("to {} or more, from {} or less: that is what the machine's valve wants", high / size, low / size);
+                let round = |number: f64| (number / size * 1e4).round() / 1e4;
+                let (low, high) = (round(low), round(high));
+                let reach = format!("to {high} or more, from {low} or less: that is what the machine's valve wants");
                 t.wrong(keys[1], reach);
             }
             found
