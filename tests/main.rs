@@ -27,6 +27,7 @@ mod link;
 mod link_fuzz;
 mod link_loop;
 mod linkage;
+mod linux_io;
 mod plan;
 mod plant;
 mod prove;

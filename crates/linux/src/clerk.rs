@@ -1,8 +1,8 @@
 //! The clerk: a thread beside the loop that writes, prints and notifies, so that the loop never waits for a disk or a terminal.
 //!
 //! It gets a note of every turn through a queue that nobody waits at. From that it keeps the record, prints what changes, writes the status
-//! file, counts the jitter, and tells systemd that all is well: for as long as the newest turn has fed the core's own watchdog, and not
-//! otherwise.
+//! file, counts the jitter, and has the service manager told that all is well ([`notify`](crate::notify)): for as long as the newest turn has fed the
+//! core's own watchdog, and not otherwise.
 
 use std::fmt::Write as _;
 use std::path::PathBuf;
@@ -15,10 +15,10 @@ use bellcrank_core::outputs::Status;
 use bellcrank_core::units::Instant;
 use bellcrank_hal::{Trouble, Turn};
 use crossbeam_queue::ArrayQueue;
-use sd_notify::NotifyState;
 use serde::Serialize;
 
 use crate::jitter::{Jitter, JitterReport, Times};
+use crate::notify::Manager;
 use crate::record;
 
 /// How often the clerk looks at its queue.
@@ -78,7 +78,7 @@ impl Clerk {
             over: AtomicBool::new(false),
         });
         let theirs = Arc::clone(&shared);
-        let work = Work::new(desk, tick);
+        let work = Work::new(desk, tick, Manager::start()?);
         let thread = thread::Builder::new()
             .name("clerk".to_owned())
             .spawn(move || work.go_on(&theirs, &asked))?;
@@ -116,9 +116,7 @@ struct Work {
     troubles: Vec<Trouble>,
     troubles_told: Option<Clock>,
     shown: Option<Clock>,
-    watchdog: Option<Duration>,
-    notified: Option<Clock>,
-    ready: bool,
+    manager: Manager,
     last: Option<Note>,
     record_fails: bool,
 }
@@ -139,7 +137,7 @@ struct StatusFile {
 }
 
 impl Work {
-    fn new(desk: Desk, tick: u64) -> Self {
+    fn new(desk: Desk, tick: u64, manager: Manager) -> Self {
         Self {
             desk,
             jitter: Jitter::new(tick),
@@ -147,9 +145,7 @@ impl Work {
             troubles: Vec::new(),
             troubles_told: None,
             shown: None,
-            watchdog: sd_notify::watchdog_enabled(),
-            notified: None,
-            ready: false,
+            manager,
             last: None,
             record_fails: false,
         }
@@ -172,13 +168,15 @@ impl Work {
             if let Some(record) = record {
                 self.keep(&record);
             }
-            self.notify(any);
+            if any && self.last.as_ref().is_some_and(|note| note.turn.fed) {
+                self.manager.fed();
+            }
             self.show(over);
             if asked.swap(false, Ordering::AcqRel) {
                 eprintln!("{}", self.jitter);
             }
             if over {
-                let _ = sd_notify::notify(&[NotifyState::Stopping]);
+                self.manager.stopping();
                 return self.jitter;
             }
             thread::sleep(EVERY);
@@ -239,20 +237,6 @@ impl Work {
     fn axis(&self, status: &Status) -> Option<String> {
         let index = status.axis?.index();
         Some(self.desk.axes.get(index).cloned().unwrap_or_else(|| format!("axis {index}")))
-    }
-
-    /// Tells systemd, as often as it wants to be told and only while the newest turn fed the core's watchdog.
-    fn notify(&mut self, any: bool) {
-        let fed = any && self.last.as_ref().is_some_and(|note| note.turn.fed);
-        if fed && !self.ready {
-            self.ready = true;
-            let _ = sd_notify::notify(&[NotifyState::Ready]);
-        }
-        let due = |every: Duration| self.notified.is_none_or(|last| last.elapsed() >= every / 4);
-        if fed && self.watchdog.is_some_and(due) {
-            let _ = sd_notify::notify(&[NotifyState::Watchdog]);
-            self.notified = Some(Clock::now());
-        }
     }
 
     fn show(&mut self, over: bool) {

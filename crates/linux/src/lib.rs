@@ -47,6 +47,7 @@ pub mod clerk;
 pub mod cli;
 pub mod jitter;
 pub mod mapping;
+pub mod notify;
 pub mod pace;
 pub mod pads;
 pub mod record;

@@ -161,12 +161,14 @@ impl<'s> Plant<'s> {
         let outputs = mirror::outputs(self.mapping, &self.outputs);
         // With a count of its own, what is written again without counting on is no refresh.
         let number = self.mapping.life.map_or(number, |life| life.told.bits(&self.outputs).into());
-        let bitten = self.coupler.bites();
-        let refreshed = self.coupler.look(now, number, !outputs.relays.valve_power && !outputs.relays.dump_closed);
-        match (bitten, self.coupler.bites()) {
-            (false, true) => tell(t, "watchdog: outputs not refreshed, all off, dump open, engine stopped"),
-            (true, false) => tell(t, "watchdog: outputs refreshed, and told off first"),
-            _ => {}
+        let off = !outputs.relays.valve_power && !outputs.relays.dump_closed;
+        let looked = self.coupler.look(now, number, off);
+        if let Some(silent) = looked.bites {
+            let silent = 1e3 * silent;
+            tell(t, &format!("watchdog: outputs not refreshed for {silent:.0} ms: all off, dump open, engine stopped"));
+        }
+        if looked.lets_go {
+            tell(t, "watchdog: outputs refreshed, and told off first");
         }
         self.live.outputs = if self.coupler.bites() { mirror::nothing() } else { outputs };
         let told = self.live.outputs.relays;
@@ -184,7 +186,7 @@ impl<'s> Plant<'s> {
             inputs.stop_chain = [false; 2];
         }
         mirror::inputs(self.mapping, self.live.machine(), &inputs, &mut self.inputs);
-        if let (Some(life), true) = (self.mapping.life, refreshed) {
+        if let (Some(life), true) = (self.mapping.life, looked.refreshed) {
             life.echo.put_bits(&mut self.inputs, life.told.bits(&self.outputs));
         }
         self.end.show(&self.inputs).map_err(failed)?;
