@@ -35,9 +35,13 @@ pub fn program(name: &str) -> &'static Path {
         assert!(built.status.success(), "the command does not build");
         let said = String::from_utf8(built.stdout).expect("cargo speaks UTF-8");
         let messages = said.lines().filter_map(|line| serde_json::from_str::<Value>(line).ok());
-        messages.filter_map(|m| m["executable"].as_str().map(PathBuf::from)).collect()
+        messages
+            .filter_map(|m| m["executable"].as_str().map(PathBuf::from))
+            .collect()
     });
-    let named = programs.iter().find(|path| path.file_stem().is_some_and(|stem| stem == name));
+    let named = programs
+        .iter()
+        .find(|path| path.file_stem().is_some_and(|stem| stem == name));
     named.expect("cargo names the files it built")
 }
 

@@ -23,7 +23,9 @@ const QUIET: Duration = Duration::from_millis(600);
 
 fn millis(line: &str) -> f64 {
     let number = line.split(" for ").nth(1).and_then(|rest| rest.split(' ').next());
-    number.and_then(|number| number.parse().ok()).unwrap_or_else(|| panic!("no time in {line:?}"))
+    number
+        .and_then(|number| number.parse().ok())
+        .unwrap_or_else(|| panic!("no time in {line:?}"))
 }
 
 /// The controller falls silent: the terminals' watchdog takes all power, by the clock of the terminals.
@@ -31,7 +33,10 @@ fn millis(line: &str) -> f64 {
 fn bites_and_rests(site: &Site, from: usize) {
     let (at, line) = site.plant.wait(from, "watchdog: outputs not refreshed");
     let silent = 1e-3 * millis(&line);
-    assert!(silent > WATCHDOG_S && silent < WATCHDOG_S + BUSY.as_secs_f64(), "{line}");
+    assert!(
+        silent >= WATCHDOG_S && silent < WATCHDOG_S + BUSY.as_secs_f64(),
+        "{line}"
+    );
     let (off, _) = site.plant.wait(at, "told: valve power off, dump off, engine off");
     site.plant.wait(off, "the arm is at rest");
 }
@@ -68,7 +73,13 @@ fn terminals_that_fall_silent(kind: Kind) {
     site.plant.signal("STOP");
     let (at, _) = site.controller.wait(from, "stopped");
     assert!(frozen.elapsed() < LIFE + BUSY, "{:?}", frozen.elapsed());
-    assert!(site.controller.find(from, "NoAnswer").is_some_and(|trouble| trouble <= at + 1), "{:?}", site.controller.since(from));
+    assert!(
+        site.controller
+            .find(from, "NoAnswer")
+            .is_some_and(|trouble| trouble <= at + 1),
+        "{:?}",
+        site.controller.since(from)
+    );
     std::thread::sleep(QUIET);
     site.plant.signal("CONT");
     // What stood in the image, or was on its way, when it froze is not carried out when it comes to.
@@ -132,8 +143,15 @@ fn garbage_in_the_image_moves_nothing() {
     assert!(stopped.is_some(), "{:?}", site.controller.since(from));
 
     // A file that is cut short is no image either.
-    site.cut_image_short();
-    site.controller.wait(from, "Garbage");
+    while site.controller.find(from, "Garbage").is_none() {
+        assert!(
+            begin.elapsed() < Duration::from_secs(20),
+            "{:?}",
+            site.controller.since(from)
+        );
+        site.cut_image_short();
+    }
+    assert!(!site.powered());
     site.plant.signal("CONT");
     site.recovers_only_by_a_reset();
 }
@@ -172,9 +190,17 @@ fn hands_that_are_no_longer_heard_stop_it() {
     let (off, line) = site.plant.wait(moves, "told: valve power off");
     let (rests, _) = site.plant.wait(moves, "the arm is at rest");
     let (again, back) = site.plant.wait(off.max(rests), "told: valve power on");
-    let time = |line: &str| line.split_whitespace().next().and_then(|word| word.parse::<f64>().ok()).expect("a time");
+    let time = |line: &str| {
+        line.split_whitespace()
+            .next()
+            .and_then(|word| word.parse::<f64>().ok())
+            .expect("a time")
+    };
     // frame_late_ms is 300 here, and a category 1 stop has 400 ms.
-    assert!(time(&line) > 3.0 && time(&line) < 3.0 + 0.3 + 0.4 + BUSY.as_secs_f64() / 2.0, "{line}");
+    assert!(
+        time(&line) > 3.0 && time(&line) < 3.0 + 0.3 + 0.4 + BUSY.as_secs_f64() / 2.0,
+        "{line}"
+    );
     assert!(time(&back) > 6.2, "only after reset and enabling anew: {back}");
     assert!(again > off);
     site.controller.wait(0, "link lost");
@@ -194,7 +220,10 @@ fn a_service_manager_is_told_and_an_end_takes_all_power() {
             let _ = tell.send(String::from_utf8_lossy(&bytes[..count]).trim().to_owned());
         }
     });
-    let next = || told.recv_timeout(Duration::from_secs(10)).expect("to be told something in time");
+    let next = || {
+        told.recv_timeout(Duration::from_secs(10))
+            .expect("to be told something in time")
+    };
     site.start_plant();
     site.start_controller(&[("NOTIFY_SOCKET", socket.to_str().unwrap()), ("WATCHDOG_USEC", "200000")]);
     assert_eq!(next(), "READY=1");

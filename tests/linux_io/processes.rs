@@ -57,9 +57,19 @@ impl Process {
         let lines: Arc<Mutex<Vec<String>>> = Arc::default();
         let (out, err) = (child.stdout.take().unwrap(), child.stderr.take().unwrap());
         let into = Arc::clone(&lines);
-        thread::spawn(move || BufReader::new(out).lines().map_while(Result::ok).for_each(|line| into.lock().unwrap().push(line)));
+        thread::spawn(move || {
+            BufReader::new(out)
+                .lines()
+                .map_while(Result::ok)
+                .for_each(|line| into.lock().unwrap().push(line))
+        });
         let into = Arc::clone(&lines);
-        thread::spawn(move || BufReader::new(err).lines().map_while(Result::ok).for_each(|line| into.lock().unwrap().push(line)));
+        thread::spawn(move || {
+            BufReader::new(err)
+                .lines()
+                .map_while(Result::ok)
+                .for_each(|line| into.lock().unwrap().push(line))
+        });
         Self {
             stdin: child.stdin.take(),
             child,
@@ -86,7 +96,9 @@ impl Process {
     /// The number of the line after the first from `from` on that has this in it.
     pub fn find(&self, from: usize, wanted: &str) -> Option<usize> {
         let lines = self.lines.lock().unwrap();
-        (from..lines.len()).find(|line| lines[*line].contains(wanted)).map(|line| line + 1)
+        (from..lines.len())
+            .find(|line| lines[*line].contains(wanted))
+            .map(|line| line + 1)
     }
 
     /// Waits for that line: its number and what it says.
@@ -104,11 +116,16 @@ impl Process {
 
     pub fn say(&mut self, line: &str) {
         let stdin = self.stdin.as_mut().unwrap();
-        writeln!(stdin, "{line}").and_then(|()| stdin.flush()).expect("it listens");
+        writeln!(stdin, "{line}")
+            .and_then(|()| stdin.flush())
+            .expect("it listens");
     }
 
     pub fn signal(&self, name: &str) {
-        let sent = Command::new("kill").arg(format!("-{name}")).arg(self.child.id().to_string()).status();
+        let sent = Command::new("kill")
+            .arg(format!("-{name}"))
+            .arg(self.child.id().to_string())
+            .status();
         assert!(sent.expect("kill is there").success());
     }
 
@@ -151,7 +168,10 @@ impl Site {
                 ("relay_ms = 100", "relay_ms = 1500"),
                 ("frame_late_ms = 60", "frame_late_ms = 300"),
                 ("frame_late_ms = 150", "frame_late_ms = 300"),
-                ("[watch]\njump_mm_s = 1500", "[watch]\nstale_ms = 500\njump_mm_s = 20000"),
+                (
+                    "[watch]\njump_mm_s = 1500",
+                    "[watch]\nstale_ms = 500\njump_mm_s = 20000",
+                ),
                 ("jump_deg_s = 300", "jump_deg_s = 5000"),
                 ("confirm_ms = 10", "confirm_ms = 300"),
                 ("following_mm = 60", "following_mm = 300"),
@@ -159,7 +179,10 @@ impl Site {
                 ("unasked_ms = 120", "unasked_ms = 1500"),
                 ("no_motion_ms = 400", "no_motion_ms = 2500"),
                 ("wrong_way_ms = 120", "wrong_way_ms = 1500"),
-                ("watch = { settle_ms = 400, give_mm = 6 }", "watch = { settle_ms = 1500, give_mm = 20 }"),
+                (
+                    "watch = { settle_ms = 400, give_mm = 6 }",
+                    "watch = { settle_ms = 1500, give_mm = 20 }",
+                ),
             ],
         );
         fs::write(folder.path().join("machine.toml"), machine).unwrap();
@@ -216,7 +239,11 @@ impl Site {
 
     fn start_plant_as(&mut self, more: &[&str]) {
         let mut command = Command::new(program("bellcrank"));
-        command.current_dir(self.folder.path()).args(["plant", "--io"]).arg(&self.mapping).args(more);
+        command
+            .current_dir(self.folder.path())
+            .args(["plant", "--io"])
+            .arg(&self.mapping)
+            .args(more);
         self.plant = Process::start(&mut command);
         self.plant.wait(0, "the arm is at rest");
     }
@@ -231,7 +258,11 @@ impl Site {
     pub fn start_controller_at(&mut self, address: SocketAddr) {
         let text = fs::read_to_string(&self.mapping).unwrap();
         let elsewhere = self.folder.path().join("elsewhere.toml");
-        fs::write(&elsewhere, text.replace(&self.address.to_string(), &address.to_string())).unwrap();
+        fs::write(
+            &elsewhere,
+            text.replace(&self.address.to_string(), &address.to_string()),
+        )
+        .unwrap();
         self.start_controller_as(&elsewhere, &[]);
     }
 
@@ -279,33 +310,53 @@ impl Site {
         self.plant.say("release");
         thread::sleep(QUIET / 2);
         let of_controller = self.controller.count();
-        assert_eq!(self.plant.find(from, "valve power on"), None, "{:#?}", self.plant.since(from));
-        assert_eq!(self.plant.find(from, "the arm moves"), None, "{:#?}", self.plant.since(from));
+        assert_eq!(
+            self.plant.find(from, "valve power on"),
+            None,
+            "{:#?}",
+            self.plant.since(from)
+        );
+        assert_eq!(
+            self.plant.find(from, "the arm moves"),
+            None,
+            "{:#?}",
+            self.plant.since(from)
+        );
         self.plant.say("reset");
         self.controller.wait(of_controller, "ready");
-        assert_eq!(self.plant.find(from, "valve power on"), None, "{:#?}", self.plant.since(from));
+        assert_eq!(
+            self.plant.find(from, "valve power on"),
+            None,
+            "{:#?}",
+            self.plant.since(from)
+        );
         self.enable();
     }
 
     /// Puts bytes where the controller reads.
     pub fn write_inputs(&self, bytes: &[u8]) {
         assert_eq!(self.kind, Kind::Image);
-        let file = OpenOptions::new().write(true).open(self.folder.path().join("image")).unwrap();
+        let file = OpenOptions::new()
+            .write(true)
+            .open(self.folder.path().join("image"))
+            .unwrap();
         file.write_all_at(&bytes[..32], 0).unwrap();
     }
 
     /// Some relay of the valves is told to pull in.
     pub fn powered(&self) -> bool {
         let image = fs::read(self.folder.path().join("image")).unwrap();
-        image[32] & 0b11 != 0
+        image.get(32).is_some_and(|relays| relays & 0b11 != 0)
     }
 
     /// Nothing is left of the image but its first bytes; whoever writes makes it longer again.
     pub fn cut_image_short(&self) {
-        let file = OpenOptions::new().write(true).open(self.folder.path().join("image")).unwrap();
-        for _ in 0..200 {
+        let file = OpenOptions::new()
+            .write(true)
+            .open(self.folder.path().join("image"))
+            .unwrap();
+        for _ in 0..1000 {
             file.set_len(8).unwrap();
-            thread::sleep(Duration::from_micros(500));
         }
     }
 }
@@ -349,7 +400,9 @@ impl Proxy {
         let of_all = Arc::clone(&noise);
         thread::spawn(move || {
             for client in listener.incoming().map_while(Result::ok) {
-                let Ok(server) = TcpStream::connect(server) else { continue };
+                let Ok(server) = TcpStream::connect(server) else {
+                    continue;
+                };
                 let _ = (client.set_nodelay(true), server.set_nodelay(true));
                 let (mut requests, mut to_server) = (client.try_clone().unwrap(), server.try_clone().unwrap());
                 thread::spawn(move || {

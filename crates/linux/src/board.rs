@@ -39,8 +39,12 @@ impl<'m> Terminals<'m> {
     /// The board of a mapping. `pads` are those of the seat and of the remote.
     pub fn new(mapping: &'m Mapping, bus: Box<dyn Bus>, pads: [Option<Box<dyn Pad>>; 2], now: Instant) -> Self {
         // Which number it is does not matter, as long as it is another one each time.
-        let anywhere = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |time| time.subsec_nanos());
-        let life = mapping.life.map(|places| Life::new(places.told.format.bytes(), anywhere, now));
+        let anywhere = SystemTime::now()
+            .duration_since(UNIX_EPOCH)
+            .map_or(0, |time| time.subsec_nanos());
+        let life = mapping
+            .life
+            .map(|places| Life::new(places.told.format.bytes(), anywhere, now));
         Self {
             mapping,
             bus,
@@ -114,7 +118,11 @@ impl<'m> Terminals<'m> {
 
     /// What a station says, `age` being that of the image.
     fn hand(&self, number: usize, age: Option<Duration>, now: Instant) -> HandFrame {
-        let places = if number == 0 { Some(&self.mapping.seat) } else { self.mapping.remote.as_ref() };
+        let places = if number == 0 {
+            Some(&self.mapping.seat)
+        } else {
+            self.mapping.remote.as_ref()
+        };
         match (places, &self.pads[number]) {
             (Some(StationPlaces::Wired(places)), _) => {
                 age.and_then(|age| wired(places, &self.inputs, age)).unwrap_or_default()
@@ -158,7 +166,10 @@ impl Board for Terminals<'_> {
             });
             holds(read, Misfit::Sensor(id))?;
         }
-        holds(self.mapping.supply.is_some() || machine.control_supply().is_none(), Misfit::Supply)?;
+        holds(
+            self.mapping.supply.is_some() || machine.control_supply().is_none(),
+            Misfit::Supply,
+        )?;
         let paths = [Path::ValvePower, Path::Dump, Path::Engine];
         for (path, relay) in paths.into_iter().zip(&self.mapping.relays) {
             let watched = relay.contact.is_some() || machine.timing().relay.is_none();
@@ -189,12 +200,14 @@ impl Board for Terminals<'_> {
             troubles.note(place, age.ok_or(Fault::NoAnswer));
             closed(bit)
         };
-        let stop_chain = [0, 1].map(|channel| {
-            contact(Place::StopChain(channel), self.mapping.stop_chain[usize::from(channel)])
-        });
+        let stop_chain =
+            [0, 1].map(|channel| contact(Place::StopChain(channel), self.mapping.stop_chain[usize::from(channel)]));
         let reset = contact(Place::Reset, self.mapping.reset);
         let working = self.mapping.working.is_none_or(|bit| contact(Place::Key, bit));
-        let selector = self.mapping.remote_selected.is_some_and(|bit| contact(Place::Selector, bit));
+        let selector = self
+            .mapping
+            .remote_selected
+            .is_some_and(|bit| contact(Place::Selector, bit));
         // Who is in charge is not known while the selector cannot be read: then nobody is heard.
         let selected = age.is_some() || self.mapping.remote_selected.is_none();
         let [seat, remote] = [0, 1].map(|number| match selected {
@@ -202,24 +215,32 @@ impl Board for Terminals<'_> {
             false => HandFrame::default(),
         });
         let told = [self.told.valve_power, self.told.dump_closed, self.told.engine_run];
-        let [valve_power, dump_closed, engine_run] = [0, 1, 2].map(|relay: usize| {
-            match (self.mapping.relays[relay].contact, age) {
+        let [valve_power, dump_closed, engine_run] =
+            [0, 1, 2].map(|relay: usize| match (self.mapping.relays[relay].contact, age) {
                 (Some(bit), Some(_)) => bit.get(&self.inputs),
                 (Some(_), None) => !told[relay],
                 (None, _) => told[relay],
-            }
-        });
-        let old = self.read_at.and_then(|at| since(at, now)).unwrap_or(Duration::from_ticks(u32::MAX));
+            });
+        let old = self
+            .read_at
+            .and_then(|at| since(at, now))
+            .unwrap_or(Duration::from_ticks(u32::MAX));
         Inputs {
             now,
-            sensors: if self.read_at.is_some() { self.sensors(old) } else { PerAxis::default() },
+            sensors: if self.read_at.is_some() {
+                self.sensors(old)
+            } else {
+                PerAxis::default()
+            },
             stop_chain,
             relays: Relays {
                 valve_power,
                 dump_closed,
                 engine_run,
             },
-            supply: age.and(self.mapping.supply.as_ref()).and_then(|supply| volts(supply.get(&self.inputs))),
+            supply: age
+                .and(self.mapping.supply.as_ref())
+                .and_then(|supply| volts(supply.get(&self.inputs))),
             reset,
             commissioning: !working,
             selector: if selector { Station::Remote } else { Station::Seat },
@@ -231,7 +252,9 @@ impl Board for Terminals<'_> {
     fn write(&mut self, outputs: &Outputs, troubles: &mut Troubles) -> bool {
         let mut well = true;
         for ((id, signal), axis) in outputs.valves.iter().zip(&self.mapping.axes) {
-            well &= troubles.note(Place::Valve(id), put(&axis.valve, signal, &mut self.outputs)).is_some();
+            well &= troubles
+                .note(Place::Valve(id), put(&axis.valve, signal, &mut self.outputs))
+                .is_some();
         }
         if !well {
             return false;
@@ -272,7 +295,11 @@ fn wired(places: &WiredPlaces, image: &[u8], age: Duration) -> Option<HandFrame>
     Some(HandFrame {
         age: Some(age),
         levers,
-        mode: if closed(places.tip, false) { Mode::Tip } else { places.mode },
+        mode: if closed(places.tip, false) {
+            Mode::Tip
+        } else {
+            places.mode
+        },
         slow: closed(places.slow, false),
         enable: places.enable.get(image),
         stop_clear: closed(places.stop, true),

@@ -236,16 +236,30 @@ impl Work {
 
     fn axis(&self, status: &Status) -> Option<String> {
         let index = status.axis?.index();
-        Some(self.desk.axes.get(index).cloned().unwrap_or_else(|| format!("axis {index}")))
+        Some(
+            self.desk
+                .axes
+                .get(index)
+                .cloned()
+                .unwrap_or_else(|| format!("axis {index}")),
+        )
     }
 
     fn show(&mut self, over: bool) {
-        let (Some(path), Some(note)) = (&self.desk.status, &self.last) else { return };
+        let (Some(path), Some(note)) = (&self.desk.status, &self.last) else {
+            return;
+        };
         if !over && self.shown.is_some_and(|last| last.elapsed() < SHOWN_EVERY) {
             return;
         }
         self.shown = Some(Clock::now());
-        let Turn { outputs, held, fed, troubles, .. } = &note.turn;
+        let Turn {
+            outputs,
+            held,
+            fed,
+            troubles,
+            ..
+        } = &note.turn;
         let status = &outputs.status;
         let file = StatusFile {
             at_s: seconds(note.at),
@@ -253,7 +267,11 @@ impl Work {
             cause: status.cause.map(|cause| cause.to_string()),
             axis: self.axis(status),
             before: status.before.map(|(cause, _)| cause.to_string()),
-            power: [outputs.relays.valve_power, outputs.relays.dump_closed, outputs.relays.engine_run],
+            power: [
+                outputs.relays.valve_power,
+                outputs.relays.dump_closed,
+                outputs.relays.engine_run,
+            ],
             held: *held,
             watchdog_fed: *fed,
             troubles: troubles.iter().map(trouble_words).collect(),

@@ -140,7 +140,9 @@ impl Cli {
     }
 
     fn seconds(&self, begin: Time) -> impl Fn() -> bool {
-        let limit = self.for_s.map(|s| Duration::try_from_secs_f64(s).unwrap_or(Duration::MAX));
+        let limit = self
+            .for_s
+            .map(|s| Duration::try_from_secs_f64(s).unwrap_or(Duration::MAX));
         move || limit.is_some_and(|limit| begin.begin.elapsed() >= limit)
     }
 
@@ -218,7 +220,11 @@ impl Cli {
         let obeyed = cycle.cut();
         cycle.into_board().finish();
         let jitter = clerk.finish();
-        println!("{:10.3} s  ended: everything is off{}", 1e-6 * time.now().as_ticks() as f64, if obeyed { "" } else { ", if the terminals still listen" });
+        println!(
+            "{:10.3} s  ended: everything is off{}",
+            1e-6 * time.now().as_ticks() as f64,
+            if obeyed { "" } else { ", if the terminals still listen" }
+        );
         if let Some(jitter) = jitter {
             println!("{jitter}");
         }
@@ -307,7 +313,11 @@ struct Explained<'e>(&'e miette::Report);
 
 impl std::fmt::Debug for Explained<'_> {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let handler = MietteHandlerOpts::new().width(100).wrap_lines(false).break_words(false).build();
+        let handler = MietteHandlerOpts::new()
+            .width(100)
+            .wrap_lines(false)
+            .break_words(false)
+            .build();
         handler.debug(self.0.as_ref(), f)
     }
 }

@@ -54,7 +54,8 @@ impl Jitter {
     /// None so far. `tick` is the period, µs.
     pub fn new(tick: u64) -> Self {
         // Never refused: the bounds are constants that fit. One that counts nothing would be no harm either.
-        let empty = || Histogram::new_with_bounds(1, LONGEST, 3).unwrap_or_else(|_| Histogram::new(3).expect("3 digits fit"));
+        let empty =
+            || Histogram::new_with_bounds(1, LONGEST, 3).unwrap_or_else(|_| Histogram::new(3).expect("3 digits fit"));
         Self {
             tick,
             rows: [empty(), empty(), empty()],
@@ -83,7 +84,10 @@ impl Jitter {
 
     /// In numbers.
     pub fn report(&self) -> JitterReport {
-        let [late_us, period_us, took_us] = self.rows.each_ref().map(|row| Row(QUANTILES.map(|q| row.value_at_quantile(q))));
+        let [late_us, period_us, took_us] = self
+            .rows
+            .each_ref()
+            .map(|row| Row(QUANTILES.map(|q| row.value_at_quantile(q))));
         JitterReport {
             turns: self.rows[0].len(),
             missed: self.missed,
@@ -104,7 +108,11 @@ impl fmt::Display for Jitter {
             "{} turns of {} us: {} longer than that, {} left out, {} of which no note was taken",
             report.turns, self.tick, report.overruns, report.missed, report.unseen
         )?;
-        write!(f, "{:26}{:>9}{:>9}{:>9}{:>9}", "us", "median", "99 %", "99.9 %", "longest")?;
+        write!(
+            f,
+            "{:26}{:>9}{:>9}{:>9}{:>9}",
+            "us", "median", "99 %", "99.9 %", "longest"
+        )?;
         for (name, Row(row)) in [
             ("began late by", report.late_us),
             ("from start to start", report.period_us),
@@ -143,6 +151,9 @@ mod tests {
     #[test]
     fn it_prints_within_a_terminal() {
         let text = Jitter::new(2000).to_string();
-        assert!(text.lines().all(|line| line.len() <= 100) && text.lines().count() == 5, "{text}");
+        assert!(
+            text.lines().all(|line| line.len() <= 100) && text.lines().count() == 5,
+            "{text}"
+        );
     }
 }

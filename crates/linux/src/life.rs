@@ -122,7 +122,10 @@ mod tests {
                 let mut life = Life::new(bytes, anywhere, at(0));
                 let first = life.number();
                 life.beat(at(1));
-                assert_eq!((life.answered(first), life.answered(life.number())), (Some(at(0)), Some(at(1))));
+                assert_eq!(
+                    (life.answered(first), life.answered(life.number())),
+                    (Some(at(0)), Some(at(1)))
+                );
             }
         }
     }

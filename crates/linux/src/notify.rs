@@ -32,7 +32,9 @@ impl Manager {
     pub fn start() -> std::io::Result<Self> {
         let told = Arc::new(Told::default());
         let theirs = Arc::clone(&told);
-        thread::Builder::new().name("notify".to_owned()).spawn(move || tell(&theirs))?;
+        thread::Builder::new()
+            .name("notify".to_owned())
+            .spawn(move || tell(&theirs))?;
         Ok(Self(told))
     }
 

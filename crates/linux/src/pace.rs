@@ -53,7 +53,9 @@ impl Time {
     /// Sleeps until then; not at all if that is past.
     pub fn sleep_until(&self, at: Instant) {
         const NANOS: i64 = 1_000_000_000;
-        let since = i64::try_from(at.as_ticks()).unwrap_or(i64::MAX / 1000).saturating_mul(1000);
+        let since = i64::try_from(at.as_ticks())
+            .unwrap_or(i64::MAX / 1000)
+            .saturating_mul(1000);
         let nanos = self.begin_abs.tv_nsec + since % NANOS;
         let until = Timespec {
             tv_sec: self.begin_abs.tv_sec + since / NANOS + nanos / NANOS,
@@ -91,17 +93,19 @@ impl Pace {
 pub fn ask_for_real_time() -> Vec<String> {
     let mut refused = Vec::new();
     if let Err(why) = mlockall(MlockAllFlags::CURRENT | MlockAllFlags::FUTURE) {
-        refused.push(format!("memory is not locked ({why}): a page that is read from disk makes a tick late"));
+        refused.push(format!(
+            "memory is not locked ({why}): a page that is read from disk makes a tick late"
+        ));
     }
     let priority = ThreadPriorityValue::try_from(PRIORITY).map(ThreadPriority::Crossplatform);
     let policy = ThreadSchedulePolicy::Realtime(RealtimeThreadSchedulePolicy::Fifo);
-    let asked = priority
-        .map_err(|why| why.to_owned())
-        .and_then(|priority| {
-            set_thread_priority_and_policy(thread_native_id(), priority, policy).map_err(|why| format!("{why:?}"))
-        });
+    let asked = priority.map_err(|why| why.to_owned()).and_then(|priority| {
+        set_thread_priority_and_policy(thread_native_id(), priority, policy).map_err(|why| format!("{why:?}"))
+    });
     if let Err(why) = asked {
-        refused.push(format!("no real-time scheduling ({why}): whatever else runs makes ticks late"));
+        refused.push(format!(
+            "no real-time scheduling ({why}): whatever else runs makes ticks late"
+        ));
     }
     refused
 }
@@ -145,7 +149,11 @@ mod tests {
     #[test]
     fn what_would_come_too_soon_is_left_out() {
         let mut pace = pace();
-        assert_eq!(next(&mut pace, 10_600), (14_000, 1), "1.4 ms would be too near the limit");
+        assert_eq!(
+            next(&mut pace, 10_600),
+            (14_000, 1),
+            "1.4 ms would be too near the limit"
+        );
         assert_eq!(next(&mut pace, 31_900), (34_000, 9));
     }
 

@@ -71,7 +71,11 @@ mod tests {
             keep(&path, &[number; RECORD_LEN]).unwrap();
             assert_eq!(load(&path).unwrap(), Some([number; RECORD_LEN]));
         }
-        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1, "nothing is left lying beside it");
+        assert_eq!(
+            fs::read_dir(folder.path()).unwrap().count(),
+            1,
+            "nothing is left lying beside it"
+        );
     }
 
     #[test]

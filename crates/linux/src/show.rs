@@ -18,7 +18,10 @@ pub fn readings(mapping: &Mapping, wanted: Wanted, image: &[u8]) -> String {
         line(&format!("stop chain, channel {number}"), contact(bit.get(image)));
     }
     line("reset", contact(mapping.reset.get(image)));
-    for (name, bit) in [("key, turned to work", mapping.working), ("selector, at remote", mapping.remote_selected)] {
+    for (name, bit) in [
+        ("key, turned to work", mapping.working),
+        ("selector, at remote", mapping.remote_selected),
+    ] {
         if let Some(bit) = bit {
             line(name, contact(bit.get(image)));
         }
@@ -48,15 +51,26 @@ pub fn readings(mapping: &Mapping, wanted: Wanted, image: &[u8]) -> String {
             line(name, "a pad at this computer".to_owned());
             continue;
         };
-        for (what, bit) in [("enable", Some(places.enable)), ("stop", places.stop), ("heard", places.heard), ("slow", places.slow), ("tip", places.tip)] {
+        for (what, bit) in [
+            ("enable", Some(places.enable)),
+            ("stop", places.stop),
+            ("heard", places.heard),
+            ("slow", places.slow),
+            ("tip", places.tip),
+        ] {
             if let Some(bit) = bit {
                 line(&format!("{name}, {what}"), contact(bit.get(image)));
             }
         }
         for lever in &places.levers {
             let share = crate::board::volts(lever.at.get(image)).and_then(|volts| lever.input.share(volts));
-            let share = share.map_or("outside of its band".to_owned(), |share| format!("{:5.0} %", 100.0 * share.share()));
-            line(&format!("{name}, lever {}", lever.number), format!("{}  {share}", volts(&lever.at, image)));
+            let share = share.map_or("outside of its band".to_owned(), |share| {
+                format!("{:5.0} %", 100.0 * share.share())
+            });
+            line(
+                &format!("{name}, lever {}", lever.number),
+                format!("{}  {share}", volts(&lever.at, image)),
+            );
         }
     }
     lines
@@ -82,7 +96,10 @@ fn stroke(sensor: &Calibration, linkage: &Linkage, places: &crate::mapping::Axis
         return "  outside of its band".to_owned();
     }
     let points: Vec<(f64, f64)> = sensor.points.iter().map(wide).collect();
-    let within = points.windows(2).find(|pair| signal <= pair[1].0).or(points.windows(2).last());
+    let within = points
+        .windows(2)
+        .find(|pair| signal <= pair[1].0)
+        .or(points.windows(2).last());
     let Some([from, to]) = within else { return String::new() };
     let stroke = from.1 + (signal - from.0) * (to.1 - from.1) / (to.0 - from.0);
     if matches!(linkage, Linkage::Direct { .. }) {

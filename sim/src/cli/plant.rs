@@ -72,7 +72,10 @@ impl Args {
         };
         let end = end(&mapping)?;
         let mut plant = Plant::new(&mapping, &scenario, &machine, end, hands)?;
-        console.print(&format!("{}, at the terminals of {}", scenario.machine.name, mapping.name))?;
+        console.print(&format!(
+            "{}, at the terminals of {}",
+            scenario.machine.name, mapping.name
+        ))?;
         console.caution();
         let length = self.for_s.and_then(|s| Duration::try_from_secs_f64(s).ok());
         plant.run(&over, length, |t, line| {
@@ -87,7 +90,10 @@ impl Args {
         let named = mapping::machine_of(file, text)?;
         let (name, folder) = match &self.machine {
             Some(name) => (name.clone(), PathBuf::new()),
-            None => (named, Path::new(file).parent().map_or_else(PathBuf::new, Path::to_path_buf)),
+            None => (
+                named,
+                Path::new(file).parent().map_or_else(PathBuf::new, Path::to_path_buf),
+            ),
         };
         let mut description = bellcrank_machine::find(&name, &folder)?;
         // That of the terminals is in its place.
@@ -116,7 +122,9 @@ impl Args {
         let mut scenario = scenario::read(source)?;
         let (found, wanted) = (&scenario.machine.name, &description.name);
         if found != wanted {
-            return Err(miette!("scenario {source:?}: found the machine {found:?}, wanted {wanted:?}, which the mapping is for"));
+            return Err(miette!(
+                "scenario {source:?}: found the machine {found:?}, wanted {wanted:?}, which the mapping is for"
+            ));
         }
         scenario.machine = Arc::new(description);
         Ok(scenario)
@@ -126,20 +134,30 @@ impl Args {
 /// What the hands of a scenario do goes through levers and switches.
 fn can_be_carried(scenario: &Scenario, mapping: &mapping::Mapping) -> miette::Result<()> {
     let name = &scenario.name;
-    if scenario.hands.iter().any(|hand| matches!(hand.act, Act::GoTo { .. } | Act::Frame(_))) {
-        return Err(miette!("scenario {name:?}: found an order or a frame for the tip, wanted what levers and switches can say"));
+    if scenario
+        .hands
+        .iter()
+        .any(|hand| matches!(hand.act, Act::GoTo { .. } | Act::Frame(_)))
+    {
+        return Err(miette!(
+            "scenario {name:?}: found an order or a frame for the tip, wanted what levers and switches can say"
+        ));
     }
     let places = match scenario.station {
         Station::Seat => Some(&mapping.seat),
         Station::Remote => mapping.remote.as_ref(),
     };
     let Some(StationPlaces::Wired(places)) = places else {
-        return Err(miette!("scenario {name:?}: found a station that is a pad, wanted one at the terminals"));
+        return Err(miette!(
+            "scenario {name:?}: found a station that is a pad, wanted one at the terminals"
+        ));
     };
     let tip = scenario.mode == Mode::Tip && places.tip.is_some();
     if scenario.mode != places.mode && !tip {
         let (found, wanted) = (scenario.mode, places.mode);
-        return Err(miette!("scenario {name:?}: found levers that mean {found:?}, wanted {wanted:?}, which they mean in the mapping"));
+        return Err(miette!(
+            "scenario {name:?}: found levers that mean {found:?}, wanted {wanted:?}, which they mean in the mapping"
+        ));
     }
     Ok(())
 }

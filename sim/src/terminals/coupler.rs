@@ -77,7 +77,10 @@ mod tests {
     #[test]
     fn it_begins_bitten_and_waits_to_be_told_off() {
         let mut coupler = Coupler::new(0.06);
-        assert!(!coupler.look(0.0, 7, true).refreshed && coupler.bites(), "whoever wrote that is not there");
+        assert!(
+            !coupler.look(0.0, 7, true).refreshed && coupler.bites(),
+            "whoever wrote that is not there"
+        );
         assert!(coupler.look(0.002, 8, false).refreshed && coupler.bites());
         assert!(coupler.look(0.004, 9, true).lets_go && !coupler.bites());
     }

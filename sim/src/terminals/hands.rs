@@ -10,9 +10,9 @@
 //! | `quit` | ends |
 
 use std::io::BufRead;
-use std::sync::mpsc::{Receiver, channel};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, channel};
 
 use bellcrank_core::inputs::HandFrame;
 use bellcrank_core::units::Lever;
@@ -60,7 +60,11 @@ impl Hands {
         });
         Self(Some(Typed {
             lines,
-            axes: machine.axes.iter().map(|axis| (axis.name.clone(), axis.lever)).collect(),
+            axes: machine
+                .axes
+                .iter()
+                .map(|axis| (axis.name.clone(), axis.lever))
+                .collect(),
             over,
             frame: HandFrame {
                 stop_clear: true,
@@ -76,7 +80,10 @@ impl Hands {
         let typed = self.0.as_mut()?;
         while let Ok(line) = typed.lines.try_recv() {
             let answer = typed.take(&line, t);
-            tell(t, &answer.unwrap_or_else(|wanted| format!("found {line:?}, wanted {wanted}")));
+            tell(
+                t,
+                &answer.unwrap_or_else(|wanted| format!("found {line:?}, wanted {wanted}")),
+            );
         }
         Some(Done {
             frame: typed.frame,
@@ -110,9 +117,17 @@ impl Typed {
         let (axis, share) = rest.rsplit_once(' ').ok_or_else(Self::words)?;
         let share = share.parse().ok().and_then(|share| Lever::new(share).ok());
         let share = share.ok_or("a share from -1 to 1")?;
-        let names = || self.axes.iter().map(|(name, _)| name.as_str()).collect::<Vec<_>>().join(", ");
+        let names = || {
+            self.axes
+                .iter()
+                .map(|(name, _)| name.as_str())
+                .collect::<Vec<_>>()
+                .join(", ")
+        };
         let found = self.axes.iter().find(|(name, _)| name == axis.trim());
-        let lever = found.and_then(|(_, lever)| *lever).ok_or_else(|| format!("an axis with a lever, one of {}", names()))?;
+        let lever = found
+            .and_then(|(_, lever)| *lever)
+            .ok_or_else(|| format!("an axis with a lever, one of {}", names()))?;
         self.frame.levers[lever] = share;
         Ok(())
     }
@@ -150,7 +165,10 @@ mod tests {
         let (mut hands, told) = typed(&["enable", "lever left lift -0.5", "reset", "stop"]);
         assert!(told.iter().all(|line| line.starts_with("hands: ")), "{told:?}");
         let done = hands.at(1.2, &mut |_, _| {}).unwrap();
-        assert_eq!((done.frame.levers[3].share(), done.frame.enable, done.reset), (-0.5, true, true));
+        assert_eq!(
+            (done.frame.levers[3].share(), done.frame.enable, done.reset),
+            (-0.5, true, true)
+        );
         assert!(hands.stop_pressed());
         assert!(!hands.at(1.4, &mut |_, _| {}).unwrap().reset, "it is let go of");
     }
@@ -164,7 +182,10 @@ mod tests {
             ("jump", "enable, release"),
         ] {
             let (_, told) = typed(&[line]);
-            assert!(told[0].starts_with(&format!("found {line:?}")) && told[0].contains(wanted), "{told:?}");
+            assert!(
+                told[0].starts_with(&format!("found {line:?}")) && told[0].contains(wanted),
+                "{told:?}"
+            );
         }
     }
 }

@@ -30,7 +30,12 @@ impl ImageFile {
         else {
             return Err(io::Error::other("the mapping is for Modbus"));
         };
-        let opened = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(file)?;
+        let opened = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .open(file)?;
         let inputs_end = inputs_at + mapping.input_bytes as u64;
         let outputs_end = outputs_at + mapping.output_bytes as u64;
         let length = inputs_end.max(outputs_end);

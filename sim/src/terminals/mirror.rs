@@ -107,8 +107,12 @@ fn station(places: &StationPlaces, frame: &HandFrame, late: Duration, image: &mu
     put(*slow, there && frame.slow, image);
     put(*tip, frame.mode == Mode::Tip && *mode != Mode::Tip, image);
     for lever in levers {
-        let share = frame.levers.get(usize::from(lever.number)).map_or(0.0, |lever| f64::from(lever.share()));
-        let [low, centre, high] = [lever.input.low, lever.input.centre, lever.input.high].map(|volts| f64::from(volts.volts()));
+        let share = frame
+            .levers
+            .get(usize::from(lever.number))
+            .map_or(0.0, |lever| f64::from(lever.share()));
+        let [low, centre, high] =
+            [lever.input.low, lever.input.centre, lever.input.high].map(|volts| f64::from(volts.volts()));
         let end = if share < 0.0 { low } else { high };
         let volts = centre + share.abs() * (end - centre);
         lever.at.put(image, if there { volts } else { BROKEN_V });

@@ -127,7 +127,12 @@ impl<'s> Plant<'s> {
     ///
     /// # Errors
     /// The plant could not be integrated, or the terminals are gone.
-    pub fn run(&mut self, over: &Arc<AtomicBool>, length: Option<Duration>, mut tell: impl FnMut(f64, &str)) -> Result<(), PlantError> {
+    pub fn run(
+        &mut self,
+        over: &Arc<AtomicBool>,
+        length: Option<Duration>,
+        mut tell: impl FnMut(f64, &str),
+    ) -> Result<(), PlantError> {
         let begin = Instant::now();
         let tick = Duration::from_secs_f64(self.live.tick());
         let mut due = begin;
@@ -138,7 +143,10 @@ impl<'s> Plant<'s> {
                 continue;
             }
             if now - due > BEHIND {
-                tell(self.live.time(), &format!("the simulation stood still for {} ms", (now - due).as_millis()));
+                tell(
+                    self.live.time(),
+                    &format!("the simulation stood still for {} ms", (now - due).as_millis()),
+                );
                 due = now;
             }
             self.step((now - begin).as_secs_f64(), &mut tell)?;
@@ -160,17 +168,27 @@ impl<'s> Plant<'s> {
         let number = self.end.told(&mut self.outputs).map_err(failed)?;
         let outputs = mirror::outputs(self.mapping, &self.outputs);
         // With a count of its own, what is written again without counting on is no refresh.
-        let number = self.mapping.life.map_or(number, |life| life.told.bits(&self.outputs).into());
+        let number = self
+            .mapping
+            .life
+            .map_or(number, |life| life.told.bits(&self.outputs).into());
         let off = !outputs.relays.valve_power && !outputs.relays.dump_closed;
         let looked = self.coupler.look(now, number, off);
         if let Some(silent) = looked.bites {
             let silent = 1e3 * silent;
-            tell(t, &format!("watchdog: outputs not refreshed for {silent:.0} ms: all off, dump open, engine stopped"));
+            tell(
+                t,
+                &format!("watchdog: outputs not refreshed for {silent:.0} ms: all off, dump open, engine stopped"),
+            );
         }
         if looked.lets_go {
             tell(t, "watchdog: outputs refreshed, and told off first");
         }
-        self.live.outputs = if self.coupler.bites() { mirror::nothing() } else { outputs };
+        self.live.outputs = if self.coupler.bites() {
+            mirror::nothing()
+        } else {
+            outputs
+        };
         let told = self.live.outputs.relays;
         if told != self.told {
             tell(t, &format!("told: {}", relay_words(told)));

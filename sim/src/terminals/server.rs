@@ -54,7 +54,10 @@ impl Server {
             writes: 0,
         }));
         let places = Arc::new(places.clone());
-        let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build()?;
+        let runtime = tokio::runtime::Builder::new_multi_thread()
+            .worker_threads(1)
+            .enable_all()
+            .build()?;
         // Bound here, so that an address that is taken is told at once. One that a server before this had is free again at once.
         let listener = runtime.block_on(TcpListener::bind(places.address))?;
         let newest = Arc::new(AtomicU64::new(0));
@@ -124,21 +127,29 @@ impl Connection {
         match *request {
             Request::ReadInputRegisters(first, count) => {
                 let words = within(input_registers, first, count)?;
-                Ok(Response::ReadInputRegisters(words.map(|word| get_word(&images.inputs, word)).collect()))
+                Ok(Response::ReadInputRegisters(
+                    words.map(|word| get_word(&images.inputs, word)).collect(),
+                ))
             }
             Request::ReadHoldingRegisters(first, count) => {
                 let words = within(holding_registers, first, count)?;
-                Ok(Response::ReadHoldingRegisters(words.map(|word| get_word(&images.outputs, word)).collect()))
+                Ok(Response::ReadHoldingRegisters(
+                    words.map(|word| get_word(&images.outputs, word)).collect(),
+                ))
             }
             Request::ReadDiscreteInputs(first, count) => {
                 let bits = within(discretes, first, count)?;
                 let after = 16 * usize::from(input_registers.count);
-                Ok(Response::ReadDiscreteInputs(bits.map(|bit| get_bit(&images.inputs, after + bit)).collect()))
+                Ok(Response::ReadDiscreteInputs(
+                    bits.map(|bit| get_bit(&images.inputs, after + bit)).collect(),
+                ))
             }
             Request::ReadCoils(first, count) => {
                 let bits = within(coils, first, count)?;
                 let after = 16 * usize::from(holding_registers.count);
-                Ok(Response::ReadCoils(bits.map(|bit| get_bit(&images.outputs, after + bit)).collect()))
+                Ok(Response::ReadCoils(
+                    bits.map(|bit| get_bit(&images.outputs, after + bit)).collect(),
+                ))
             }
             Request::WriteMultipleRegisters(first, ref words) => {
                 let count = u16::try_from(words.len()).unwrap_or(u16::MAX);
@@ -177,9 +188,15 @@ impl Connection {
 
 /// Addresses of a request, counted from the first of those that there are.
 fn within(there: Span, first: u16, count: u16) -> Result<std::ops::Range<usize>, ExceptionCode> {
-    let from = first.checked_sub(there.first).ok_or(ExceptionCode::IllegalDataAddress)?;
+    let from = first
+        .checked_sub(there.first)
+        .ok_or(ExceptionCode::IllegalDataAddress)?;
     let (from, to) = (usize::from(from), usize::from(from) + usize::from(count));
-    if to <= usize::from(there.count) { Ok(from..to) } else { Err(ExceptionCode::IllegalDataAddress) }
+    if to <= usize::from(there.count) {
+        Ok(from..to)
+    } else {
+        Err(ExceptionCode::IllegalDataAddress)
+    }
 }
 
 fn get_word(image: &[u8], word: usize) -> u16 {

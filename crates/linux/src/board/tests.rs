@@ -75,7 +75,9 @@ impl Bench {
             axis.sensor.put(&mut inputs, 5.0);
         }
         for station in mapping.stations() {
-            let StationPlaces::Wired(places) = station else { panic!("levers") };
+            let StationPlaces::Wired(places) = station else {
+                panic!("levers")
+            };
             for bit in places.stop.into_iter().chain(places.heard) {
                 bit.put(&mut inputs, true);
             }
@@ -100,7 +102,9 @@ impl Bench {
     }
 
     fn seat(&self) -> &'static WiredPlaces {
-        let StationPlaces::Wired(places) = &self.mapping.seat else { panic!("levers") };
+        let StationPlaces::Wired(places) = &self.mapping.seat else {
+            panic!("levers")
+        };
         places
     }
 
@@ -144,12 +148,18 @@ impl Bench {
         assert_eq!(self.run(&mut cycle, 30, true), State::Enabled);
         self.change(|_, image| seat.levers[1].at.put(image, 3.2));
         assert_eq!(self.run(&mut cycle, 50, true), State::Enabled);
-        assert_ne!(self.line.0.borrow().outputs[self.valve()..][..2], self.stay(), "the boom is told to move");
+        assert_ne!(
+            self.line.0.borrow().outputs[self.valve()..][..2],
+            self.stay(),
+            "the boom is told to move"
+        );
         cycle
     }
 
     fn valve(&self) -> usize {
-        let ValvePlaces::Duty(at) = self.mapping.axes[1].valve else { panic!("a duty") };
+        let ValvePlaces::Duty(at) = self.mapping.axes[1].valve else {
+            panic!("a duty")
+        };
         at.word.byte
     }
 
@@ -174,9 +184,19 @@ fn what_comes_in_is_as_old_as_the_count_that_it_has() {
     let sent = bench.now;
     bench.now += 7000;
     let inputs = board.read(bench.at(), &mut troubles);
-    assert_eq!(inputs.sensors.get(bellcrank_core::machine::AxisId::new(0).unwrap()).age.as_ticks(), 7000);
+    assert_eq!(
+        inputs
+            .sensors
+            .get(bellcrank_core::machine::AxisId::new(0).unwrap())
+            .age
+            .as_ticks(),
+        7000
+    );
     assert_eq!(inputs.seat.age.unwrap().as_ticks(), 7000);
-    assert_eq!((inputs.stop_chain, inputs.commissioning, sent), ([true; 2], false, TICK_US));
+    assert_eq!(
+        (inputs.stop_chain, inputs.commissioning, sent),
+        ([true; 2], false, TICK_US)
+    );
     assert!((inputs.supply.unwrap().volts() - 24.0).abs() < 0.01 && troubles.is_empty());
 }
 
@@ -193,12 +213,21 @@ fn silence_counts_as_what_moves_less() {
     });
     bench.now += 40_000;
     let inputs = board.read(bench.at(), &mut Troubles::default());
-    assert!(inputs.reset && inputs.relays.valve_power && inputs.stop_chain == [true; 2], "not yet");
+    assert!(
+        inputs.reset && inputs.relays.valve_power && inputs.stop_chain == [true; 2],
+        "not yet"
+    );
     bench.now += 1000;
     let mut troubles = Troubles::default();
     let inputs = board.read(bench.at(), &mut troubles);
-    assert_eq!((inputs.stop_chain, inputs.reset, inputs.commissioning), ([false; 2], false, true));
-    assert_eq!((inputs.seat, inputs.remote, inputs.supply), (HandFrame::default(), HandFrame::default(), None));
+    assert_eq!(
+        (inputs.stop_chain, inputs.reset, inputs.commissioning),
+        ([false; 2], false, true)
+    );
+    assert_eq!(
+        (inputs.seat, inputs.remote, inputs.supply),
+        (HandFrame::default(), HandFrame::default(), None)
+    );
     assert_eq!(
         inputs.relays,
         Relays {
@@ -210,7 +239,11 @@ fn silence_counts_as_what_moves_less() {
     );
     let sensor = inputs.sensors.get(bellcrank_core::machine::AxisId::new(0).unwrap());
     assert_eq!(sensor.age.as_ticks(), 41_000);
-    assert!(troubles.iter().any(|trouble| trouble.at == Place::StopChain(0) && trouble.what == Fault::NoAnswer));
+    assert!(
+        troubles
+            .iter()
+            .any(|trouble| trouble.at == Place::StopChain(0) && trouble.what == Fault::NoAnswer)
+    );
 }
 
 /// An image that others wrote, or that is garbage, has not the count that was sent: what was read before stays, and ages.
@@ -232,13 +265,22 @@ fn an_image_with_another_count_is_not_used() {
     });
     bench.now += TICK_US;
     let after = board.read(bench.at(), &mut Troubles::default());
-    let frame = |inputs: &Inputs| HandFrame { age: None, ..inputs.seat };
+    let frame = |inputs: &Inputs| HandFrame {
+        age: None,
+        ..inputs.seat
+    };
     assert_eq!(frame(&after), frame(&before));
-    assert_eq!(after.seat.age.unwrap().as_ticks(), before.seat.age.unwrap().as_ticks() + 2000);
+    assert_eq!(
+        after.seat.age.unwrap().as_ticks(),
+        before.seat.age.unwrap().as_ticks() + 2000
+    );
     // One that was sent, but before what has been read already.
     let life = bench.mapping.life.unwrap();
     let told = life.told.bits(&bench.line.0.borrow().outputs);
-    bench.change(|_, image| life.echo.put_bits(image, if told > 5 { told - 5 } else { 65_535 - (5 - told) }));
+    bench.change(|_, image| {
+        life.echo
+            .put_bits(image, if told > 5 { told - 5 } else { 65_535 - (5 - told) })
+    });
     assert_eq!(frame(&board.read(bench.at(), &mut Troubles::default())), frame(&before));
 }
 
@@ -298,7 +340,10 @@ fn a_signal_of_another_kind_is_not_written() {
     let bench = Bench::new();
     let mut board = bench.board();
     let mut outputs = idle(bench.machine);
-    outputs.valves.set(bellcrank_core::machine::AxisId::new(2).unwrap(), ValveSignal::Voltage(Volts::default()));
+    outputs.valves.set(
+        bellcrank_core::machine::AxisId::new(2).unwrap(),
+        ValveSignal::Voltage(Volts::default()),
+    );
     let mut troubles = Troubles::default();
     assert!(!board.write(&outputs, &mut troubles));
     assert_eq!((troubles.iter().count(), bench.line.0.borrow().written), (1, 0));
@@ -309,7 +354,9 @@ fn a_lever_outside_of_its_band_or_a_receiver_that_hears_nothing_is_no_frame() {
     let mut bench = Bench::new();
     let mut board = bench.board();
     let seat = bench.seat();
-    let Some(StationPlaces::Wired(remote)) = &bench.mapping.remote else { panic!("levers") };
+    let Some(StationPlaces::Wired(remote)) = &bench.mapping.remote else {
+        panic!("levers")
+    };
     let mut frames = |bench: &mut Bench| {
         board.greet(bench.at());
         bench.answer();
@@ -359,7 +406,10 @@ fn silence_stops_and_only_a_reset_with_the_levers_at_rest_ends_it() {
             (line.deaf, line.dumb, line.inputs) = (false, false, healthy);
         }
         let state = bench.run(&mut cycle, 300, true);
-        assert!(matches!(state, State::Stopped | State::Fault), "{silent}, answered again: {state}");
+        assert!(
+            matches!(state, State::Stopped | State::Fault),
+            "{silent}, answered again: {state}"
+        );
         assert!(!bench.power()[0], "{silent}");
         let press = |bench: &mut Bench, cycle: &mut Cycle<Terminals>| {
             bench.change(|mapping, image| mapping.reset.put(image, true));
@@ -368,12 +418,21 @@ fn silence_stops_and_only_a_reset_with_the_levers_at_rest_ends_it() {
             bench.run(cycle, 200, true)
         };
         let state = press(&mut bench, &mut cycle);
-        assert!(matches!(state, State::Stopped | State::Fault), "{silent}, a lever held over: {state}");
+        assert!(
+            matches!(state, State::Stopped | State::Fault),
+            "{silent}, a lever held over: {state}"
+        );
         let seat = bench.seat();
         bench.change(|_, image| seat.levers[1].at.put(image, 2.5));
-        assert!(!matches!(bench.run(&mut cycle, 100, true), State::Ready | State::Enabled), "{silent}");
+        assert!(
+            !matches!(bench.run(&mut cycle, 100, true), State::Ready | State::Enabled),
+            "{silent}"
+        );
         let state = press(&mut bench, &mut cycle);
-        assert!(matches!(state, State::Standby | State::Ready), "{silent}, reset: {state}");
+        assert!(
+            matches!(state, State::Standby | State::Ready),
+            "{silent}, reset: {state}"
+        );
         bench.change(|_, image| seat.enable.put(image, false));
         assert_eq!(bench.run(&mut cycle, 100, true), State::Ready, "{silent}");
         bench.change(|_, image| seat.enable.put(image, true));

@@ -164,7 +164,9 @@ impl Exchanger {
     /// One connection, for as long as it is well.
     async fn connection(&self) -> Result<(), Ended> {
         let (address, unit): (SocketAddr, _) = (self.places.address, Slave(self.places.unit));
-        let stream = timeout(self.places.answer, TcpStream::connect(address)).await.map_err(|_| Ended)?;
+        let stream = timeout(self.places.answer, TcpStream::connect(address))
+            .await
+            .map_err(|_| Ended)?;
         let stream = stream.map_err(|_| Ended)?;
         stream.set_nodelay(true).map_err(|_| Ended)?;
         let mut client = tcp::attach_slave(stream, unit);
@@ -177,14 +179,22 @@ impl Exchanger {
         while !self.over() {
             beat.tick().await;
             if let Some(image) = self.shared.outputs.pop() {
-                let written = if self.write { self.write(&mut client, &image).await } else { Ok(()) };
+                let written = if self.write {
+                    self.write(&mut client, &image).await
+                } else {
+                    Ok(())
+                };
                 let _ = self.shared.spare.push(image);
                 written?;
-                self.shared.idle.store(self.shared.outputs.is_empty(), Ordering::Release);
+                self.shared
+                    .idle
+                    .store(self.shared.outputs.is_empty(), Ordering::Release);
             }
             let micros = u64::try_from(self.begin.elapsed().as_micros()).unwrap_or(u64::MAX);
             let image = self.read(&mut client).await?;
-            self.shared.inputs.force_push((image.into_boxed_slice(), Instant::from_ticks(micros)));
+            self.shared
+                .inputs
+                .force_push((image.into_boxed_slice(), Instant::from_ticks(micros)));
             self.shared.exchanged.store(micros.saturating_add(1), Ordering::Release);
         }
         Ok(())
@@ -195,13 +205,22 @@ impl Exchanger {
         let (words, bits) = image.split_at(2 * usize::from(registers.count));
         // Coils first: a relay that lets go lets go before its valve is told anything.
         if coils.count > 0 {
-            let bits: Vec<bool> = (0..usize::from(coils.count)).map(|bit| bits[bit / 8] >> (bit % 8) & 1 == 1).collect();
-            let answer = self.ask(client, Request::WriteMultipleCoils(coils.first, bits.into())).await?;
+            let bits: Vec<bool> = (0..usize::from(coils.count))
+                .map(|bit| bits[bit / 8] >> (bit % 8) & 1 == 1)
+                .collect();
+            let answer = self
+                .ask(client, Request::WriteMultipleCoils(coils.first, bits.into()))
+                .await?;
             holds(answer == Response::WriteMultipleCoils(coils.first, coils.count))?;
         }
         if registers.count > 0 {
-            let words: Vec<u16> = words.chunks_exact(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]])).collect();
-            let answer = self.ask(client, Request::WriteMultipleRegisters(registers.first, words.into())).await?;
+            let words: Vec<u16> = words
+                .chunks_exact(2)
+                .map(|pair| u16::from_be_bytes([pair[0], pair[1]]))
+                .collect();
+            let answer = self
+                .ask(client, Request::WriteMultipleRegisters(registers.first, words.into()))
+                .await?;
             holds(answer == Response::WriteMultipleRegisters(registers.first, registers.count))?;
         }
         Ok(())
@@ -212,14 +231,18 @@ impl Exchanger {
         let mut image = Vec::new();
         if count > 0 {
             let answer = self.ask(client, Request::ReadInputRegisters(first, count)).await?;
-            let Response::ReadInputRegisters(words) = answer else { return Err(Ended) };
+            let Response::ReadInputRegisters(words) = answer else {
+                return Err(Ended);
+            };
             holds(words.len() == usize::from(count))?;
             image.extend(words.iter().flat_map(|word| word.to_be_bytes()));
         }
         let Span { first, count } = self.places.discretes;
         if count > 0 {
             let answer = self.ask(client, Request::ReadDiscreteInputs(first, count)).await?;
-            let Response::ReadDiscreteInputs(bits) = answer else { return Err(Ended) };
+            let Response::ReadDiscreteInputs(bits) = answer else {
+                return Err(Ended);
+            };
             // An answer comes in whole bytes: what is beyond the last bit means nothing.
             holds(bits.len() == usize::from(count).next_multiple_of(8))?;
             let byte = |bits: &[bool]| bits.iter().rev().fold(0, |byte, bit| byte << 1 | u8::from(*bit));

@@ -51,14 +51,23 @@ fn the_newest_record_is_on_disk_and_the_status_beside_it() {
         axes: Vec::new(),
     });
     for number in 0..100 {
-        let kept = [3, 70].contains(&number).then_some([u8::try_from(number).unwrap(); RECORD_LEN]);
+        let kept = [3, 70]
+            .contains(&number)
+            .then_some([u8::try_from(number).unwrap(); RECORD_LEN]);
         clerk.note(note(number, kept));
     }
     let jitter = clerk.finish().unwrap();
     assert_eq!(record::load(&record).unwrap(), Some([70; RECORD_LEN]));
     let shown: serde_json::Value = serde_json::from_slice(&std::fs::read(&status).unwrap()).unwrap();
-    assert_eq!((&shown["state"], &shown["jitter"]["turns"]), (&"standby".into(), &100.into()));
-    assert!(jitter.to_string().starts_with("100 turns of 2000 us: 0 longer than that, 0 left out, 0 of which"));
+    assert_eq!(
+        (&shown["state"], &shown["jitter"]["turns"]),
+        (&"standby".into(), &100.into())
+    );
+    assert!(
+        jitter
+            .to_string()
+            .starts_with("100 turns of 2000 us: 0 longer than that, 0 left out, 0 of which")
+    );
 }
 
 /// A flood that nobody can keep up with: what is lost is counted, and no record is among it.

@@ -90,7 +90,13 @@ fn mapping(t: &Table, wanted: Wanted) -> Mapping {
     let tick = Duration::from_micros(machine.timing().tick.as_ticks().into());
     for (key, time) in [("io / life_ms", times.0), ("io / watchdog_ms", times.1)] {
         if time < 2 * tick && t.clean() {
-            t.wrong(key, format!("two ticks of the machine at the least, {:.0} ms", tick.as_secs_f64() * 2e3));
+            t.wrong(
+                key,
+                format!(
+                    "two ticks of the machine at the least, {:.0} ms",
+                    tick.as_secs_f64() * 2e3
+                ),
+            );
         }
     }
     let life_needed = matches!(terminals, Some(Terminals::Image { .. }) | None);
@@ -156,7 +162,10 @@ fn io(t: &Table) -> (Option<Terminals>, [Area; 2], Order, (Duration, Duration)) 
         Image,
         Modbus,
     }
-    let times = (time(t, "life_ms", 1.0..=10_000.0), time(t, "watchdog_ms", 1.0..=10_000.0));
+    let times = (
+        time(t, "life_ms", 1.0..=10_000.0),
+        time(t, "watchdog_ms", 1.0..=10_000.0),
+    );
     let nothing = [Area::Bytes(IMAGE_MAX); 2];
     match t.choice("kind", &[("image", Kind::Image), ("modbus", Kind::Modbus)]) {
         Some(Kind::Image) => {
@@ -169,7 +178,12 @@ fn io(t: &Table) -> (Option<Terminals>, [Area; 2], Order, (Duration, Duration)) 
             let orders = [("high_word_first", Order::Big), ("low_word_first", Order::LowWordFirst)];
             let order = t.optional("order").and_then(|key| t.choice(key, &orders));
             let (places, areas) = modbus(t);
-            (Some(Terminals::Modbus(places)), areas, order.unwrap_or(Order::Big), times)
+            (
+                Some(Terminals::Modbus(places)),
+                areas,
+                order.unwrap_or(Order::Big),
+                times,
+            )
         }
         None => {
             t.pass_over_rest();
@@ -182,9 +196,14 @@ fn image(t: &Table) -> (Terminals, [Area; 2]) {
     let file = PathBuf::from(t.text("file"));
     let [inputs_at, outputs_at] = ["inputs_at", "outputs_at"].map(|key| t.whole(key, 0..=1_000_000_u64));
     let lengths = ["input_bytes", "output_bytes"].map(|key| t.whole(key, 1..=IMAGE_MAX));
-    let [inputs, outputs] = [(inputs_at, lengths[0]), (outputs_at, lengths[1])].map(|(at, bytes)| at..at + bytes as u64);
+    let [inputs, outputs] =
+        [(inputs_at, lengths[0]), (outputs_at, lengths[1])].map(|(at, bytes)| at..at + bytes as u64);
     if t.clean() && inputs.start < outputs.end && outputs.start < inputs.end {
-        let wanted = format!("outside of the image that is read, {} to {}", inputs.start, inputs.end - 1);
+        let wanted = format!(
+            "outside of the image that is read, {} to {}",
+            inputs.start,
+            inputs.end - 1
+        );
         t.wrong("outputs_at", wanted);
     }
     let terminals = Terminals::Image {
@@ -234,7 +253,13 @@ fn span(t: &Table, key: &'static str, most: u16) -> Span {
         _ => None,
     };
     let narrow = |number: u32| u16::try_from(number).ok();
-    span.and_then(|(first, count)| Some(Span { first: narrow(first)?, count: narrow(count)? })).unwrap_or_else(|| {
+    span.and_then(|(first, count)| {
+        Some(Span {
+            first: narrow(first)?,
+            count: narrow(count)?,
+        })
+    })
+    .unwrap_or_else(|| {
         if t.clean() {
             t.wrong(key, wanted());
         }
@@ -250,7 +275,10 @@ fn life(t: &Table, frame: &Frame) -> LifePlaces {
     let counter = |t: &Table, side, who| {
         let word = frame.word(t, side, who);
         if matches!(word.format, Format::I16 | Format::I32 | Format::F32) {
-            t.wrong("format", "\"u8\" or \"u16\" or \"u32\": it counts up and begins again at 0");
+            t.wrong(
+                "format",
+                "\"u8\" or \"u16\" or \"u32\": it counts up and begins again at 0",
+            );
         }
         word
     };
@@ -271,13 +299,22 @@ fn relay(t: &Table, frame: &Frame, name: &str, contact: bool) -> RelayPlaces {
 }
 
 fn axes(t: &Table, frame: &Frame, wanted: Wanted) -> Vec<AxisPlaces> {
-    let known = || wanted.names.iter().map(|name| format!("{name:?}")).collect::<Vec<_>>().join(", ");
+    let known = || {
+        wanted
+            .names
+            .iter()
+            .map(|name| format!("{name:?}"))
+            .collect::<Vec<_>>()
+            .join(", ")
+    };
     let mut found: Vec<Option<AxisPlaces>> = vec![None; wanted.names.len()];
-    t.named_tables("axis", |name, t| match wanted.axes().find(|(_, known, _)| *known == name) {
-        Some((id, _, axis)) => found[id.index()] = Some(axis_places(t, frame, name, axis)),
-        None => {
-            t.pass_over_rest();
-            t.complain("", "an axis that the machine has not", format!("one of {}", known()));
+    t.named_tables("axis", |name, t| {
+        match wanted.axes().find(|(_, known, _)| *known == name) {
+            Some((id, _, axis)) => found[id.index()] = Some(axis_places(t, frame, name, axis)),
+            None => {
+                t.pass_over_rest();
+                t.complain("", "an axis that the machine has not", format!("one of {}", known()));
+            }
         }
     });
     for (name, places) in wanted.names.iter().zip(&found) {
@@ -378,18 +415,36 @@ impl Frame {
         let (key, place) = match self.area(side) {
             Area::Bytes(bytes) => {
                 let byte = t.whole("byte", 0..=bytes - 1);
-                ("byte", Bit { byte, bit: t.whole("bit", 0..=7) })
+                (
+                    "byte",
+                    Bit {
+                        byte,
+                        bit: t.whole("bit", 0..=7),
+                    },
+                )
             }
             Area::Modbus { registers, bits } => {
                 let key = if side == Side::Input { "discrete" } else { "coil" };
                 if let Some(register) = t.optional("register") {
                     let byte = 2 * address(t, register, registers);
                     let bit: u8 = t.whole("bit", 0..=15);
-                    (register, Bit { byte: byte + usize::from(bit < 8), bit: bit % 8 })
+                    (
+                        register,
+                        Bit {
+                            byte: byte + usize::from(bit < 8),
+                            bit: bit % 8,
+                        },
+                    )
                 } else {
                     let number = address(t, key, bits);
                     let byte = 2 * usize::from(registers.count) + number / 8;
-                    (key, Bit { byte, bit: u8::try_from(number % 8).unwrap_or(0) })
+                    (
+                        key,
+                        Bit {
+                            byte,
+                            bit: u8::try_from(number % 8).unwrap_or(0),
+                        },
+                    )
                 }
             }
         };
@@ -465,7 +520,11 @@ impl Frame {
         let off = reaches && at_zero.abs() <= OFF * (means[1] - means[0]);
         if side == Side::Output && !off && t.clean() {
             let found = format!("a scale that has {:.3} at 0", at_zero / size);
-            t.complain(keys[0], found, "one that has 0 at 0: terminals that lose their controller put out zeros");
+            t.complain(
+                keys[0],
+                found,
+                "one that has 0 at 0: terminals that lose their controller put out zeros",
+            );
         }
         found
     }
@@ -483,7 +542,11 @@ impl Frame {
 /// An address, counted from the first of those that there are.
 fn address(t: &Table, key: &'static str, there: Span) -> usize {
     if there.count == 0 {
-        t.complain(key, t.words(key), "nothing there: [io] gives the server none, or too few");
+        t.complain(
+            key,
+            t.words(key),
+            "nothing there: [io] gives the server none, or too few",
+        );
         let _ = t.optional(key);
         return 0;
     }

@@ -29,7 +29,10 @@ pub const BUILTIN: [BuiltIn; 4] = [
     ("yard-digger-image", include_str!("../../io/yard-digger-image.toml")),
     ("yard-digger-modbus", include_str!("../../io/yard-digger-modbus.toml")),
     ("servo-digger-image", include_str!("../../io/servo-digger-image.toml")),
-    ("drystone-setter-image", include_str!("../../io/drystone-setter-image.toml")),
+    (
+        "drystone-setter-image",
+        include_str!("../../io/drystone-setter-image.toml"),
+    ),
 ];
 
 /// What the mapping is for: the core's machine, and what its axes are called.

@@ -104,7 +104,11 @@ impl Word {
     /// The number in it.
     pub fn get(self, image: &[u8]) -> f64 {
         let bits = self.bits(image);
-        #[allow(clippy::cast_possible_truncation, clippy::cast_possible_wrap, reason = "the bits of the format")]
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_possible_wrap,
+            reason = "the bits of the format"
+        )]
         match self.format {
             Format::U8 | Format::U16 | Format::U32 => f64::from(bits),
             Format::I16 => f64::from(bits as u16 as i16),
@@ -126,7 +130,11 @@ impl Word {
     pub fn put(self, image: &mut [u8], number: f64) {
         let (least, greatest) = self.format.range();
         let near = number.max(least).min(greatest);
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "within the format")]
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "within the format"
+        )]
         let bits = match self.format {
             Format::U8 | Format::U16 | Format::U32 => near.round() as u32,
             Format::I16 | Format::I32 => near.round() as i32 as u32,
@@ -204,7 +212,10 @@ mod tests {
             let mut image = [0; 6];
             let word = Word { byte: 1, format, order };
             word.put_bits(&mut image, 0x0102_0304);
-            assert_eq!(word.bits(&image), if format.bytes() == 4 { 0x0102_0304 } else { 0x0304 });
+            assert_eq!(
+                word.bits(&image),
+                if format.bytes() == 4 { 0x0102_0304 } else { 0x0304 }
+            );
             image
         };
         assert_eq!(bytes(Format::U32, Order::Big), [0, 1, 2, 3, 4, 0]);

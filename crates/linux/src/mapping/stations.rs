@@ -145,7 +145,10 @@ const BUTTONS: [(&str, Button); 10] = [
 ];
 
 pub(super) fn station(t: &Table, frame: &Frame, wanted: Wanted, name: &str) -> StationPlaces {
-    let mode = t.optional("mode").and_then(|key| t.choice(key, &MODES)).unwrap_or_default();
+    let mode = t
+        .optional("mode")
+        .and_then(|key| t.choice(key, &MODES))
+        .unwrap_or_default();
     let wired = match t.optional("kind") {
         Some(key) => t.choice(key, &[("wired", true), ("pad", false)]).unwrap_or(true),
         None => true,
@@ -188,7 +191,11 @@ fn levers<L>(t: &Table, wanted: Wanted, modes: [Mode; 2], mut lever: impl FnMut(
     let found = t.named_tables("lever", |name, t| {
         let number = name.parse().ok().filter(|number| usize::from(*number) < LEVERS_MAX);
         if number.is_none() {
-            t.complain("", format!("lever {name:?}"), format!("a number from 0 to {}", LEVERS_MAX - 1));
+            t.complain(
+                "",
+                format!("lever {name:?}"),
+                format!("a number from 0 to {}", LEVERS_MAX - 1),
+            );
         }
         there.extend(number);
         lever(number.unwrap_or(0), t)
@@ -199,7 +206,11 @@ fn levers<L>(t: &Table, wanted: Wanted, modes: [Mode; 2], mut lever: impl FnMut(
     for number in needed {
         if !there.contains(&number) {
             let place = format!("[station.NAME.lever.{number}]");
-            t.complain("lever", format!("nothing for lever {number}"), format!("{place}: the machine has that lever"));
+            t.complain(
+                "lever",
+                format!("nothing for lever {number}"),
+                format!("{place}: the machine has that lever"),
+            );
         }
     }
     found
@@ -209,12 +220,19 @@ fn levers<L>(t: &Table, wanted: Wanted, modes: [Mode; 2], mut lever: impl FnMut(
 fn levers_of(wanted: Wanted, mode: Mode) -> Vec<u8> {
     match mode {
         Mode::Joint => wanted.machine.axes().filter_map(|(_, axis)| axis.lever).collect(),
-        Mode::Tip | Mode::Carry => wanted.machine.arms().iter().flat_map(|arm| arm.levers.iter().copied()).collect(),
+        Mode::Tip | Mode::Carry => wanted
+            .machine
+            .arms()
+            .iter()
+            .flat_map(|arm| arm.levers.iter().copied())
+            .collect(),
     }
 }
 
 fn wired_lever(t: &Table, frame: &Frame, number: u8, name: &str) -> WiredLever {
-    let at = t.table("at", |t| frame.analogue(t, Side::Input, &format!("lever {number} of the {name}"), Unit::Volts));
+    let at = t.table("at", |t| {
+        frame.analogue(t, Side::Input, &format!("lever {number} of the {name}"), Unit::Volts)
+    });
     let band = t.numbers("low_centre_high_v", -100.0..=100.0);
     let fault = t.rising("fault_v", -100.0..=100.0);
     #[allow(clippy::cast_possible_truncation, reason = "narrowed to what the core is given")]
@@ -233,7 +251,10 @@ fn wired_lever(t: &Table, frame: &Frame, number: u8, name: &str) -> WiredLever {
     };
     if t.clean() && !input.rises() {
         let fault = t.words("fault_v");
-        t.wrong("low_centre_high_v", format!("three voltages that rise, inside fault_v ({fault})"));
+        t.wrong(
+            "low_centre_high_v",
+            format!("three voltages that rise, inside fault_v ({fault})"),
+        );
     }
     WiredLever { number, at, input }
 }

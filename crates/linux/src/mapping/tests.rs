@@ -71,12 +71,24 @@ fn an_image_of_zeros_has_everything_off() {
 #[test]
 fn each_thing_that_the_machine_wants_and_the_mapping_lacks_is_one_message() {
     for (from, wanted) in [
-        ("stop_second = { byte = 0, bit = 1 }\n", "panel / stop_second: found nothing"),
+        (
+            "stop_second = { byte = 0, bit = 1 }\n",
+            "panel / stop_second: found nothing",
+        ),
         ("reset = { byte = 0, bit = 2 }\n", "panel / reset: found nothing"),
         ("working = { byte = 0, bit = 3 }\n", "panel / working: found nothing"),
-        ("remote_selected = { byte = 0, bit = 4 }\n", "panel / remote_selected: found nothing"),
-        ("contact = { byte = 0, bit = 6 }\n", "relay / dump / contact: found nothing"),
-        ("enable = { byte = 1, bit = 0 }\n", "station / seat / enable: found nothing"),
+        (
+            "remote_selected = { byte = 0, bit = 4 }\n",
+            "panel / remote_selected: found nothing",
+        ),
+        (
+            "contact = { byte = 0, bit = 6 }\n",
+            "relay / dump / contact: found nothing",
+        ),
+        (
+            "enable = { byte = 1, bit = 0 }\n",
+            "station / seat / enable: found nothing",
+        ),
         ("echo = { byte = 4, format = \"u16\" }\n", "life / echo: found nothing"),
         ("watchdog_ms = 60\n", "io / watchdog_ms: found nothing"),
     ] {
@@ -98,7 +110,10 @@ fn what_the_machine_has_not_may_be_left_out() {
         let end = start + text[start..].find(to).unwrap();
         format!("{}{}", &text[..start], &text[end..])
     };
-    let mut text = text(IMAGE).replace("working = { byte = 0, bit = 3 }\nremote_selected = { byte = 0, bit = 4 }\n", "");
+    let mut text = text(IMAGE).replace(
+        "working = { byte = 0, bit = 3 }\nremote_selected = { byte = 0, bit = 4 }\n",
+        "",
+    );
     for bit in 5..8 {
         text = text.replace(&format!("contact = {{ byte = 0, bit = {bit} }}\n"), "");
     }
@@ -119,15 +134,60 @@ fn what_the_machine_has_not_may_be_left_out() {
 #[test]
 fn no_place_is_taken_twice_or_outside_of_its_image() {
     for (name, from, to, wanted) in [
-        (IMAGE, "reset = { byte = 0, bit = 2 }", "reset = { byte = 0, bit = 1 }", "a place of its own: stop_second has it"),
-        (IMAGE, "sensor = { byte = 12,", "sensor = { byte = 11,", "a place of its own: sensor of boom has it"),
-        (IMAGE, "valve = { byte = 10,", "valve = { byte = 11,", "wanted a whole number from 0 to 10"),
-        (IMAGE, "reset = { byte = 0, bit = 2 }", "reset = { byte = 32, bit = 2 }", "wanted a whole number from 0 to 31"),
-        (IMAGE, "outputs_at = 32", "outputs_at = 31", "outside of the image that is read, 0 to 31"),
-        (MODBUS, "reset = { discrete = 2 }", "reset = { discrete = 24 }", "wanted a whole number from 0 to 23"),
-        (MODBUS, "reset = { discrete = 2 }", "reset = { register = 0, bit = 3 }", "a place of its own: life echo has it"),
-        (MODBUS, "told = { coil = 2 }", "told = { coil = 1 }", "a place of its own: relay dump has it"),
-        (MODBUS, "told = { register = 0, format", "told = { register = 5, format", "wanted a whole number from 0 to 4"),
+        (
+            IMAGE,
+            "reset = { byte = 0, bit = 2 }",
+            "reset = { byte = 0, bit = 1 }",
+            "a place of its own: stop_second has it",
+        ),
+        (
+            IMAGE,
+            "sensor = { byte = 12,",
+            "sensor = { byte = 11,",
+            "a place of its own: sensor of boom has it",
+        ),
+        (
+            IMAGE,
+            "valve = { byte = 10,",
+            "valve = { byte = 11,",
+            "wanted a whole number from 0 to 10",
+        ),
+        (
+            IMAGE,
+            "reset = { byte = 0, bit = 2 }",
+            "reset = { byte = 32, bit = 2 }",
+            "wanted a whole number from 0 to 31",
+        ),
+        (
+            IMAGE,
+            "outputs_at = 32",
+            "outputs_at = 31",
+            "outside of the image that is read, 0 to 31",
+        ),
+        (
+            MODBUS,
+            "reset = { discrete = 2 }",
+            "reset = { discrete = 24 }",
+            "wanted a whole number from 0 to 23",
+        ),
+        (
+            MODBUS,
+            "reset = { discrete = 2 }",
+            "reset = { register = 0, bit = 3 }",
+            "a place of its own: life echo has it",
+        ),
+        (
+            MODBUS,
+            "told = { coil = 2 }",
+            "told = { coil = 1 }",
+            "a place of its own: relay dump has it",
+        ),
+        (
+            MODBUS,
+            "told = { register = 0, format",
+            "told = { register = 5, format",
+            "wanted a whole number from 0 to 4",
+        ),
     ] {
         one(name, from, to, wanted);
     }
@@ -135,34 +195,80 @@ fn no_place_is_taken_twice_or_outside_of_its_image() {
 
 #[test]
 fn a_scale_has_to_suit_its_valve_and_its_format() {
-    let valve = "valve = { byte = 4, format = \"u16\", low_raw = 0, high_raw = 32767, low_percent = 0, high_percent = 100 }";
+    let valve =
+        "valve = { byte = 4, format = \"u16\", low_raw = 0, high_raw = 32767, low_percent = 0, high_percent = 100 }";
     for (to, wanted) in [
-        ("high_percent = 80", "to 90 or more, from 10 or less: that is what the machine's valve wants"),
-        ("low_percent = 10, high_percent = 100", "one that has 0 at 0: terminals that lose their controller put out zeros"),
+        (
+            "high_percent = 80",
+            "to 90 or more, from 10 or less: that is what the machine's valve wants",
+        ),
+        (
+            "low_percent = 10, high_percent = 100",
+            "one that has 0 at 0: terminals that lose their controller put out zeros",
+        ),
         ("low_percent = 100, high_percent = 0", "more than low_percent (100)"),
     ] {
         let scale = valve.find("low_percent = 0").unwrap();
-        let scale = if to.starts_with("high") { valve.replace("high_percent = 100", to) } else { format!("{}{to} }}", &valve[..scale]) };
+        let scale = if to.starts_with("high") {
+            valve.replace("high_percent = 100", to)
+        } else {
+            format!("{}{to} }}", &valve[..scale])
+        };
         one(IMAGE, valve, &scale, wanted);
     }
-    one(IMAGE, valve, &valve.replace("32767", "70000"), "what \"u16\" holds, 0 to 65535");
-    one(MODBUS, "high_raw = 32767\nlow_v = 0", "high_raw = 0\nlow_v = 0", "more than low_raw (0)");
+    one(
+        IMAGE,
+        valve,
+        &valve.replace("32767", "70000"),
+        "what \"u16\" holds, 0 to 65535",
+    );
+    one(
+        MODBUS,
+        "high_raw = 32767\nlow_v = 0",
+        "high_raw = 0\nlow_v = 0",
+        "more than low_raw (0)",
+    );
 }
 
 #[test]
 fn times_that_no_loop_keeps_are_refused() {
-    one(IMAGE, "life_ms = 40", "life_ms = 3", "two ticks of the machine at the least, 4 ms");
-    one(IMAGE, "watchdog_ms = 60", "watchdog_ms = 1", "two ticks of the machine at the least, 4 ms");
+    one(
+        IMAGE,
+        "life_ms = 40",
+        "life_ms = 3",
+        "two ticks of the machine at the least, 4 ms",
+    );
+    one(
+        IMAGE,
+        "watchdog_ms = 60",
+        "watchdog_ms = 1",
+        "two ticks of the machine at the least, 4 ms",
+    );
 }
 
 #[test]
 fn what_is_not_known_is_told_with_what_is() {
     for (name, from, to, wanted) in [
         (IMAGE, "[axis.boom]", "[axis.bom]", "an axis that the machine has not"),
-        (IMAGE, "kind = \"image\"", "kind = \"imagine\"", "\"image\" or \"modbus\""),
+        (
+            IMAGE,
+            "kind = \"image\"",
+            "kind = \"imagine\"",
+            "\"image\" or \"modbus\"",
+        ),
         (MODBUS, "127.0.0.1:1502", "coupler:502", "an IP address and a port"),
-        (MODBUS, "coils = [0, 8]", "coils = [0, 0]", "the first address, and how many there are"),
-        (IMAGE, "[station.seat.lever.0]", "[station.seat.lever.17]", "a number from 0 to 15"),
+        (
+            MODBUS,
+            "coils = [0, 8]",
+            "coils = [0, 0]",
+            "the first address, and how many there are",
+        ),
+        (
+            IMAGE,
+            "[station.seat.lever.0]",
+            "[station.seat.lever.17]",
+            "a number from 0 to 15",
+        ),
         (IMAGE, "[0.5, 2.5, 4.5]", "[2.5, 0.5, 4.5]", "three voltages that rise"),
     ] {
         let said = said(name, from, to);
@@ -173,13 +279,20 @@ fn what_is_not_known_is_told_with_what_is() {
 /// A bit of a register stands in its high byte from 8 on, since registers come high byte first.
 #[test]
 fn a_contact_may_stand_in_a_register() {
-    let with = |to| changed(MODBUS, "input_registers = [0, 14]", "input_registers = [0, 16]").and_then(|_| {
-        let text = text(MODBUS).replace("[0, 14]", "[0, 16]").replace("reset = { discrete = 2 }", to);
-        read_for(&text, |machine| machine.to_owned())
-    });
+    let with = |to| {
+        changed(MODBUS, "input_registers = [0, 14]", "input_registers = [0, 16]").and_then(|_| {
+            let text = text(MODBUS)
+                .replace("[0, 14]", "[0, 16]")
+                .replace("reset = { discrete = 2 }", to);
+            read_for(&text, |machine| machine.to_owned())
+        })
+    };
     let low = with("reset = { register = 15, bit = 3 }").unwrap();
     let high = with("reset = { register = 15, bit = 11 }").unwrap();
-    assert_eq!((low.reset, high.reset), (Bit { byte: 31, bit: 3 }, Bit { byte: 30, bit: 3 }));
+    assert_eq!(
+        (low.reset, high.reset),
+        (Bit { byte: 31, bit: 3 }, Bit { byte: 30, bit: 3 })
+    );
 }
 
 /// 4 to 20 mA over a shunt of 400 ohm.
@@ -198,11 +311,18 @@ fn a_pad_needs_a_button_to_enable_and_one_to_stop() {
     let start = text.find("[station.remote]").unwrap();
     let pad = "[station.remote]\nkind = \"pad\"\nenable = \"right_trigger\"\nstop = \"start\"\n";
     let levers: String = (0..4)
-        .map(|lever| format!("[station.remote.lever.{lever}]\naxis = \"left_{}\"\nreversed = true\n", ["x", "y"][lever % 2]))
+        .map(|lever| {
+            format!(
+                "[station.remote.lever.{lever}]\naxis = \"left_{}\"\nreversed = true\n",
+                ["x", "y"][lever % 2]
+            )
+        })
         .collect();
     let whole = format!("{}{pad}{levers}", &text[..start]);
     let mapping = read_for(&whole, |machine| machine.to_owned()).unwrap_or_else(|error| panic!("{error}"));
-    let Some(StationPlaces::Pad(places)) = &mapping.remote else { panic!("a pad") };
+    let Some(StationPlaces::Pad(places)) = &mapping.remote else {
+        panic!("a pad")
+    };
     assert!(places.levers.len() == 4 && places.levers[1].axis == PadAxis::LeftY && places.levers[0].reversed);
     for lacking in ["enable = \"right_trigger\"\n", "stop = \"start\"\n"] {
         let error = read_for(&whole.replace(lacking, ""), |machine| machine.to_owned()).unwrap_err();

@@ -86,13 +86,20 @@ fn levers_and_buttons_are_where_they_were_last_put() {
 #[test]
 fn unplugged_it_is_not_heard_and_plugged_in_again_it_holds_nothing() {
     let mut bench = Bench::new(None);
-    assert_eq!(bench.after(&PadEvent::Moved(0, PadAxis::LeftX, 1.0)), HandFrame::default(), "never plugged in");
+    assert_eq!(
+        bench.after(&PadEvent::Moved(0, PadAxis::LeftX, 1.0)),
+        HandFrame::default(),
+        "never plugged in"
+    );
     bench.after(&plugged(0));
     bench.after(&PadEvent::Moved(0, PadAxis::LeftX, 1.0));
     let held = bench.after(&PadEvent::Pressed(0, Button::RightTrigger, true));
     assert!(held.enable && !held.neutral(0.1));
     assert_eq!(bench.after(&PadEvent::Unplugged(0)), HandFrame::default());
-    assert_eq!(bench.after(&PadEvent::Moved(0, PadAxis::LeftX, 1.0)), HandFrame::default());
+    assert_eq!(
+        bench.after(&PadEvent::Moved(0, PadAxis::LeftX, 1.0)),
+        HandFrame::default()
+    );
     let again = bench.after(&plugged(0));
     assert!(again.age.is_some() && !again.enable && again.neutral(0.0));
 }
@@ -113,7 +120,12 @@ fn another_pad_takes_no_hold_while_the_first_is_there() {
 fn only_the_pad_of_that_name_is_followed() {
     let mut bench = Bench::new(Some("Stick"));
     assert!(bench.after(&plugged(0)).age.is_none());
-    assert!(bench.after(&PadEvent::Plugged(1, "A Stick of ours".to_owned())).age.is_some());
+    assert!(
+        bench
+            .after(&PadEvent::Plugged(1, "A Stick of ours".to_owned()))
+            .age
+            .is_some()
+    );
 }
 
 #[test]
@@ -129,7 +141,10 @@ fn an_axis_that_is_no_number_is_no_frame() {
     let mut bench = Bench::new(None);
     bench.after(&plugged(0));
     let followed = bench.followed.clone();
-    let mut bench = Bench { followed, ..Bench::new(None) };
+    let mut bench = Bench {
+        followed,
+        ..Bench::new(None)
+    };
     bench.followed.take(&PadEvent::Moved(0, PadAxis::LeftX, f32::NAN));
     bench.heard.force_push((bench.followed.held(), at(0)));
     assert!(bench.pad.listen().is_ok());

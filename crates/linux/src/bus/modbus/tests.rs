@@ -153,7 +153,10 @@ fn what_is_no_answer_is_none_and_the_next_good_one_counts() {
         assert_eq!(bus.give(&[0; 5], now), Err(Fault::NoAnswer), "{wrong:?}");
         *answers.lock().unwrap() = Answers::Well;
         wait(&mut bus, begin, |taken| taken.is_ok()).unwrap_or_else(|| panic!("no way back from {wrong:?}"));
-        assert!(connections.load(Ordering::SeqCst) > 1, "{wrong:?}: the old connection is given up");
+        assert!(
+            connections.load(Ordering::SeqCst) > 1,
+            "{wrong:?}: the old connection is given up"
+        );
     }
 }
 
