@@ -210,9 +210,12 @@ impl Board for Terminals<'_> {
             .is_some_and(|bit| contact(Place::Selector, bit));
         // Who is in charge is not known while the selector cannot be read: then nobody is heard.
         let selected = age.is_some() || self.mapping.remote_selected.is_none();
-        let [seat, remote] = [0, 1].map(|number| match selected {
-            true => self.hand(number, age, now),
-            false => HandFrame::default(),
+        let [seat, remote] = [0, 1].map(|number| {
+            if selected {
+                self.hand(number, age, now)
+            } else {
+                HandFrame::default()
+            }
         });
         let told = [self.told.valve_power, self.told.dump_closed, self.told.engine_run];
         let [valve_power, dump_closed, engine_run] =

@@ -78,7 +78,11 @@ impl Clerk {
             over: AtomicBool::new(false),
         });
         let theirs = Arc::clone(&shared);
-        let work = Work::new(desk, tick, Manager::start()?);
+        let work = Work::new(
+            desk,
+            Jitter::new(tick).map_err(std::io::Error::other)?,
+            Manager::start()?,
+        );
         let thread = thread::Builder::new()
             .name("clerk".to_owned())
             .spawn(move || work.go_on(&theirs, &asked))?;
@@ -137,10 +141,10 @@ struct StatusFile {
 }
 
 impl Work {
-    fn new(desk: Desk, tick: u64, manager: Manager) -> Self {
+    fn new(desk: Desk, jitter: Jitter, manager: Manager) -> Self {
         Self {
             desk,
-            jitter: Jitter::new(tick),
+            jitter,
             told: None,
             troubles: Vec::new(),
             troubles_told: None,
@@ -208,7 +212,7 @@ impl Work {
             if troubles.is_empty() {
                 println!("{:10.3} s  no more trouble", seconds(note.at));
             } else {
-                let list: Vec<String> = troubles.iter().map(trouble_words).collect();
+                let list: Vec<String> = troubles.iter().copied().map(trouble_words).collect();
                 println!("{:10.3} s  trouble: {}", seconds(note.at), list.join(", "));
             }
             self.troubles = troubles;
@@ -222,7 +226,7 @@ impl Work {
         if let Some(cause) = status.cause {
             let _ = write!(line, ": {cause}");
         }
-        if let Some(axis) = self.axis(status) {
+        if let Some(axis) = self.axis(*status) {
             let _ = write!(line, " ({axis})");
         }
         if let Some((cause, _)) = status.before {
@@ -234,7 +238,7 @@ impl Work {
         line
     }
 
-    fn axis(&self, status: &Status) -> Option<String> {
+    fn axis(&self, status: Status) -> Option<String> {
         let index = status.axis?.index();
         Some(
             self.desk
@@ -265,7 +269,7 @@ impl Work {
             at_s: seconds(note.at),
             state: status.state.to_string(),
             cause: status.cause.map(|cause| cause.to_string()),
-            axis: self.axis(status),
+            axis: self.axis(*status),
             before: status.before.map(|(cause, _)| cause.to_string()),
             power: [
                 outputs.relays.valve_power,
@@ -274,7 +278,7 @@ impl Work {
             ],
             held: *held,
             watchdog_fed: *fed,
-            troubles: troubles.iter().map(trouble_words).collect(),
+            troubles: troubles.iter().copied().map(trouble_words).collect(),
             jitter: self.jitter.report(),
         };
         // A status that cannot be shown is no reason to stop; it is missing, which tells enough.
@@ -290,7 +294,7 @@ fn seconds(at: Instant) -> f64 {
 }
 
 /// A trouble in words.
-fn trouble_words(trouble: &Trouble) -> String {
+fn trouble_words(trouble: Trouble) -> String {
     format!("{:?}: {:?}", trouble.at, trouble.what)
 }
 

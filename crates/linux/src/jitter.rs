@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use hdrhistogram::Histogram;
+use hdrhistogram::{CreationError, Histogram};
 use serde::Serialize;
 
 /// Longest time that is told apart, µs.
@@ -52,17 +52,18 @@ struct Row([u64; QUANTILES.len()]);
 
 impl Jitter {
     /// None so far. `tick` is the period, µs.
-    pub fn new(tick: u64) -> Self {
-        // Never refused: the bounds are constants that fit. One that counts nothing would be no harm either.
-        let empty =
-            || Histogram::new_with_bounds(1, LONGEST, 3).unwrap_or_else(|_| Histogram::new(3).expect("3 digits fit"));
-        Self {
+    ///
+    /// # Errors
+    /// There is no histogram of that size to be had.
+    pub fn new(tick: u64) -> Result<Self, CreationError> {
+        let empty = Histogram::new_with_bounds(1, LONGEST, 3)?;
+        Ok(Self {
             tick,
-            rows: [empty(), empty(), empty()],
+            rows: [empty.clone(), empty.clone(), empty],
             missed: 0,
             overruns: 0,
             unseen: 0,
-        }
+        })
     }
 
     /// Counts a turn.
@@ -133,7 +134,7 @@ mod tests {
 
     #[test]
     fn a_turn_longer_than_a_tick_is_an_overrun() {
-        let mut jitter = Jitter::new(2000);
+        let mut jitter = Jitter::new(2000).unwrap();
         for (took, missed) in [(100, 0), (2000, 0), (2001, 0), (5000, 2)] {
             jitter.count(&Times {
                 late: 10,
@@ -150,7 +151,7 @@ mod tests {
 
     #[test]
     fn it_prints_within_a_terminal() {
-        let text = Jitter::new(2000).to_string();
+        let text = Jitter::new(2000).unwrap().to_string();
         assert!(
             text.lines().all(|line| line.len() <= 100) && text.lines().count() == 5,
             "{text}"

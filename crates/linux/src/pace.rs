@@ -99,7 +99,7 @@ pub fn ask_for_real_time() -> Vec<String> {
     }
     let priority = ThreadPriorityValue::try_from(PRIORITY).map(ThreadPriority::Crossplatform);
     let policy = ThreadSchedulePolicy::Realtime(RealtimeThreadSchedulePolicy::Fifo);
-    let asked = priority.map_err(|why| why.to_owned()).and_then(|priority| {
+    let asked = priority.map_err(|why| why.clone()).and_then(|priority| {
         set_thread_priority_and_policy(thread_native_id(), priority, policy).map_err(|why| format!("{why:?}"))
     });
     if let Err(why) = asked {

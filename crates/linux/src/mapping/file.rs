@@ -309,12 +309,12 @@ fn axes(t: &Table, frame: &Frame, wanted: Wanted) -> Vec<AxisPlaces> {
     };
     let mut found: Vec<Option<AxisPlaces>> = vec![None; wanted.names.len()];
     t.named_tables("axis", |name, t| {
-        match wanted.axes().find(|(_, known, _)| *known == name) {
-            Some((id, _, axis)) => found[id.index()] = Some(axis_places(t, frame, name, axis)),
-            None => {
-                t.pass_over_rest();
-                t.complain("", "an axis that the machine has not", format!("one of {}", known()));
-            }
+        let known_axis = wanted.axes().find(|(_, known, _)| *known == name);
+        if let Some((id, _, axis)) = known_axis {
+            found[id.index()] = Some(axis_places(t, frame, name, axis));
+        } else {
+            t.pass_over_rest();
+            t.complain("", "an axis that the machine has not", format!("one of {}", known()));
         }
     });
     for (name, places) in wanted.names.iter().zip(&found) {
