@@ -293,6 +293,10 @@ fn what_scenarios_do_to_sensors_links_and_switches() {
             "bit = 64\nkind = \"record_flipped\"",
             "bit: found 64, wanted a whole number from 0 to 63",
         ),
+        (
+            "place_percent = 101\nkind = \"image_damaged\"",
+            "place_percent: found 101, wanted a number from 0 to 100",
+        ),
     ] {
         check_scenario(stuck, keys, &[says]);
     }

@@ -20,6 +20,7 @@ mod guard_law;
 mod hostile;
 mod hydraulic_faults;
 mod ideal;
+mod image;
 mod interlock;
 mod inverse;
 mod kinematics;

@@ -150,6 +150,28 @@ fn after_a_brown_out_nothing_starts_by_itself() {
     }
 }
 
+/// From the first bit to the last. The hands hold on, let go, reset, and take hold again: nothing comes of it.
+#[test]
+fn a_controller_whose_image_is_damaged_never_starts_again() {
+    let anew = "[[hand]]\nat_s = 2.3\nneutral = true\n[[hand]]\nat_s = 2.3\nenable = false\n";
+    let pressed = "[[hand]]\nat_s = 2.9\nreset = true\n[[hand]]\nat_s = 3\nreset = false\n";
+    let taken = "[[hand]]\nat_s = 3.3\nenable = true";
+    for percent in [0, 13, 50, 87, 100] {
+        let fault = format!("kind = \"image_damaged\"\nplace_percent = {percent}");
+        let trace = lifting("seat", &fault, &format!("{anew}{pressed}{taken}"));
+        assert_eq!(state(&trace, AT - 0.05), State::Enabled);
+        for sample in trace.samples.iter().filter(|sample| sample.t > AT + 0.01) {
+            assert_eq!(sample.state, State::SelfTest, "{percent} %, {} s", sample.t);
+            assert!(
+                sample.axes.iter().all(|axis| axis.signal == 0.0),
+                "{percent} %, {} s",
+                sample.t
+            );
+        }
+        assert!(rate(&trace, 3.9).abs() < 1e-3, "{percent} %");
+    }
+}
+
 /// Each bit of it, the first and the last of every byte.
 #[test]
 fn a_record_of_which_a_bit_is_turned_over_is_lost_and_told_so() {

@@ -5,6 +5,7 @@
 
 use bellcrank_core::inputs::Relays;
 use bellcrank_core::machine::PerAxis;
+use bellcrank_core::machine::image::{self, Fingerprint, IMAGE_MAX};
 use bellcrank_core::outputs::Status;
 use bellcrank_core::supervise::{RECORD_LEN, State};
 use bellcrank_core::{Controller, Inputs, Machine, Outputs};
@@ -22,12 +23,25 @@ const AGAIN_S: f64 = 0.0003;
 /// Pressure in the less loaded chamber of each cylinder at the start, Pa: what a stopped arm keeps trapped.
 pub(crate) const PRELOAD_PA: f64 = 5e5;
 
+/// The image of the machine in the controller's memory.
+#[derive(Debug, PartialEq)]
+enum Image<'s> {
+    /// As it was packed.
+    Whole,
+    /// Damaged, and refused: there is nothing to start with.
+    Refused,
+    /// Damaged, and yet read as this machine.
+    Taken(&'s Machine),
+}
+
 /// A machine at work.
 pub struct Live<'s> {
     scenario: &'s Scenario,
     machine: &'s Machine,
     surroundings: Surroundings<'s>,
     starting: bool,
+    /// What the controller reads its machine from.
+    image: Image<'s>,
     ticks: u64,
     /// What the core works through.
     pub wiring: Wiring<'s>,
@@ -70,6 +84,7 @@ impl<'s> Live<'s> {
             machine,
             surroundings,
             starting: false,
+            image: Image::Whole,
             ticks: 0,
             wiring: Wiring::new(scenario, seed),
             controller: Controller::new(machine),
@@ -103,13 +118,27 @@ impl<'s> Live<'s> {
             FaultKind::RecordFlipped { bit } => Some(bit),
             _ => None,
         });
-        let starting = on(FaultKind::Restart) || flipped.is_some() || self.wiring.starves(t);
+        let damaged = self.scenario.active(t).find_map(|kind| match kind {
+            FaultKind::ImageDamaged { place } => Some(place),
+            _ => None,
+        });
+        let reads = damaged.filter(|_| self.image == Image::Whole);
+        if let Some(place) = reads {
+            self.image = read_damaged(self.machine, place).map_or(Image::Refused, Image::Taken);
+        }
+        let refused = damaged.is_some() && self.image == Image::Refused;
+        let starting =
+            on(FaultKind::Restart) || flipped.is_some() || reads.is_some() || refused || self.wiring.starves(t);
         let anew = starting && !self.starting;
         self.starting = starting;
         if starting {
             if anew {
                 let record = kept(self.controller.record(), flipped);
-                self.controller = Controller::restarted(self.machine, record);
+                let machine = match self.image {
+                    Image::Taken(machine) => machine,
+                    Image::Whole | Image::Refused => self.machine,
+                };
+                self.controller = Controller::restarted(machine, record);
             }
             self.outputs = no_current();
         } else if !on(FaultKind::LoopHangs) {
@@ -150,6 +179,26 @@ fn kept(mut record: [u8; RECORD_LEN], flipped: Option<usize>) -> [u8; RECORD_LEN
         record[bit / 8 % RECORD_LEN] ^= 1 << (bit % 8);
     }
     record
+}
+
+/// What the controller reads of the machine's image with the bit at `place` turned over, 0 being the first and 1 the last. It should be nothing;
+/// were it a machine, that is what would run from then on, and what the run shows.
+fn read_damaged(machine: &Machine, place: f64) -> Option<&'static Machine> {
+    let mut bytes = vec![0; IMAGE_MAX];
+    let length = image::write(machine, Fingerprint::default(), &mut bytes).unwrap_or(0);
+    bytes.truncate(length);
+    let last = (8 * length).saturating_sub(1);
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a share of a small count"
+    )]
+    let bit = (place * last as f64).round() as usize;
+    if let Some(byte) = bytes.get_mut(bit / 8) {
+        *byte ^= 1 << (bit % 8);
+    }
+    let read = image::read(&bytes).ok()?;
+    Some(Box::leak(Box::new(read.machine)))
 }
 
 /// What a controller puts out that does not run.

@@ -15,6 +15,7 @@ pub enum Category {
 /// Why the machine was stopped.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[repr(u8)]
 pub enum Cause {
     /// A stop button on the machine, or its wiring, is open.

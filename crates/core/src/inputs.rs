@@ -8,6 +8,7 @@ use crate::vec3::Vec3;
 /// The inputs of one tick. What is missing is `None` or stale by its age; it never looks like good data.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Inputs {
     /// When these inputs were read.
     pub now: Instant,
@@ -34,6 +35,7 @@ pub struct Inputs {
 /// The three relays, each a path of its own by which motion ends. Without current each of them ends it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Relays {
     /// Power to the valves' electronics.
     pub valve_power: bool,
@@ -47,6 +49,7 @@ pub struct Relays {
 /// has nothing to read.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct SensorInput {
     /// The sensor that the axis is driven by. A current counts as what it makes over its shunt.
     pub signal: Option<Volts>,
@@ -80,6 +83,7 @@ impl From<Option<Volts>> for SensorInput {
 /// Who may command the machine.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Station {
     /// The levers at the seat.
     #[default]
@@ -91,6 +95,7 @@ pub enum Station {
 /// Who is in charge, and for what. It changes hands at standstill alone.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Authority {
     /// The station that commands.
     pub station: Station,
@@ -101,6 +106,7 @@ pub struct Authority {
 /// What the levers of an arm mean.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Mode {
     /// One lever, one cylinder.
     #[default]
@@ -114,6 +120,7 @@ pub enum Mode {
 /// Which way forward, left and up are for the hands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Frame {
     /// Those of the machine.
     #[default]
@@ -128,6 +135,7 @@ pub enum Frame {
 /// letting go of it ends the motion, and a new one has another number.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct GoTo {
     /// Tells it from the order before it.
     pub number: u8,
@@ -144,6 +152,7 @@ pub struct GoTo {
 /// Where a tip is to go, m.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Target {
     /// To a place.
     At(Vec3),
@@ -154,6 +163,7 @@ pub enum Target {
 /// The newest frame of a hand-control station.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct HandFrame {
     /// Time since it was made; none if there never was one.
     pub age: Option<Duration>,

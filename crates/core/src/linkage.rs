@@ -16,6 +16,7 @@ use crate::units::SMALLEST_DIVISOR;
 /// A linkage, in the form in which it is computed: which way it is assembled is decided once, on the host.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Linkage {
     /// Cylinder between a pin on the parent and a pin on the child.
     Clevis(Triangle),
@@ -39,6 +40,7 @@ pub enum Linkage {
 /// A cylinder and the two pins it ends at, seen from the pivot that they turn about.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Triangle {
     /// Pivot to barrel pin, m.
     pub a: f32,
@@ -55,6 +57,7 @@ pub struct Triangle {
 /// A cylinder-driven rocker, coupled to the child link.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct FourBar {
     /// Stroke to the polar angle of the rocker's coupler pin.
     pub cylinder: Triangle,

@@ -9,6 +9,7 @@ use crate::units::{Amps, Duty, Volts};
 /// The outputs of one tick. Without current every path is the safe one: valves centred, dump open, engine stopped.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Outputs {
     /// What goes to each valve.
     pub valves: PerAxis<ValveSignal>,
@@ -23,6 +24,7 @@ pub struct Outputs {
 /// What goes to one valve, of the kind that its channel is.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum ValveSignal {
     /// To electronics that read a pulse width.
     Duty(Duty),
@@ -70,6 +72,7 @@ impl ValveSignal {
 /// What the operator is told.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Status {
     /// State of the interlock.
     pub state: State,

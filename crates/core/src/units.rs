@@ -32,7 +32,23 @@ macro_rules! quantity {
         $(#[$doc])*
         #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Default)]
         #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+        #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+        #[cfg_attr(feature = "serde", serde(into = "f32", try_from = "f32"))]
         pub struct $name(f32);
+
+        impl From<$name> for f32 {
+            fn from(value: $name) -> Self {
+                value.0
+            }
+        }
+
+        impl TryFrom<f32> for $name {
+            type Error = UnitError;
+
+            fn try_from(value: f32) -> Result<Self, UnitError> {
+                Self::new(value)
+            }
+        }
 
         impl $name {
             /// Checks and wraps a number.

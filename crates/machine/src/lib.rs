@@ -1,4 +1,5 @@
-//! The machine file: TOML, read and checked with every mistake reported at once, and turned into the core's `Machine`.
+//! The machine file: TOML, read and checked with every mistake reported at once, and turned into the core's `Machine`,
+//! which can be packed for a board.
 //!
 //! ```
 //! let text = bellcrank_machine::builtin("yard-digger").unwrap();
@@ -18,11 +19,13 @@ pub mod geometry;
 mod build;
 mod builtin;
 mod file;
+mod pack;
 
 pub use build::{BuildError, build};
 pub use builtin::{BUILTIN, builtin};
 pub use description::Description;
-pub use file::{find, load, read};
+pub use file::{find, load, read, source};
+pub use pack::{Packed, pack};
 
 /// Readers of single tables of a machine file, for other files with the same tables.
 pub mod tables {

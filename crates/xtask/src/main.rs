@@ -9,6 +9,7 @@ mod cluster;
 mod debian;
 mod instructions;
 mod mutants;
+mod panic_path;
 mod steps;
 
 use std::process::Command;
@@ -19,8 +20,10 @@ use miette::Result;
 use crate::steps::{Steps, cargo, run};
 
 /// Features of the crates that go on a machine, each to be built alone.
-const FEATURES: [(&str, &str); 3] = [
+const FEATURES: [(&str, &str); 5] = [
     ("bellcrank-core", "defmt"),
+    ("bellcrank-core", "serde"),
+    ("bellcrank-core", "image"),
     ("bellcrank-link", "defmt"),
     ("bellcrank-hal", "defmt"),
 ];
@@ -75,6 +78,8 @@ enum Task {
         #[arg(long)]
         bless: bool,
     },
+    /// That what goes on a microcontroller cannot panic, by linking it; where it can, which function of ours is to blame
+    NoPanic,
     /// Mistakes put into the interlock, the gate and the link, one at a time, of which the tests must notice each
     Mutants {
         /// How many at once
@@ -95,6 +100,7 @@ fn main() -> Result<()> {
         Task::Instructions { bless: false } => instructions::check(),
         Task::Instructions { bless: true } => instructions::bless(),
         Task::Fuzz { frames } => fuzz(frames),
+        Task::NoPanic => bare_metal::Compiler::find()?.link_without_panic(),
         Task::Mutants { jobs } => mutants::check(jobs),
         Task::Adversary { runs, seed } => adversary(runs, seed),
         Task::Healthy { hours, seed } => healthy(hours, seed),

@@ -14,6 +14,11 @@ pub struct MachineArg {
 }
 
 impl MachineArg {
+    /// As it was typed.
+    pub fn name(&self) -> &str {
+        &self.machine
+    }
+
     /// Reads the machine.
     ///
     /// # Errors

@@ -16,6 +16,7 @@ mod evidence;
 mod machine_file;
 mod main_job;
 mod out_folder;
+mod pack;
 mod plant;
 mod pose;
 mod prove;
@@ -79,6 +80,9 @@ pub enum Command {
     /// The simulated machine at the terminals of an industrial controller, in real time
     #[command(long_about = plant::LONG)]
     Plant(plant::Args),
+    /// Pack a machine file into the image that a board reads
+    #[command(long_about = pack::LONG)]
+    Pack(pack::Args),
     /// Print the completions of this command for a shell
     Completions(completions::Args),
     /// Print the JSON schema of what a command prints with --json
@@ -94,6 +98,7 @@ impl Command {
             Command::Prove(args) => args.run(console),
             Command::Rig(args) => args.run(console),
             Command::Plant(args) => args.run(console),
+            Command::Pack(args) => args.run(console),
             Command::Completions(args) => args.run(console),
             Command::Schema(args) => args.run(console),
         }

@@ -2,7 +2,7 @@
 //!
 //! | verdict | means |
 //! |---|---|
-//! | good | noticed in time under a true name, stopped, and it stayed stopped; or nothing was wrong, and nothing came of it |
+//! | good | noticed in time under a true name, stopped, and it stayed stopped; or nothing was wrong, and nothing came of it; or nothing was left that could notice, and all came to rest and stayed without current |
 //! | quiet | not noticed, and nothing came of it: it shows only when the machine is asked for what it no longer can |
 //! | beyond | not good, and no software alone could have made it so: the catalogue says what it takes |
 //! | failed | not good |
@@ -23,7 +23,7 @@ use super::suite::{Limits, Placed, Run, Suite};
 use crate::findings::{moved_on, rest_after};
 use crate::run::{RunError, rehearse};
 use crate::scenario::Scenario;
-use crate::trace::{Noticed, Trace, event_name};
+use crate::trace::{Noticed, Sample, Trace, event_name};
 
 /// Once noticed and stopped, a tip that sinks by more than this has been dropped, m.
 pub const DROPPED_M: f64 = 0.1;
@@ -172,6 +172,8 @@ pub fn judge(suite: &Suite, run: &Run, scenario: &Scenario, trace: &Trace) -> Ou
         None if sane || early.is_none() => {
             // What goes wrong at the end of a run has no time to be noticed in it.
             let end = trace.samples.last().map_or(0.0, |last| last.t);
+            // Nor has what comes shortly before nothing is left to notice it.
+            let end = silent(run).fold(end, |end, placed| end.min(placed.at));
             let shows = |placed: &&Placed| shows(placed) && placed.at + suite.limits.noticed <= end;
             if let Some(missed) = run.faults.iter().find(shows) {
                 reasons.push(format!("{} was not noticed", missed.entry.name));
@@ -179,8 +181,10 @@ pub fn judge(suite: &Suite, run: &Run, scenario: &Scenario, trace: &Trace) -> Ou
         }
         None => {}
     }
+    reasons.extend(silent(run).flat_map(|placed| in_silence(&suite.limits, trace, placed.at)));
     let beyond = run.faults.iter().any(|placed| placed.entry.beyond.is_some());
-    let verdict = match (reasons.is_empty(), first.is_some() || run.faults.is_empty()) {
+    let seen_to = first.is_some() || run.faults.is_empty() || silent(run).next().is_some();
+    let verdict = match (reasons.is_empty(), seen_to) {
         (true, true) => Verdict::Good,
         (true, false) => Verdict::Quiet,
         (false, _) if beyond => Verdict::Beyond,
@@ -232,6 +236,41 @@ fn called(run: &Run, trace: &Trace, noticed: f64) -> f64 {
 
 fn of_controller(placed: &Placed) -> bool {
     placed.entry.subsystem == Subsystem::Controller
+}
+
+/// The faults that leave nothing to notice them.
+fn silent(run: &Run) -> impl Iterator<Item = &Placed> {
+    run.faults.iter().filter(|placed| placed.entry.silent)
+}
+
+/// What must hold from when nothing is left that could notice anything.
+fn in_silence(limits: &Limits, trace: &Trace, at: f64) -> Vec<String> {
+    let mut reasons = Vec::new();
+    let mut since = trace.samples.iter().filter(|sample| sample.t > at);
+    let told = |sample: &Sample| sample.state != State::SelfTest || sample.axes.iter().any(|axis| axis.signal != 0.0);
+    if let Some(sample) = since.find(|sample| told(sample)) {
+        reasons.push(format!(
+            "something was put out {:.0} ms after the controller ended",
+            1e3 * (sample.t - at)
+        ));
+    }
+    let rest = rest_after(trace, at);
+    if rest.is_none_or(|rest| rest > limits.noticed + limits.stopped) && has_time(limits, trace, at) {
+        reasons.push("not at rest in time after the controller ended".to_owned());
+    }
+    let travel = moved_on(trace, at);
+    if travel > limits.travel {
+        reasons.push(format!("a tip moved on by {:.0} mm", 1e3 * travel));
+    }
+    reasons
+}
+
+/// There is time left in the run to come to rest in.
+fn has_time(limits: &Limits, trace: &Trace, at: f64) -> bool {
+    trace
+        .samples
+        .last()
+        .is_some_and(|last| last.t >= at + limits.noticed + limits.stopped)
 }
 
 /// The greatest pressure in any chamber, Pa, and the greatest beside what its chamber stands, 1 being that.
@@ -317,7 +356,7 @@ fn after(
 
 /// The nearest that any arm part came to a zone, m, and how fast the fastest tip was then, m/s.
 fn nearest(trace: &Trace) -> Option<(f64, f64)> {
-    let of = |sample: &crate::trace::Sample| {
+    let of = |sample: &Sample| {
         let clearance = sample.arms.iter().filter_map(|arm| arm.clearance).reduce(f64::min)?;
         let speed = sample.arms.iter().map(|arm| arm.tip_speed).fold(0.0, f64::max);
         Some((clearance, speed))
@@ -327,8 +366,7 @@ fn nearest(trace: &Trace) -> Option<(f64, f64)> {
 
 /// How far the tip that sank furthest sank after the power was gone, from a time on, m.
 fn sank(trace: &Trace, from: f64) -> Option<f64> {
-    let off =
-        |sample: &&crate::trace::Sample| sample.t >= from && matches!(sample.state, State::Stopped | State::Fault);
+    let off = |sample: &&Sample| sample.t >= from && matches!(sample.state, State::Stopped | State::Fault);
     let without: Vec<_> = trace.samples.iter().filter(off).collect();
     // What still moves when the power goes is no load that drops: it has half a second to come to rest.
     let first = without.iter().find(|sample| sample.t >= without[0].t + 0.5)?;

@@ -209,10 +209,16 @@ fn draw(t: &Table, works: &[Scenario], adversary: bool) -> Draw {
     let at_once = t
         .optional("faults_at_once")
         .map_or(1, |key| t.whole(key, usize::from(!adversary)..=3));
+    // What leaves nothing to notice anything says nothing of another fault beside it, nor of hands that push: it is drawn only by name.
+    let named = t.optional("faults").is_some();
+    let entries = chosen_entries(t);
     Draw {
         runs: t.whole("runs", 1..=1_000_000_000),
         works: chosen_works(t, works),
-        entries: chosen_entries(t),
+        entries: entries
+            .into_iter()
+            .filter(|&entry| named || !CATALOGUE[entry].silent)
+            .collect(),
         at_once,
         at: if at_once == 0 {
             (0.0, 0.0)

@@ -191,6 +191,7 @@ pub fn at_fault(kind: &FaultKind) -> Option<usize> {
         | FaultKind::LoopHangs
         | FaultKind::Restart
         | FaultKind::RecordFlipped { .. }
+        | FaultKind::ImageDamaged { .. }
         | FaultKind::LeversReversed
         | FaultKind::LeversStuck
         | FaultKind::EnableTied

@@ -251,6 +251,11 @@ pub enum FaultKind {
         /// Which of its bits, from 0.
         bit: usize,
     },
+    /// The controller starts anew, and one bit of the image that its machine is read from is turned over.
+    ImageDamaged {
+        /// Where in the image, 0 (its first bit) to 1 (its last).
+        place: f64,
+    },
     /// The hand does this instead of what it should.
     WrongLever {
         /// What it does.
@@ -377,6 +382,7 @@ impl FaultKind {
             Self::LoopHangs => "loop_hangs",
             Self::Restart => "restart",
             Self::RecordFlipped { .. } => "record_flipped",
+            Self::ImageDamaged { .. } => "image_damaged",
             Self::WrongLever { .. } => "wrong_lever",
             Self::LeversReversed => "levers_reversed",
             Self::LeversStuck => "levers_stuck",

@@ -55,7 +55,7 @@ impl Who<'_> {
 
 type Make = fn(&Who, &Table) -> FaultKind;
 
-const KINDS: [(&str, Make); 55] = [
+const KINDS: [(&str, Make); 56] = [
     ("sensor_open", |w, t| FaultKind::SensorOpen {
         axis: w.axis(t, "axis"),
     }),
@@ -176,6 +176,9 @@ const KINDS: [(&str, Make); 55] = [
     ("restart", |_, _| FaultKind::Restart),
     ("record_flipped", |_, t| FaultKind::RecordFlipped {
         bit: t.whole("bit", 0..=63),
+    }),
+    ("image_damaged", |_, t| FaultKind::ImageDamaged {
+        place: t.number("place_percent", 0.0..=100.0),
     }),
     ("wrong_lever", |w, t| FaultKind::WrongLever { act: w.act(t) }),
     ("levers_reversed", |_, _| FaultKind::LeversReversed),

@@ -192,6 +192,7 @@ impl File<'_> {
             }
             K::SupplySag { to } | K::BrownOut { to } => self.number("to_v", to),
             K::RecordFlipped { bit } => self.line("bit", bit),
+            K::ImageDamaged { place } => self.number("place_percent", place),
             K::WrongLever { ref act } => self.act(act),
             K::AirInOil { share } => self.number("air_percent", share),
             K::OilHot { to } => self.number("to_c", to),

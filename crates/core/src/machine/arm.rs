@@ -8,6 +8,7 @@ use crate::vec3::Vec3;
 /// How a joint moves in its own frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum JointAxis {
     /// Turns about x.
     X,
@@ -26,6 +27,7 @@ pub enum JointAxis {
 /// A joint of an arm and the link it carries.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Joint {
     /// Which axis moves it.
     pub axis: AxisId,
@@ -46,6 +48,7 @@ pub struct Joint {
 /// A cylinder's keep-out capsule: from its barrel pin to its rod pin.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Cylinder {
     /// Barrel pin, seen from the joint, in the frame of the part before it, m.
     pub barrel: Vec3,
@@ -58,6 +61,7 @@ pub struct Cylinder {
 /// What the rod of a cylinder is pinned to.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Rod {
     /// The joint's link: the pin, seen from the joint, in its frame, m.
     Link(Vec3),
@@ -69,6 +73,7 @@ pub enum Rod {
 /// (x, y) about z; seen from the joint.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Rocker {
     /// The coupler's pin on the link, in the joint's frame, m.
     pub child: [f32; 2],
@@ -90,6 +95,7 @@ const TIP_LEVERS_LEAST: usize = 4;
 /// A serial chain of joints with a tip.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Arm {
     /// Where the first joint sits in the machine frame, m.
     pub base: Vec3,

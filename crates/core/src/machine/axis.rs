@@ -10,6 +10,7 @@ use crate::units::Duration;
 /// A value for each direction of an axis.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct EachWay {
     /// Extending.
     pub out: f32,
@@ -35,6 +36,7 @@ pub const CURVE_POINTS_MAX: usize = 8;
 /// the two.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct ValveCurve {
     /// Opening at which motion starts, 0 to below 1.
     pub deadband: EachWay,
@@ -94,6 +96,7 @@ impl ValveCurve {
 /// How an axis is driven.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Tracking {
     /// Gain on the lag between asked and measured stroke, 1/s.
     pub gain: f32,
@@ -149,6 +152,7 @@ impl Tracking {
 /// A small, fast to and fro of an open valve.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Dither {
     /// Either way, as a share of full opening.
     pub amplitude: f32,
@@ -159,6 +163,7 @@ pub struct Dither {
 /// When an axis is called faulty.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Watch {
     /// A reading that changes faster than this has jumped, m/s.
     pub jump_rate: f32,
@@ -219,6 +224,7 @@ impl Watch {
 /// One driven joint: linkage, sensor, valve, channel.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Axis {
     /// Stroke to angle and back.
     pub linkage: Linkage,

@@ -6,6 +6,7 @@ use crate::units::Duty;
 /// The output towards one valve.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Channel {
     /// A duty towards the valve's own electronics.
     Pwm(Pwm),
@@ -18,6 +19,7 @@ pub enum Channel {
 /// Shares of a period.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Pwm {
     /// The duty that means "stay".
     pub neutral: f32,
@@ -32,6 +34,7 @@ pub struct Pwm {
 /// Two coils.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Coils {
     /// The current that opens the valve all the way when extending and when retracting, A; no coil ever gets more.
     pub full: EachWay,
@@ -40,6 +43,7 @@ pub struct Coils {
 /// A voltage of either sign.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Voltage {
     /// The voltage that opens the valve all the way, either way, V.
     pub full: f32,

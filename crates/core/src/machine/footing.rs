@@ -11,6 +11,7 @@ pub const CORNERS_MAX: usize = 8;
 /// The carrier on level ground, seen from above.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Footing {
     /// Mass with everything on it, the arms' links left out, kg.
     pub mass: f32,

@@ -16,6 +16,8 @@ pub const LEVERS_MAX: usize = 16;
 /// The number of an axis, always below [`AXES_MAX`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "serde", serde(into = "u8", try_from = "u8"))]
 pub struct AxisId(u8);
 
 impl AxisId {
@@ -41,9 +43,37 @@ impl AxisId {
     }
 }
 
+impl From<AxisId> for u8 {
+    fn from(id: AxisId) -> Self {
+        id.0
+    }
+}
+
+impl TryFrom<u8> for AxisId {
+    type Error = NoSuchAxis;
+
+    fn try_from(number: u8) -> Result<Self, NoSuchAxis> {
+        Self::new(usize::from(number)).ok_or(NoSuchAxis)
+    }
+}
+
+/// A number that is no axis', being beyond the capacity.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct NoSuchAxis;
+
+impl core::fmt::Display for NoSuchAxis {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        write!(f, "an axis number from 0 to {} is wanted", AXES_MAX - 1)
+    }
+}
+
+impl core::error::Error for NoSuchAxis {}
+
 /// One value for every axis the core has room for.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct PerAxis<T>([T; AXES_MAX]);
 
 impl<T: Copy> PerAxis<T> {

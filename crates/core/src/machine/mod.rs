@@ -9,6 +9,8 @@ mod axis;
 mod channel;
 mod footing;
 mod ids;
+#[cfg(feature = "image")]
+pub mod image;
 mod sensor;
 mod whole;
 mod zone;
@@ -21,7 +23,7 @@ pub use arm::{Arm, Cylinder, Joint, JointAxis, Rocker, Rod};
 pub use axis::{Axis, CURVE_POINTS_MAX, Dither, EachWay, Tracking, ValveCurve, Watch};
 pub use channel::{Channel, Coils, Pwm, Voltage};
 pub use footing::{CORNERS_MAX, Edge, Footing};
-pub use ids::{ARMS_MAX, AXES_MAX, AxisId, JOINTS_MAX, LEVERS_MAX, PerAxis, TIP_LEVERS_MAX, ZONES_MAX};
+pub use ids::{ARMS_MAX, AXES_MAX, AxisId, JOINTS_MAX, LEVERS_MAX, NoSuchAxis, PerAxis, TIP_LEVERS_MAX, ZONES_MAX};
 pub use sensor::{Calibration, POINTS_MAX, Signal, Twin};
 pub use whole::{SeatPlace, StationLimits, Timing};
 pub use zone::{Carried, Shape, Spares, Zone};
@@ -29,6 +31,7 @@ pub use zone::{Carried, Shape, Spares, Zone};
 /// What [`Machine::new`] checks and keeps.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Parts {
     /// Axes in the order of their output channels.
     pub axes: Vec<Axis, AXES_MAX>,

@@ -11,6 +11,7 @@ pub const POINTS_MAX: usize = 16;
 /// How a sensor tells its stroke. The board always reads volts.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Signal {
     /// By a voltage of its own (0-10 V, 0.5-4.5 V). The signal is in V.
     Voltage,
@@ -22,6 +23,7 @@ pub enum Signal {
     /// By a current, read as the voltage that it makes over a shunt (4-20 mA). The signal is in A.
     Current {
         /// The shunt.
+        #[cfg_attr(feature = "serde", serde(with = "plain_ohms"))]
         shunt: Ohms,
     },
 }
@@ -29,6 +31,7 @@ pub enum Signal {
 /// What stroke a signal means, and outside which signals the wiring is broken.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Calibration {
     /// What is read.
     pub signal: Signal,
@@ -42,6 +45,7 @@ pub struct Calibration {
 /// A second sensor on the same axis, in the same supply. It is never driven by: it only confirms the first.
 #[derive(Debug, Clone, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Twin {
     /// What it reads.
     pub sensor: Calibration,
@@ -49,6 +53,23 @@ pub struct Twin {
     pub limit: f32,
     /// How long they must lie further apart to count.
     pub confirm: Duration,
+}
+
+/// A shunt as a plain number. What is no resistance comes in as none at all, which the check of the machine refuses with the axis' name.
+#[cfg(feature = "serde")]
+mod plain_ohms {
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    use crate::units::Ohms;
+
+    #[allow(clippy::trivially_copy_pass_by_ref, reason = "the signature that serde asks for")]
+    pub fn serialize<S: Serializer>(shunt: &Ohms, to: S) -> Result<S::Ok, S::Error> {
+        shunt.ohms().serialize(to)
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Ohms, D::Error> {
+        Ok(Ohms::new(f32::deserialize(from)?).unwrap_or_default())
+    }
 }
 
 impl Signal {

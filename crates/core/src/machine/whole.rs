@@ -7,6 +7,7 @@ use crate::vec3::Vec3;
 /// Times that the core keeps.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Timing {
     /// Period of the loop.
     pub tick: Duration,
@@ -31,6 +32,7 @@ pub struct Timing {
 /// A hand-control station.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct StationLimits {
     /// A frame older than this is a lost link.
     pub frame_late: Duration,
@@ -51,6 +53,7 @@ pub struct StationLimits {
 /// Where the seat is and where it looks.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct SeatPlace {
     /// In the machine frame, m.
     pub position: Vec3,

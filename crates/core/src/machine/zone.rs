@@ -7,6 +7,7 @@ use crate::vec3::{Vec3, norm};
 /// A volume that no arm part may enter, but for those that it spares.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Zone {
     /// Its shape, in the machine frame, or in that of the joint that carries it.
     pub shape: Shape,
@@ -21,6 +22,7 @@ pub struct Zone {
 /// The shape of a zone.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Shape {
     /// A box with its sides along the axes.
     Box {
@@ -50,6 +52,7 @@ pub enum Shape {
 /// The joint that carries a zone.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Carried {
     /// Number of its arm.
     pub arm: u8,
@@ -61,6 +64,7 @@ pub struct Carried {
 /// last joint's for the grip.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Spares([u8; ARMS_MAX]);
 
 const _: () = assert!(JOINTS_MAX < 8, "a bit for each joint and one for the grip");

@@ -8,6 +8,7 @@ use core::fmt;
 /// Where the interlock is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum State {
     /// Just started, or just reset; sensors and switches are being looked at.
     #[default]

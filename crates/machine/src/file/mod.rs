@@ -75,8 +75,16 @@ const TIP_MM_S: RangeInclusive<f64> = 1.0..=3000.0;
 /// # Errors
 /// No such machine, or all the mistakes in its file.
 pub fn find(name: &str, folder: &Path) -> Result<Description, DocumentError> {
-    let (file, text) = document::find("machine", name, &BUILTIN, folder)?;
+    let (file, text) = source(name, folder)?;
     Ok(read(&file, &text)?)
+}
+
+/// The same unread: the name to complain under, and the text.
+///
+/// # Errors
+/// No such machine, or its file cannot be read.
+pub fn source(name: &str, folder: &Path) -> Result<(String, String), DocumentError> {
+    document::find("machine", name, &BUILTIN, folder)
 }
 
 /// Reads a machine file from disk.

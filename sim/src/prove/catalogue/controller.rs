@@ -73,4 +73,12 @@ pub const ENTRIES: &[Entry] = &[
         names: &[Cause::EngineRelay],
         ..CONTROLLER
     },
+    Entry {
+        name: "machine image damaged",
+        about: "the controller restarts in motion, and a bit of its machine image is turned over",
+        amount: "the first bit to the last",
+        make: |at| (FaultKind::ImageDamaged { place: at.amount }, None),
+        silent: true,
+        ..CONTROLLER
+    },
 ];

@@ -110,6 +110,8 @@ pub struct Entry {
     /// It shows whatever a machine does that is enabled, and must always be noticed. Others show only where the machine is asked for what it no
     /// longer can.
     pub always: bool,
+    /// It leaves nothing that could notice it. Then the machine must come to rest by itself, and stay there without current.
+    pub silent: bool,
     /// What it takes beside software, where software alone cannot make it safe.
     pub beyond: Option<&'static str>,
 }
@@ -127,6 +129,7 @@ const PLAIN: Entry = Entry {
     elsewhere: false,
     names: &[],
     always: false,
+    silent: false,
     beyond: None,
 };
 
