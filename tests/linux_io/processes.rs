@@ -61,14 +61,14 @@ impl Process {
             BufReader::new(out)
                 .lines()
                 .map_while(Result::ok)
-                .for_each(|line| into.lock().unwrap().push(line))
+                .for_each(|line| into.lock().unwrap().push(line));
         });
         let into = Arc::clone(&lines);
         thread::spawn(move || {
             BufReader::new(err)
                 .lines()
                 .map_while(Result::ok)
-                .for_each(|line| into.lock().unwrap().push(line))
+                .for_each(|line| into.lock().unwrap().push(line));
         });
         Self {
             stdin: child.stdin.take(),

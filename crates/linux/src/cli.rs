@@ -12,9 +12,10 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use bellcrank_core::Machine;
+use bellcrank_core::machine::image;
 use bellcrank_core::units::Instant;
 use bellcrank_hal::Cycle;
-use bellcrank_machine::document;
+use bellcrank_machine::{Packed, document, pack};
 use clap::Parser;
 use miette::{IntoDiagnostic, MietteHandlerOpts, ReportHandler, WrapErr, miette};
 use signal_hook::consts::{SIGINT, SIGTERM, SIGUSR1};
@@ -56,6 +57,9 @@ pub struct Cli {
     /// Machine file, or the name of a built-in machine, in place of the one that the mapping names
     #[arg(long, value_name = "MACHINE")]
     machine: Option<String>,
+    /// Packed image (`bellcrank pack`) to run; it must be of that very machine file
+    #[arg(long, value_name = "FILE")]
+    image: Option<PathBuf>,
     /// Only check the mapping against the machine
     #[arg(long, conflicts_with = "show")]
     check: bool,
@@ -123,8 +127,12 @@ impl Cli {
             Some(name) => (name, Path::new("")),
             None => (&named, Path::new(&file).parent().unwrap_or(Path::new(""))),
         };
-        let description = bellcrank_machine::find(name, folder)?;
-        let machine = bellcrank_machine::build(&description).into_diagnostic()?;
+        let (machine_file, machine_text) = bellcrank_machine::source(name, folder)?;
+        let description = bellcrank_machine::read(&machine_file, &machine_text)?;
+        let mut machine = bellcrank_machine::build(&description).into_diagnostic()?;
+        if let Some(path) = &self.image {
+            machine = packed(path, &machine_file, pack(&description, &machine_text, &machine))?;
+        }
         let axes: Vec<String> = description.axes.iter().map(|axis| axis.name.clone()).collect();
         let wanted = Wanted {
             machine: &machine,
@@ -230,6 +238,21 @@ impl Cli {
         }
         Ok(())
     }
+}
+
+/// The machine of a packed image, which has to be that of the machine file: the names of its axes stand only there.
+fn packed(path: &Path, file: &str, wanted: Option<Packed>) -> miette::Result<Machine> {
+    let shown = path.display();
+    let bytes = std::fs::read(path)
+        .into_diagnostic()
+        .wrap_err_with(|| format!("the image {shown} cannot be read"))?;
+    let image = image::read(&bytes).map_err(|why| miette!("{shown}: no image that can be run: {why:?}"))?;
+    if wanted.is_none_or(|wanted| wanted.bytes != bytes) {
+        return Err(miette!(
+            "{shown}: found the image of another machine file, wanted that of {file}: pack it again"
+        ));
+    }
+    Ok(image.machine)
 }
 
 fn between(from: Instant, to: Instant) -> u64 {

@@ -150,7 +150,7 @@ impl Bench {
         assert_eq!(self.run(&mut cycle, 50, true), State::Enabled);
         assert_ne!(
             self.line.0.borrow().outputs[self.valve()..][..2],
-            self.stay(),
+            Self::stay(),
             "the boom is told to move"
         );
         cycle
@@ -164,7 +164,7 @@ impl Bench {
     }
 
     /// The bytes of a duty of 50 %.
-    fn stay(&self) -> [u8; 2] {
+    fn stay() -> [u8; 2] {
         16384_u16.to_le_bytes()
     }
 
@@ -279,7 +279,7 @@ fn an_image_with_another_count_is_not_used() {
     let told = life.told.bits(&bench.line.0.borrow().outputs);
     bench.change(|_, image| {
         life.echo
-            .put_bits(image, if told > 5 { told - 5 } else { 65_535 - (5 - told) })
+            .put_bits(image, if told > 5 { told - 5 } else { 65_535 - (5 - told) });
     });
     assert_eq!(frame(&board.read(bench.at(), &mut Troubles::default())), frame(&before));
 }
@@ -289,7 +289,7 @@ fn the_count_goes_on_only_when_the_watchdog_is_fed() {
     let bench = Bench::new();
     let mut board = bench.board();
     let count = || bench.mapping.life.unwrap().told.bits(&bench.line.0.borrow().outputs);
-    let outputs = crate::board::tests::idle(bench.machine);
+    let outputs = idle(bench.machine);
     assert!(board.write(&outputs, &mut Troubles::default()));
     assert!(board.write(&outputs, &mut Troubles::default()));
     assert_eq!(bench.line.0.borrow().written, 2);

@@ -15,7 +15,7 @@ fn text(name: &str) -> &'static str {
 fn changed(name: &str, from: &str, to: &str) -> Result<Mapping, Complaints> {
     let text = text(name);
     assert!(text.contains(from), "{from} is not in {name}");
-    read_for(&text.replace(from, to), |machine| machine.to_owned())
+    read_for(&text.replace(from, to), str::to_owned)
 }
 
 fn read_for(text: &str, machine: impl Fn(&str) -> String) -> Result<Mapping, Complaints> {
@@ -48,7 +48,7 @@ fn one(name: &str, from: &str, to: &str, wanted: &str) {
 #[test]
 fn each_that_comes_with_the_software_fits_its_machine() {
     for (name, text) in BUILTIN {
-        let mapping = read_for(text, |machine| machine.to_owned()).unwrap_or_else(|error| panic!("{name}: {error}"));
+        let mapping = read_for(text, str::to_owned).unwrap_or_else(|error| panic!("{name}: {error}"));
         assert!(name.starts_with(&mapping.machine), "{name}: {}", mapping.machine);
     }
 }
@@ -56,7 +56,7 @@ fn each_that_comes_with_the_software_fits_its_machine() {
 #[test]
 fn an_image_of_zeros_has_everything_off() {
     for (name, text) in BUILTIN {
-        let mapping = read_for(text, |machine| machine.to_owned()).unwrap();
+        let mapping = read_for(text, str::to_owned).unwrap();
         let zeros = vec![0; mapping.output_bytes];
         for axis in &mapping.axes {
             let value = match axis.valve {
@@ -127,7 +127,7 @@ fn what_the_machine_has_not_may_be_left_out() {
     };
     let mapping = read_for(&text, bare).unwrap_or_else(|error| panic!("{error}"));
     assert!(mapping.remote.is_none() && mapping.supply.is_none() && mapping.working.is_none());
-    let lacking = read_for(&text, |machine| machine.to_owned()).unwrap_err();
+    let lacking = read_for(&text, str::to_owned).unwrap_err();
     assert_eq!(lacking.list().len(), 7, "{lacking}");
 }
 
@@ -284,7 +284,7 @@ fn a_contact_may_stand_in_a_register() {
             let text = text(MODBUS)
                 .replace("[0, 14]", "[0, 16]")
                 .replace("reset = { discrete = 2 }", to);
-            read_for(&text, |machine| machine.to_owned())
+            read_for(&text, str::to_owned)
         })
     };
     let low = with("reset = { register = 15, bit = 3 }").unwrap();
@@ -298,7 +298,7 @@ fn a_contact_may_stand_in_a_register() {
 /// 4 to 20 mA over a shunt of 400 ohm.
 #[test]
 fn a_current_is_what_it_makes_over_the_shunt() {
-    let mapping = read_for(text("drystone-setter-image"), |machine| machine.to_owned()).unwrap();
+    let mapping = read_for(text("drystone-setter-image"), str::to_owned).unwrap();
     let reach = mapping.axes.iter().find(|axis| axis.name == "left reach").unwrap();
     let near = |found: f64, wanted: f64| assert!((found - wanted).abs() < 1e-6, "{found}, wanted {wanted}");
     near(reach.sensor.means.0, 1.6);
@@ -310,22 +310,21 @@ fn a_pad_needs_a_button_to_enable_and_one_to_stop() {
     let text = text(IMAGE);
     let start = text.find("[station.remote]").unwrap();
     let pad = "[station.remote]\nkind = \"pad\"\nenable = \"right_trigger\"\nstop = \"start\"\n";
-    let levers: String = (0..4)
-        .map(|lever| {
-            format!(
-                "[station.remote.lever.{lever}]\naxis = \"left_{}\"\nreversed = true\n",
-                ["x", "y"][lever % 2]
-            )
-        })
-        .collect();
+    let lever = |lever: usize| {
+        format!(
+            "[station.remote.lever.{lever}]\naxis = \"left_{}\"\nreversed = true\n",
+            ["x", "y"][lever % 2]
+        )
+    };
+    let levers = (0..4).map(lever).collect::<Vec<_>>().concat();
     let whole = format!("{}{pad}{levers}", &text[..start]);
-    let mapping = read_for(&whole, |machine| machine.to_owned()).unwrap_or_else(|error| panic!("{error}"));
+    let mapping = read_for(&whole, str::to_owned).unwrap_or_else(|error| panic!("{error}"));
     let Some(StationPlaces::Pad(places)) = &mapping.remote else {
         panic!("a pad")
     };
     assert!(places.levers.len() == 4 && places.levers[1].axis == PadAxis::LeftY && places.levers[0].reversed);
     for lacking in ["enable = \"right_trigger\"\n", "stop = \"start\"\n"] {
-        let error = read_for(&whole.replace(lacking, ""), |machine| machine.to_owned()).unwrap_err();
+        let error = read_for(&whole.replace(lacking, ""), str::to_owned).unwrap_err();
         assert_eq!(error.list().len(), 1, "{error}");
     }
 }
