@@ -35,6 +35,16 @@
 //! by it when it comes to: it then has what it says for `watchdog_ms` at the most. Modbus TCP proves nobody's identity: it belongs on a
 //! wire of its own.
 //!
+//! # From a laptop to a machine
+//!
+//! 1. Copy one of the mappings in `io/`, put in where your signals stand, and `--check` it until nothing is missing.
+//! 2. Run it against `bellcrank plant --io` with the same file, and break what you can.
+//! 3. With the engine stopped, the pressure let off and valve power off: `--show`. Press each button, move each lever, and compare each voltage
+//!    with a meter. The stop chain must act on valve power, dump valve and engine with this computer switched off.
+//! 4. Set up the watchdog of the terminals to put out zeros, measure how long it takes, and write that into `watchdog_ms`.
+//! 5. With relays but without oil: run it, pull the bus, kill the process, and see each relay let go in the time that the mapping says.
+//! 6. First motion: low flow, one axis, nobody in reach.
+//!
 //! # Times
 //!
 //! From a signal at a terminal to the core's answer at a terminal: two ticks with a process image; with Modbus two `every_ms` and the time of the
