@@ -6,6 +6,7 @@
 //! times that a busy computer without real-time scheduling keeps.
 
 mod processes;
+mod typed;
 
 use std::fs;
 use std::os::unix::net::UnixDatagram;

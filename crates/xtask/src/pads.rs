@@ -19,6 +19,8 @@ pub fn check() -> Result<()> {
         debian::install(&["libudev-dev", "pkg-config"], instead)?;
     }
     let with_pads = ["--package", "bellcrank-linux", "--features", "pads"];
-    run(cargo("clippy").args(with_pads).args(["--all-targets", "--", "--deny", "warnings"]))?;
+    run(cargo("clippy")
+        .args(with_pads)
+        .args(["--all-targets", "--", "--deny", "warnings"]))?;
     run(cargo("test").args(with_pads).arg("pads::"))
 }
