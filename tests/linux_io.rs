@@ -5,8 +5,7 @@
 //! Times are those that the two ends print, of their own clocks. The machine and its terminals are those that come with the software, with
 //! times that a busy computer without real-time scheduling keeps.
 
-mod processes;
-mod typed;
+pub mod processes;
 
 use std::fs;
 use std::os::unix::net::UnixDatagram;

@@ -9,6 +9,7 @@
 
 mod claims;
 mod file;
+mod frame;
 mod place;
 mod stations;
 

@@ -8,7 +8,7 @@ use bellcrank_machine::document::Table;
 
 use super::Wanted;
 use super::claims::Side;
-use super::file::{Frame, Unit};
+use super::frame::{Frame, Unit};
 use super::place::{Analogue, Bit};
 
 /// A station.

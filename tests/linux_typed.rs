@@ -4,8 +4,8 @@ use std::fs;
 use std::path::Path;
 use std::process::{Command, Output};
 
-use super::processes::{Kind, Site};
 use crate::command::{bellcrank, program};
+use crate::linux_io::processes::{Kind, Site};
 
 fn controller(folder: &Path, arguments: &[&str]) -> Output {
     let mut command = Command::new(program("bellcrank-linux"));
