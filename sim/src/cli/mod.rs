@@ -11,8 +11,10 @@
 //! | 2 | bad input, or it could not be done; nothing half-written is left |
 
 mod completions;
+mod consent;
 mod console;
 mod evidence;
+mod gauge;
 mod machine_file;
 mod main_job;
 mod out_folder;
@@ -23,6 +25,8 @@ mod prove;
 mod rehearse;
 mod rig;
 mod schema;
+mod scope;
+mod signoff;
 mod survey;
 mod table;
 
@@ -34,7 +38,7 @@ use clap::{Parser, Subcommand};
 pub use console::{Console, terminal_width};
 pub use machine_file::MachineArg;
 pub use out_folder::{OutFolder, OutFolderError, Streamed, file_stem};
-pub use table::{decimals, listed, table};
+pub use table::{decimals, listed, paragraph, table};
 
 /// The whole command line.
 #[derive(Debug, Parser)]
@@ -83,6 +87,15 @@ pub enum Command {
     /// Pack a machine file into the image that a board reads
     #[command(long_about = pack::LONG)]
     Pack(pack::Args),
+    /// Read a captured duty signal: what it is, what is wrong with it, what the lever behind it does
+    #[command(long_about = scope::LONG)]
+    Scope(scope::Args),
+    /// Fit the calibration of a length or angle sensor to measured lengths
+    #[command(long_about = gauge::LONG)]
+    Gauge(gauge::Args),
+    /// Keep the record of a machine's commissioning: checks in order, answers that cannot be changed unnoticed
+    #[command(long_about = signoff::LONG)]
+    Signoff(Box<signoff::Args>),
     /// Print the completions of this command for a shell
     Completions(completions::Args),
     /// Print the JSON schema of what a command prints with --json
@@ -99,6 +112,9 @@ impl Command {
             Command::Rig(args) => args.run(console),
             Command::Plant(args) => args.run(console),
             Command::Pack(args) => args.run(console),
+            Command::Scope(args) => args.run(console),
+            Command::Gauge(args) => args.run(console),
+            Command::Signoff(args) => args.run(console),
             Command::Completions(args) => args.run(console),
             Command::Schema(args) => args.run(console),
         }

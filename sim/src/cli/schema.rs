@@ -11,14 +11,17 @@ use super::rehearse::RehearseReport;
 use super::survey::SurveyReport;
 use super::{Console, Verdict};
 use crate::bench_rig::RigReport;
+use crate::gauge::GaugeReport;
 use crate::pose::PoseReport;
+use crate::scope::ScopeReport;
+use crate::signoff::SignoffReport;
 
 /// The name of a command, and the schema of its output.
 type Output = (&'static str, fn() -> Schema);
 
 /// Every output that has a schema, by the name of its command, with an option that makes it another one; `main` is what comes without a
 /// command.
-const OUTPUTS: [Output; 9] = [
+const OUTPUTS: [Output; 12] = [
     ("main", || schema_for!(MainReport)),
     ("survey", || schema_for!(SurveyReport)),
     ("pose", || schema_for!(PoseReport)),
@@ -28,6 +31,9 @@ const OUTPUTS: [Output; 9] = [
     ("rehearse", || schema_for!(RehearseReport)),
     ("rig", || schema_for!(RigReport)),
     ("pack", || schema_for!(PackReport)),
+    ("gauge", || schema_for!(GaugeReport)),
+    ("scope", || schema_for!(ScopeReport)),
+    ("signoff", || schema_for!(SignoffReport)),
 ];
 
 /// `bellcrank schema NAME`
