@@ -51,6 +51,12 @@
 //! answers on top. A machine file for such a controller has `tick_late_ms`, `stale_ms` and `frame_late_ms` that bear that. `SCHED_FIFO`
 //! and locked memory are asked for, and it is said where they are refused. The jitter is counted and printed (at the end, on `SIGUSR1`,
 //! in the status file): on a kernel that is not made for it (`PREEMPT_RT`) the longest is what counts, and it comes once in hours.
+//!
+//! Measured with `bellcrank-linux yard-digger-image --for-s 60` against `bellcrank plant --io yard-digger-image` in a virtual machine of two cores, as
+//! root, while compilers kept ten processes running: turns of 2 ms began late by 38 µs (median), 96 µs (99 of 100), 1.4 ms (999 of 1,000) and 18 ms
+//! at the most, which is a tick too late for that machine, and a stop; a turn took 11 µs (median). The same without real-time scheduling: late by 14 ms
+//! in one turn of 100, and stopped at once. Such a host is none to run a machine on; this has been tried on no industrial controller, with no
+//! coupler, and with no pad.
 
 pub mod bus;
 pub mod clerk;
