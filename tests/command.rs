@@ -8,11 +8,11 @@ use std::sync::OnceLock;
 use bellcrank_tests::cases::Rows;
 use serde_json::Value;
 
-/// The command, built once. It belongs to another package, so cargo does not build it for these tests by itself; cargo is asked to,
+/// A command, built once. It belongs to another package, so cargo does not build it for these tests by itself; cargo is asked to,
 /// in the profile of the tests, and says where it put the file.
-pub fn bellcrank() -> assert_cmd::Command {
-    static BUILT: OnceLock<PathBuf> = OnceLock::new();
-    let path = BUILT.get_or_init(|| {
+pub fn program(name: &str) -> &'static Path {
+    static BUILT: OnceLock<Vec<PathBuf>> = OnceLock::new();
+    let programs = BUILT.get_or_init(|| {
         let profile: &[&str] = if cfg!(debug_assertions) { &[] } else { &["--release"] };
         let built = Process::new(env!("CARGO"))
             .args([
@@ -22,6 +22,8 @@ pub fn bellcrank() -> assert_cmd::Command {
                 "--workspace",
                 "--bin",
                 "bellcrank",
+                "--bin",
+                "bellcrank-linux",
                 "--message-format",
                 "json",
             ])
@@ -33,12 +35,19 @@ pub fn bellcrank() -> assert_cmd::Command {
         assert!(built.status.success(), "the command does not build");
         let said = String::from_utf8(built.stdout).expect("cargo speaks UTF-8");
         let messages = said.lines().filter_map(|line| serde_json::from_str::<Value>(line).ok());
-        let files: Vec<PathBuf> = messages
+        messages
             .filter_map(|m| m["executable"].as_str().map(PathBuf::from))
-            .collect();
-        files.into_iter().next_back().expect("cargo names the file it built")
+            .collect()
     });
-    let mut command = assert_cmd::Command::new(path);
+    let named = programs
+        .iter()
+        .find(|path| path.file_stem().is_some_and(|stem| stem == name));
+    named.expect("cargo names the files it built")
+}
+
+/// The command `bellcrank`.
+pub fn bellcrank() -> assert_cmd::Command {
+    let mut command = assert_cmd::Command::new(program("bellcrank"));
     command.env("NO_COLOR", "1");
     command
 }

@@ -30,6 +30,8 @@ mod link;
 mod link_fuzz;
 mod link_loop;
 mod linkage;
+mod linux_io;
+mod linux_typed;
 mod plan;
 mod plant;
 mod prove;

@@ -13,7 +13,7 @@ use serde::Deserialize;
 const FILE: &str = "data/safety.toml";
 
 /// The modules that are about safety: each of their tests belongs to a function.
-const SAFETY: [&str; 15] = [
+const SAFETY: [&str; 16] = [
     "adversary",
     "board",
     "explore",
@@ -24,6 +24,7 @@ const SAFETY: [&str; 15] = [
     "link",
     "link_fuzz",
     "link_loop",
+    "linux_io",
     "reaction",
     "stages_sense",
     "stopping",
@@ -87,6 +88,7 @@ impl There {
             ("../crates/core/src", "bellcrank_core::"),
             ("../crates/link/src", "bellcrank_link::"),
             ("../crates/hal/src", "bellcrank_hal::"),
+            ("../crates/linux/src", "bellcrank_linux::"),
         ] {
             collect_tests(&here.join(source), name, &mut tests);
         }

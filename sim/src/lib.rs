@@ -27,6 +27,7 @@ pub mod signoff;
 pub mod surroundings;
 pub mod survey;
 pub mod table;
+pub mod terminals;
 pub mod trace;
 pub mod tracking;
 pub mod wiring;

@@ -106,15 +106,30 @@ impl<'s> Live<'s> {
         self.scenario.to_mut()
     }
 
+    /// What the core knows of the machine.
+    pub fn machine(&self) -> &'s Machine {
+        self.machine
+    }
+
+    /// Period of the loop, s.
+    pub fn tick(&self) -> f64 {
+        self.scenario.machine.timing.tick
+    }
+
     /// Time since the start, s.
     pub fn time(&self) -> f64 {
-        self.ticks as f64 * self.scenario.machine.timing.tick
+        self.ticks as f64 * self.tick()
+    }
+
+    /// What is to be read at a time.
+    pub fn read(&mut self, t: f64) -> Inputs {
+        self.wiring.read(&self.scenario, t, &self.plant)
     }
 
     /// The core reads and decides. `hands` may change what it reads. Whether it has just started anew.
     pub fn think(&mut self, mut hands: impl FnMut(f64, &Controller, &mut Inputs)) -> bool {
         let t = self.time();
-        let mut inputs = self.wiring.read(&self.scenario, t, &self.plant);
+        let mut inputs = self.read(t);
         hands(t, &self.controller, &mut inputs);
         let on = |fault: FaultKind| self.scenario.active(t).any(|kind| kind == fault);
         let flipped = self.scenario.active(t).find_map(|kind| match kind {
@@ -152,7 +167,7 @@ impl<'s> Live<'s> {
             if on(FaultKind::TickEarly) {
                 self.wiring.hasten(t, &self.outputs);
                 let t = t + AGAIN_S;
-                let mut inputs = self.wiring.read(&self.scenario, t, &self.plant);
+                let mut inputs = self.read(t);
                 hands(t, &self.controller, &mut inputs);
                 self.outputs = self.controller.tick(&inputs);
                 self.wiring.hasten(t, &self.outputs);

@@ -116,6 +116,11 @@ impl<'m, B: Board> Cycle<'m, B> {
         self.board.cut(&mut Troubles::default())
     }
 
+    /// The board, for whoever has something to do with it after the last turn.
+    pub fn into_board(self) -> B {
+        self.board
+    }
+
     /// The core, for its log and what it saw.
     pub fn controller(&self) -> &Controller<'m> {
         &self.controller

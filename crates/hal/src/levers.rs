@@ -108,13 +108,14 @@ impl Hands for WiredHands<'_> {
 }
 
 impl LeverInput {
-    fn rises(&self) -> bool {
+    /// Each of its voltages is above the one before.
+    pub fn rises(&self) -> bool {
         let volts = [self.fault_low, self.low, self.centre, self.high, self.fault_high];
         volts.iter().zip(volts.iter().skip(1)).all(|(one, next)| one < next)
     }
 
     /// How far it is pushed: in a straight line from the centre to either end. None outside of its band.
-    fn share(&self, volts: Volts) -> Option<Lever> {
+    pub fn share(&self, volts: Volts) -> Option<Lever> {
         if volts <= self.fault_low || volts >= self.fault_high {
             return None;
         }

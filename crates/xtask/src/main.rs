@@ -9,6 +9,7 @@ mod cluster;
 mod debian;
 mod instructions;
 mod mutants;
+mod pads;
 mod panic_path;
 mod steps;
 
@@ -139,6 +140,7 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
     let compiler = steps.step_with("microcontroller compiler", bare_metal::Compiler::find)?;
     steps.step("core, link and hal for a microcontroller", || compiler.build_core())?;
     steps.step("no path to a panic", || compiler.link_without_panic())?;
+    steps.step("pads", pads::check)?;
     steps.step("a cluster's programs", cluster::install)?;
     steps.step("browser", browser::find)?;
     steps.step("tests", || run(cargo("test").arg("--workspace")))?;

@@ -19,6 +19,7 @@ mod machine_file;
 mod main_job;
 mod out_folder;
 mod pack;
+mod plant;
 mod pose;
 mod prove;
 mod rehearse;
@@ -81,6 +82,9 @@ pub enum Command {
     /// Drive one cylinder on a test bench through a programme
     #[command(long_about = rig::LONG)]
     Rig(rig::Args),
+    /// The simulated machine at the terminals of an industrial controller, in real time
+    #[command(long_about = plant::LONG)]
+    Plant(plant::Args),
     /// Pack a machine file into the image that a board reads
     #[command(long_about = pack::LONG)]
     Pack(pack::Args),
@@ -110,6 +114,7 @@ impl Command {
             Command::Rehearse(args) => args.run(console),
             Command::Prove(args) => args.run(console),
             Command::Rig(args) => args.run(console),
+            Command::Plant(args) => args.run(console),
             Command::Pack(args) => args.run(console),
             Command::Scope(args) => args.run(console),
             Command::Gauge(args) => args.run(console),

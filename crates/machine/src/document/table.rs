@@ -69,7 +69,7 @@ impl<'d> Table<'d> {
     }
 
     /// Complains about the value of `key`, or about the table where it has no such key. A key of a table in this one is written
-    /// as in complaints, `joint / range_deg`.
+    /// as in complaints, `joint / range_deg`; an empty key is the table itself.
     pub fn complain(&self, key: &str, found: impl Into<String>, wanted: impl Into<String>) {
         if self.entries.is_some() {
             let span = self.value(key).map_or(self.span.clone(), Spanned::span);
@@ -361,6 +361,8 @@ impl<'d> Table<'d> {
     fn path_to(&self, key: &str) -> String {
         if self.path.is_empty() {
             key.to_owned()
+        } else if key.is_empty() {
+            self.path.clone()
         } else {
             format!("{} / {key}", self.path)
         }
