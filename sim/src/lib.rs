@@ -6,10 +6,12 @@
 
 pub mod adversary;
 pub mod bench_rig;
+pub mod board;
 pub mod clearance;
 pub mod cli;
 pub mod drawing;
 pub mod findings;
+pub mod golden;
 pub mod healthy;
 pub mod live;
 pub mod plant;

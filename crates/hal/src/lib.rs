@@ -213,6 +213,9 @@ mod watchdog;
 mod board;
 mod cycle;
 
+#[cfg(feature = "exchange")]
+pub mod exchange;
+
 #[cfg(test)]
 mod bench;
 

@@ -1,5 +1,5 @@
 //! What people and CI run, one name for each: `cargo xtask test`, `cargo xtask bench`, `cargo xtask fuzz`, `cargo xtask adversary`,
-//! `cargo xtask healthy`, `cargo xtask reaction`, `cargo xtask mutants`.
+//! `cargo xtask healthy`, `cargo xtask reaction`, `cargo xtask mutants`, `cargo xtask firmware`.
 //!
 //! `test` is everything CI asks for, in the order in which a mistake is cheapest to find; it stops at the first failure.
 
@@ -7,6 +7,7 @@ mod bare_metal;
 mod browser;
 mod cluster;
 mod debian;
+mod firmware;
 mod instructions;
 mod mutants;
 mod panic_path;
@@ -20,12 +21,13 @@ use miette::Result;
 use crate::steps::{Steps, cargo, run};
 
 /// Features of the crates that go on a machine, each to be built alone.
-const FEATURES: [(&str, &str); 5] = [
+const FEATURES: [(&str, &str); 6] = [
     ("bellcrank-core", "defmt"),
     ("bellcrank-core", "serde"),
     ("bellcrank-core", "image"),
     ("bellcrank-link", "defmt"),
     ("bellcrank-hal", "defmt"),
+    ("bellcrank-hal", "exchange"),
 ];
 
 #[derive(Parser)]
@@ -80,6 +82,8 @@ enum Task {
     },
     /// That what goes on a microcontroller cannot panic, by linking it; where it can, which function of ours is to blame
     NoPanic,
+    /// Builds the firmware, and installs the emulator that runs it
+    Firmware,
     /// Mistakes put into the interlock, the gate and the link, one at a time, of which the tests must notice each
     Mutants {
         /// How many at once
@@ -100,6 +104,7 @@ fn main() -> Result<()> {
         Task::Instructions { bless: false } => instructions::check(),
         Task::Instructions { bless: true } => instructions::bless(),
         Task::Fuzz { frames } => fuzz(frames),
+        Task::Firmware => firmware::build(&bare_metal::Compiler::find()?),
         Task::NoPanic => bare_metal::Compiler::find()?.link_without_panic(),
         Task::Mutants { jobs } => mutants::check(jobs),
         Task::Adversary { runs, seed } => adversary(runs, seed),
@@ -119,7 +124,8 @@ fn test() -> Result<()> {
 fn test_steps(steps: &mut Steps) -> Result<()> {
     steps.step("format", || {
         run(cargo("fmt").args(["--all", "--check"]))?;
-        run(cargo("fmt").args(["--check", "--manifest-path", bare_metal::NO_PANIC]))
+        run(cargo("fmt").args(["--check", "--manifest-path", bare_metal::NO_PANIC]))?;
+        run(cargo("fmt").args(["--check", "--manifest-path", "crates/firmware/Cargo.toml"]))
     })?;
     steps.step("lints", || {
         run(cargo("clippy").args(["--workspace", "--all-targets", "--", "--deny", "warnings"]))
@@ -139,6 +145,7 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
     let compiler = steps.step_with("microcontroller compiler", bare_metal::Compiler::find)?;
     steps.step("core, link and hal for a microcontroller", || compiler.build_core())?;
     steps.step("no path to a panic", || compiler.link_without_panic())?;
+    steps.step("firmware", || firmware::build(&compiler))?;
     steps.step("a cluster's programs", cluster::install)?;
     steps.step("browser", browser::find)?;
     steps.step("tests", || run(cargo("test").arg("--workspace")))?;
