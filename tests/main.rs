@@ -32,6 +32,7 @@ mod link_loop;
 mod linkage;
 mod plan;
 mod plant;
+mod port_check;
 mod prove;
 mod reaction;
 mod rehearsals;

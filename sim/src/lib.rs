@@ -15,6 +15,7 @@ pub mod golden;
 pub mod healthy;
 pub mod live;
 pub mod plant;
+pub mod port_check;
 pub mod pose;
 pub mod prove;
 pub mod reaction;

@@ -82,8 +82,14 @@ enum Task {
     },
     /// That what goes on a microcontroller cannot panic, by linking it; where it can, which function of ours is to blame
     NoPanic,
-    /// Builds the firmware, and installs the emulator that runs it
+    /// Builds the firmware and what else the core is tried on, and installs the emulators that run it
     Firmware,
+    /// What the core costs on an emulated microcontroller, against benches/firmware.csv
+    Costs {
+        /// Write what it costs now into that file and benches/README.md
+        #[arg(long)]
+        bless: bool,
+    },
     /// Mistakes put into the interlock, the gate and the link, one at a time, of which the tests must notice each
     Mutants {
         /// How many at once
@@ -105,6 +111,10 @@ fn main() -> Result<()> {
         Task::Instructions { bless: true } => instructions::bless(),
         Task::Fuzz { frames } => fuzz(frames),
         Task::Firmware => firmware::build(&bare_metal::Compiler::find()?),
+        Task::Costs { bless } => {
+            firmware::build(&bare_metal::Compiler::find()?)?;
+            costs(bless)
+        }
         Task::NoPanic => bare_metal::Compiler::find()?.link_without_panic(),
         Task::Mutants { jobs } => mutants::check(jobs),
         Task::Adversary { runs, seed } => adversary(runs, seed),
@@ -159,6 +169,7 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
         run(cargo("test").args(["--package", "bellcrank-benches", "--benches"]))
     })?;
     steps.step("instructions", instructions::check)?;
+    steps.step("costs on a microcontroller", || costs(false))?;
     steps.step("adversary", || adversary(1000, None))?;
     steps.step("healthy hours", || healthy(1.0, None))?;
     steps.step("reaction", || reaction(20, None, false))
@@ -188,6 +199,14 @@ fn reaction(seeds: u32, cause: Option<&str>, bless: bool) -> Result<()> {
     if let Some(cause) = cause {
         command.args(["--cause", cause]);
     }
+    if bless {
+        command.arg("--bless");
+    }
+    run(&mut command)
+}
+
+fn costs(bless: bool) -> Result<()> {
+    let mut command = example("costs");
     if bless {
         command.arg("--bless");
     }

@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::channel;
 use std::sync::{Arc, Mutex, PoisonError};
-use std::thread;
+use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
 use defmt_decoder::{DecodeError, Table};
@@ -65,6 +65,7 @@ pub struct Emulator {
     child: Child,
     folder: PathBuf,
     log: Arc<Mutex<Vec<String>>>,
+    decoding: Option<JoinHandle<()>>,
 }
 
 impl Emulator {
@@ -131,10 +132,13 @@ impl Emulator {
             EmulatorError::NoEmulator(why)
         })?;
         let log = Arc::default();
-        if let Some(stdout) = child.stdout.take() {
-            decode(elf, stdout, Arc::clone(&log));
-        }
-        Ok(Self { child, folder, log })
+        let decoding = child.stdout.take().map(|stdout| decode(elf, stdout, Arc::clone(&log)));
+        Ok(Self {
+            child,
+            folder,
+            log,
+            decoding,
+        })
     }
 
     /// Both pipes, once the board has opened them.
@@ -179,7 +183,23 @@ impl Emulator {
 }
 
 impl Board {
-    /// What an emulated board has logged, a line each; nothing of another.
+    /// Closes the line to the board, and gives all that an emulated one has logged until it ended.
+    pub fn finished_log(mut self) -> Vec<String> {
+        self.write = Box::new(io::sink());
+        if let Some(emulator) = &mut self.emulator {
+            let begun = Instant::now();
+            while emulator.child.try_wait().is_ok_and(|ended| ended.is_none()) && begun.elapsed() < START {
+                thread::sleep(Duration::from_millis(10));
+            }
+            if let Some(decoding) = emulator.decoding.take() {
+                // It ends with what it reads.
+                let _ = decoding.join();
+            }
+        }
+        self.log()
+    }
+
+    /// What an emulated board has logged so far, a line each; nothing of another.
     pub fn log(&self) -> Vec<String> {
         let lines = |emulator: &Emulator| emulator.log.lock().unwrap_or_else(PoisonError::into_inner).clone();
         self.emulator.as_ref().map(lines).unwrap_or_default()
@@ -213,7 +233,7 @@ fn pipes() -> io::Result<PathBuf> {
 }
 
 /// Decodes what the firmware logs on its standard output, as it comes.
-fn decode(elf: Vec<u8>, mut from: impl Read + Send + 'static, log: Arc<Mutex<Vec<String>>>) {
+fn decode(elf: Vec<u8>, mut from: impl Read + Send + 'static, log: Arc<Mutex<Vec<String>>>) -> JoinHandle<()> {
     thread::spawn(move || {
         let say = |line: String| log.lock().unwrap_or_else(PoisonError::into_inner).push(line);
         let table = match Table::parse(&elf) {
@@ -233,5 +253,5 @@ fn decode(elf: Vec<u8>, mut from: impl Read + Send + 'static, log: Arc<Mutex<Vec
                 }
             }
         }
-    });
+    })
 }

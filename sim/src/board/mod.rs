@@ -283,7 +283,12 @@ impl Checked {
         self.board.start(kept)
     }
 
-    /// What it has logged, where it is an emulated one.
+    /// Ends it, and gives all that it has logged, where it is an emulated one.
+    pub fn finished_log(self) -> Vec<String> {
+        self.board.finished_log()
+    }
+
+    /// What it has logged so far, where it is an emulated one.
     pub fn log(&self) -> Vec<String> {
         self.board.log()
     }

@@ -17,6 +17,7 @@ mod machine_file;
 mod main_job;
 mod out_folder;
 mod pack;
+mod port_check;
 mod pose;
 mod prove;
 mod rehearse;
@@ -79,6 +80,9 @@ pub enum Command {
     /// Pack a machine file into the image that a board reads
     #[command(long_about = pack::LONG)]
     Pack(pack::Args),
+    /// Feed a board the golden run of a machine, and hold what it does to what it must do
+    #[command(long_about = port_check::LONG)]
+    PortCheck(port_check::Args),
     /// Print the completions of this command for a shell
     Completions(completions::Args),
     /// Print the JSON schema of what a command prints with --json
@@ -94,6 +98,7 @@ impl Command {
             Command::Prove(args) => args.run(console),
             Command::Rig(args) => args.run(console),
             Command::Pack(args) => args.run(console),
+            Command::PortCheck(args) => args.run(console),
             Command::Completions(args) => args.run(console),
             Command::Schema(args) => args.run(console),
         }
