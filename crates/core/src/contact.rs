@@ -18,7 +18,9 @@ impl Contact {
     pub fn open(&mut self, closed: bool, pulse: Duration, dt: Duration) -> bool {
         let pulse = pulse.as_ticks();
         if closed {
-            self.micros = self.micros.saturating_sub(dt.as_ticks() / PAYS_BACK);
+            // What was open for long has been taken for what it is: the next test pulse, which may come at once, stands for itself.
+            let owed = if self.micros > pulse { 0 } else { self.micros };
+            self.micros = owed.saturating_sub(dt.as_ticks() / PAYS_BACK);
             return false;
         }
         let micros = self.micros.saturating_add(dt.as_ticks());
@@ -52,6 +54,13 @@ mod tests {
         assert_eq!(seen("110111", PULSE), "......");
         assert_eq!(seen("100111", PULSE), "......");
         assert_eq!(seen("10001", PULSE), "...S.");
+        assert_eq!(seen("1001001", PULSE), "....SS.");
+    }
+
+    #[test]
+    fn a_test_pulse_soon_after_a_stop_is_none() {
+        assert_eq!(seen("100010111", PULSE), "...S.....");
+        assert_eq!(seen("10001000", PULSE), "...S...S");
     }
 
     #[test]

@@ -14,6 +14,9 @@
 //!
 //! # A port in ten steps
 //!
+//! Before them: `bellcrank pack MACHINE.toml --out machine.img` prints all that a board must have for this machine, and makes the image that
+//! `bellcrank_core::machine::image::read` (feature `image`) takes on the board (as a file for the flash, or, with `--rust`, as a constant).
+//!
 //! 1. **Relays first.** Wire valve power, dump valve and engine so that each is off without current, and so that their drivers are off
 //!    while the processor is in reset: by resistors, not by software. The external watchdog takes the current of all three by itself.
 //!    Put a [`PinRelay`] at each, and a [`PinContact`] at each feedback contact, closed while its relay has pulled in.
@@ -23,10 +26,13 @@
 //! 4. **Valves.** One output an axis, in the order of the axes in the machine file: [`PwmValve`], [`CoilPair`] or, with your own
 //!    [`Dac`], [`DacValve`]. Set the frequency where you set up the timer. Look at each with a scope before a valve hangs on it.
 //! 5. **Voltages.** Describe your converter by a [`Converter`] out of its data sheet, put it on [`SpiBus`] or [`I2cBus`], and say in
-//!    [`Taps`] which channel is which sensor. For the processor's own converter, have [`Analogue`]. Compare each channel with a
-//!    voltmeter.
+//!    [`Taps`] which channel is which sensor; the control voltage has a tap of its own. For the processor's own converter, have
+//!    [`Analogue`]. A converter that reads levers too is two [`Sampler`]s with some of its channels each, on a bus that is shared (the
+//!    crate `embedded-hal-bus` has such). Compare each channel with a voltmeter.
 //! 6. **Hands.** [`LinkHands`] on a serial port for a hand control that proves who it is, [`WiredHands`] for levers with
-//!    potentiometers. A serial port wants a buffer in the driver for all that comes in a tick.
+//!    potentiometers. A serial port wants a buffer in the driver for all that comes in a tick. A
+//!    [`MachineEnd`](bellcrank_link::MachineEnd) wants a pairing key, brought over a cable, and a boot number that never comes twice under
+//!    it: a true random source, or a count of starts that is kept.
 //! 7. **The watchdog.** [`PinWatchdog`], or your own [`Watchdog`], with a window around the tick. A watchdog inside the processor is no
 //!    substitute for one outside that acts on the relays.
 //! 8. **Join them** into a [`Wired`], give it to [`Cycle::new`] with the machine and what was kept over the power, and mind what it

@@ -2,6 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
+use bellcrank_core::Machine;
+use bellcrank_core::machine::{Axis, Channel, Signal};
+use bellcrank_core::units::Duration;
 use bellcrank_machine::{Packed, pack, read, source};
 use miette::{IntoDiagnostic, miette};
 use schemars::JsonSchema;
@@ -35,6 +38,8 @@ pub struct Args {
 pub struct PackReport {
     machine: String,
     axes: Vec<String>,
+    /// What a board must have that runs it.
+    board: Vec<String>,
     bytes: usize,
     /// CRC-32 (ISO-HDLC) that the image carries.
     crc32: String,
@@ -59,7 +64,7 @@ impl Args {
         let rust = rust
             .map(|(folder, name)| folder.write(&name, packed.rust().as_bytes()))
             .transpose()?;
-        console.show(&report(&packed, &image, rust.as_deref()), text_of)?;
+        console.show(&report(&packed, &machine, &image, rust.as_deref()), text_of)?;
         console.caution();
         Ok(Verdict::Good)
     }
@@ -74,10 +79,11 @@ fn place(path: &Path) -> miette::Result<(OutFolder, String)> {
     Ok((folder, name.to_string_lossy().into_owned()))
 }
 
-fn report(packed: &Packed, image: &Path, rust: Option<&Path>) -> PackReport {
+fn report(packed: &Packed, machine: &Machine, image: &Path, rust: Option<&Path>) -> PackReport {
     PackReport {
         machine: packed.name.clone(),
         axes: packed.axes.clone(),
+        board: wanted(machine, &packed.axes),
         bytes: packed.bytes.len(),
         crc32: format!("{:08x}", packed.crc),
         image_sha256: packed.digest.to_string(),
@@ -87,10 +93,74 @@ fn report(packed: &Packed, image: &Path, rust: Option<&Path>) -> PackReport {
     }
 }
 
+/// What a board must have, by what the machine file asks for; `bellcrank-hal` refuses a board that has it not.
+fn wanted(machine: &Machine, names: &[String]) -> Vec<String> {
+    let timing = machine.timing();
+    let axes = machine.axes().zip(names);
+    let axes = axes.map(|((_, axis), name)| format!("{name}: {}", of_axis(axis)));
+    let ratiometric = |(_, axis): (_, &Axis)| {
+        let twin = axis.twin.as_ref().map(|twin| twin.sensor.signal);
+        matches!(axis.sensor.signal, Signal::Ratiometric { .. }) || matches!(twin, Some(Signal::Ratiometric { .. }))
+    };
+    let fed = machine
+        .axes()
+        .any(ratiometric)
+        .then(|| "what feeds ratiometric sensors, read".to_owned());
+    let supply = machine
+        .control_supply()
+        .map(|(low, high)| format!("control voltage, read: {low} to {high} V"));
+    let feedback = timing
+        .relay
+        .is_some()
+        .then(|| "feedback contact of each of the three relays".to_owned());
+    let remote = machine.remote().is_some().then(|| "wireless station".to_owned());
+    let key = machine
+        .commissioning_speed()
+        .is_some()
+        .then(|| "key for commissioning".to_owned());
+    let turn = format!(
+        "a turn every {} ms, and a watchdog with a window around it",
+        ms(timing.tick)
+    );
+    let always = [turn, "stop chain of two channels, reset button".to_owned()];
+    always
+        .into_iter()
+        .chain(axes)
+        .chain(fed)
+        .chain(supply)
+        .chain(feedback)
+        .chain(remote)
+        .chain(key)
+        .collect()
+}
+
+fn ms(duration: Duration) -> f64 {
+    f64::from(duration.as_ticks()) / 1e3
+}
+
+fn of_axis(axis: &Axis) -> String {
+    let valve = match axis.channel {
+        Channel::Pwm(pwm) => format!("valve by duty, {} % is neutral", 100.0 * pwm.neutral),
+        Channel::Coils(coils) => format!("valve with two coils, {} and {} A", coils.full.out, coils.full.inward),
+        Channel::Voltage(voltage) => format!("valve by voltage, {} V either way", voltage.full),
+    };
+    let by = |signal| match signal {
+        Signal::Voltage => "by voltage".to_owned(),
+        Signal::Ratiometric { .. } => "ratiometric".to_owned(),
+        Signal::Current { shunt } => format!("by current over {} ohm", shunt.ohms()),
+    };
+    let sensor = by(axis.sensor.signal);
+    let twin = axis
+        .twin
+        .as_ref()
+        .map(|twin| format!(", second {}", by(twin.sensor.signal)));
+    format!("{valve}; sensor {sensor}{}", twin.unwrap_or_default())
+}
+
 fn text_of(report: &PackReport) -> String {
     let rows = [
         ("machine", report.machine.clone()),
-        ("axes", format!("{}: {}", report.axes.len(), report.axes.join(", "))),
+        ("axes", report.axes.len().to_string()),
         ("bytes", report.bytes.to_string()),
         ("CRC-32", report.crc32.clone()),
         ("image, SHA-256", report.image_sha256.clone()),
@@ -99,7 +169,8 @@ fn text_of(report: &PackReport) -> String {
     ];
     let rust = report.rust.iter().map(|path| ("written as Rust", path.clone()));
     let lines = rows.into_iter().chain(rust);
-    lines.fold(String::new(), |text, (what, value)| {
+    let written = lines.fold(String::new(), |text, (what, value)| {
         text + &format!("{what:22} {value}\n")
-    })
+    });
+    format!("{written}\nThe board needs\n  {}\n", report.board.join("\n  "))
 }
