@@ -154,21 +154,21 @@ fn a_good_board_passes() {
 }
 
 /// The outputs of a turn, changed.
-fn turned(answer: Answer, change: impl Fn(&mut Turned)) -> Option<Answer> {
-    Some(match answer {
+fn turned(answer: Answer, change: impl Fn(&mut Turned)) -> Answer {
+    match answer {
         Answer::Turned(mut turned) => {
             change(&mut turned);
             Answer::Turned(turned)
         }
         other => other,
-    })
+    }
 }
 
 #[test]
 fn one_bit_of_one_output_is_named_with_its_tick() {
     fails(
         |answer, said| {
-            turned(answer, |turned| {
+            Some(turned(answer, |turned| {
                 let first = turned.outputs.valves.iter().next().expect("valves");
                 if let (700, ValveSignal::Duty(duty)) = (said, first.1) {
                     let bits = f32::from_bits(duty.share().to_bits() ^ 1);
@@ -177,7 +177,7 @@ fn one_bit_of_one_output_is_named_with_its_tick() {
                         .valves
                         .set(first.0, ValveSignal::Duty(Duty::new(bits).expect("a duty")));
                 }
-            })
+            }))
         },
         "outputs",
         ": valve 0 is duty",
@@ -255,7 +255,11 @@ fn another_version_of_the_exchange_ends_it() {
 #[test]
 fn a_board_that_is_too_slow_is_told() {
     let machine = Machine::new(bench::parts()).expect("a machine");
-    let twist: Twist = |answer, said| turned(answer, |turned| turned.counts = if said == 50 { 1_500 } else { 10 });
+    let twist: Twist = |answer, said| {
+        Some(turned(answer, |turned| {
+            turned.counts = if said == 50 { 1_500 } else { 10 }
+        }))
+    };
     let setup = Setup {
         ticks: 100,
         ..Setup::default()

@@ -15,7 +15,7 @@ use crate::cycle::Cycle;
 use crate::trouble::{Misfit, Troubles};
 
 /// Without a frame for so long, everything is switched off. The other end may be a computer that does something else meanwhile.
-pub const QUIET: Duration = Duration::from_ticks(500_000);
+pub const QUIET: Duration = Duration::from_ticks(2_000_000);
 
 /// A line to the other end. Where [`ReadReady`] says yes although nothing has come, reading waits: then nobody can notice that frames
 /// cease.

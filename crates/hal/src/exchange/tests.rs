@@ -202,7 +202,7 @@ fn when_nothing_more_is_asked_everything_is_switched_off() {
     let image = packed();
     let mut asks = pieces(&image);
     asks.push(Ask::Turn(inputs(1)));
-    let answers = served(&asks, 51_000);
+    let answers = served(&asks, 201_000);
     let last = answers.last().unwrap();
     let Answer::Silent(Turned { outputs, .. }) = last else {
         panic!("{last:?}")
