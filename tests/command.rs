@@ -457,6 +457,9 @@ fn schemas_on_file_are_those_of_the_code() {
         "prove-repeat",
         "prove-shrink",
         "rig",
+        "scope",
+        "gauge",
+        "signoff",
     ] {
         let path = root().join(format!("sim/schemas/{name}.json"));
         let on_file = fs::read_to_string(&path).unwrap_or_default();

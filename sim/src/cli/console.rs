@@ -15,6 +15,13 @@ a competent person does that, under the local rules. Oil under pressure goes thr
 under pressure when the engine stops; trapped oil can let a load drop. First motion: low flow, one
 axis, nobody in reach.";
 
+/// The same where what is shown comes of a measurement.
+const CAUTION_MEASURED: &str = "\
+Caution: this is read out of what somebody measured, and is no better than that. It makes no machine
+safe and certifies none: a competent person does that, under the local rules. Oil under pressure
+goes through skin, and stays under pressure when the engine stops; trapped oil can let a load drop.
+First motion after any change: low flow, one axis, nobody in reach.";
+
 /// Widest line of an error's excerpt, characters.
 const WIDTH: usize = 100;
 
@@ -38,6 +45,11 @@ impl Console {
     /// Files go to `out`; `json` asks for one JSON document on standard output.
     pub fn new(out: PathBuf, json: bool) -> Console {
         Console { out, json }
+    }
+
+    /// One JSON document is wanted, and nothing else.
+    pub fn json(&self) -> bool {
+        self.json
     }
 
     /// Opens the folder for files. To be called before any work starts.
@@ -81,7 +93,17 @@ impl Console {
 
     /// Repeats the cautions, for the commands that show a verdict, a pressure or a motion.
     pub fn caution(&self) {
-        remark(&format!("\n{CAUTION}"));
+        self.remark(CAUTION);
+    }
+
+    /// The same for the commands that read measurements.
+    pub fn caution_measured(&self) {
+        self.remark(CAUTION_MEASURED);
+    }
+
+    /// Says something that somebody must read beside the result.
+    pub fn remark(&self, text: &str) {
+        remark(&fitted(text));
     }
 
     /// Prints an error with the place it is at, without colour where the terminal or `NO_COLOR` says so.
@@ -92,6 +114,15 @@ impl Console {
             .break_words(false)
             .build();
         remark(&format!("{:?}", Explained { error, handler }));
+    }
+}
+
+/// A text as it stands, or on a narrower terminal in lines that fit it; a blank line before.
+fn fitted(text: &str) -> String {
+    if text.lines().all(|line| line.len() <= terminal_width()) {
+        format!("\n{text}")
+    } else {
+        format!("\n{}", super::paragraph(&text.replace('\n', " "), "").trim_end())
     }
 }
 

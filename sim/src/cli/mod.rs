@@ -11,8 +11,10 @@
 //! | 2 | bad input, or it could not be done; nothing half-written is left |
 
 mod completions;
+mod consent;
 mod console;
 mod evidence;
+mod gauge;
 mod machine_file;
 mod main_job;
 mod out_folder;
@@ -23,6 +25,9 @@ mod prove;
 mod rehearse;
 mod rig;
 mod schema;
+mod scope;
+mod seat;
+mod signoff;
 mod survey;
 mod table;
 
@@ -34,7 +39,7 @@ use clap::{Parser, Subcommand};
 pub use console::{Console, terminal_width};
 pub use machine_file::MachineArg;
 pub use out_folder::{OutFolder, OutFolderError, Streamed, file_stem};
-pub use table::{decimals, listed, table};
+pub use table::{decimals, listed, paragraph, table};
 
 /// The whole command line.
 #[derive(Debug, Parser)]
@@ -83,6 +88,18 @@ pub enum Command {
     /// Feed a board the golden run of a machine, and hold what it does to what it must do
     #[command(long_about = port_check::LONG)]
     PortCheck(port_check::Args),
+    /// Read a captured duty signal: what it is, what is wrong with it, what the lever behind it does
+    #[command(long_about = scope::LONG)]
+    Scope(scope::Args),
+    /// Fit the calibration of a length or angle sensor to measured lengths
+    #[command(long_about = gauge::LONG)]
+    Gauge(gauge::Args),
+    /// Keep the record of a machine's commissioning: checks in order, answers that cannot be changed unnoticed
+    #[command(long_about = signoff::LONG)]
+    Signoff(Box<signoff::Args>),
+    /// Sit in the simulated machine: a page with both levers in hand and the real core under it
+    #[command(long_about = seat::LONG)]
+    Seat(seat::Args),
     /// Print the completions of this command for a shell
     Completions(completions::Args),
     /// Print the JSON schema of what a command prints with --json
@@ -99,6 +116,10 @@ impl Command {
             Command::Rig(args) => args.run(console),
             Command::Pack(args) => args.run(console),
             Command::PortCheck(args) => args.run(console),
+            Command::Scope(args) => args.run(console),
+            Command::Gauge(args) => args.run(console),
+            Command::Signoff(args) => args.run(console),
+            Command::Seat(args) => args.run(console),
             Command::Completions(args) => args.run(console),
             Command::Schema(args) => args.run(console),
         }

@@ -9,17 +9,21 @@ use super::pack::PackReport;
 use super::port_check::PortReport;
 use super::prove::{ProveReport, RepeatReport, ShrinkReport};
 use super::rehearse::RehearseReport;
+use super::seat::SeatReport;
 use super::survey::SurveyReport;
 use super::{Console, Verdict};
 use crate::bench_rig::RigReport;
+use crate::gauge::GaugeReport;
 use crate::pose::PoseReport;
+use crate::scope::ScopeReport;
+use crate::signoff::SignoffReport;
 
 /// The name of a command, and the schema of its output.
 type Output = (&'static str, fn() -> Schema);
 
 /// Every output that has a schema, by the name of its command, with an option that makes it another one; `main` is what comes without a
 /// command.
-const OUTPUTS: [Output; 10] = [
+const OUTPUTS: [Output; 14] = [
     ("main", || schema_for!(MainReport)),
     ("survey", || schema_for!(SurveyReport)),
     ("pose", || schema_for!(PoseReport)),
@@ -27,9 +31,13 @@ const OUTPUTS: [Output; 10] = [
     ("prove-repeat", || schema_for!(RepeatReport)),
     ("prove-shrink", || schema_for!(ShrinkReport)),
     ("rehearse", || schema_for!(RehearseReport)),
+    ("seat", || schema_for!(SeatReport)),
     ("rig", || schema_for!(RigReport)),
     ("pack", || schema_for!(PackReport)),
     ("port-check", || schema_for!(PortReport)),
+    ("gauge", || schema_for!(GaugeReport)),
+    ("scope", || schema_for!(ScopeReport)),
+    ("signoff", || schema_for!(SignoffReport)),
 ];
 
 /// `bellcrank schema NAME`

@@ -52,6 +52,15 @@ pub fn listed(lead: &str, items: &[String]) -> String {
     text + "\n"
 }
 
+/// Prose in lines that fit the terminal, of at most 100 characters; all but the first begin with `indent`.
+pub fn paragraph(text: &str, indent: &str) -> String {
+    let width = super::terminal_width().clamp(20, WIDTH);
+    let options = textwrap::Options::new(width)
+        .subsequent_indent(indent)
+        .break_words(false);
+    textwrap::fill(text, options) + "\n"
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
