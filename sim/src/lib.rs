@@ -6,14 +6,17 @@
 
 pub mod adversary;
 pub mod bench_rig;
+pub mod board;
 pub mod clearance;
 pub mod cli;
 pub mod drawing;
 pub mod findings;
 pub mod gauge;
+pub mod golden;
 pub mod healthy;
 pub mod live;
 pub mod plant;
+pub mod port_check;
 pub mod pose;
 pub mod prove;
 pub mod reaction;

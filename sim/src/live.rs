@@ -13,6 +13,7 @@ use bellcrank_core::supervise::{RECORD_LEN, State};
 use bellcrank_core::{Controller, Inputs, Machine, Outputs};
 use bellcrank_machine::description::Description;
 
+use crate::board::{BoardError, Checked};
 use crate::plant::{Accuracy, Plant};
 use crate::run::RunError;
 use crate::scenario::{FaultKind, Scenario};
@@ -49,7 +50,11 @@ pub struct Live<'s> {
     pub wiring: Wiring,
     /// The core.
     pub controller: Controller<'s>,
-    /// What it put out last.
+    /// The same core on a board, if there is one: then the board decides, and the core here looks over its shoulder.
+    pub board: Option<Checked>,
+    /// What was wrong with the board.
+    failed: Option<BoardError>,
+    /// What the core put out last.
     pub outputs: Outputs,
     /// What it moves.
     pub plant: Plant,
@@ -90,6 +95,8 @@ impl<'s> Live<'s> {
             ticks: 0,
             wiring: Wiring::new(scenario, seed),
             controller: Controller::new(machine),
+            board: None,
+            failed: None,
             outputs: no_current(),
             plant,
         })
@@ -112,13 +119,13 @@ impl<'s> Live<'s> {
     }
 
     /// Period of the loop, s.
-    pub fn tick(&self) -> f64 {
+    pub fn period(&self) -> f64 {
         self.scenario.machine.timing.tick
     }
 
     /// Time since the start, s.
     pub fn time(&self) -> f64 {
-        self.ticks as f64 * self.tick()
+        self.ticks as f64 * self.period()
     }
 
     /// What is to be read at a time.
@@ -160,27 +167,48 @@ impl<'s> Live<'s> {
                     Image::Whole | Image::Refused => self.machine,
                 };
                 self.controller = Controller::restarted(machine, record);
+                if let Some(board) = &mut self.board {
+                    self.failed = board.start(Some(record)).err();
+                }
             }
             self.outputs = no_current();
         } else if !on(FaultKind::LoopHangs) {
-            self.outputs = self.controller.tick(&inputs);
-            if on(FaultKind::TickEarly) {
+            let early = on(FaultKind::TickEarly);
+            self.tick(&inputs);
+            if early {
                 self.wiring.hasten(t, &self.outputs);
                 let t = t + AGAIN_S;
                 let mut inputs = self.read(t);
                 hands(t, &self.controller, &mut inputs);
-                self.outputs = self.controller.tick(&inputs);
+                self.tick(&inputs);
                 self.wiring.hasten(t, &self.outputs);
             }
         }
         anew
     }
 
+    /// One tick of the core: of the one here, and of the one on the board, if there is one.
+    fn tick(&mut self, inputs: &Inputs) {
+        self.outputs = self.controller.tick(inputs);
+        if let Some(board) = &mut self.board
+            && self.failed.is_none()
+        {
+            match board.turn(inputs, &self.outputs) {
+                Ok(outputs) => self.outputs = outputs,
+                Err(why) => self.failed = Some(why),
+            }
+        }
+    }
+
     /// The plant goes on by one tick.
     ///
     /// # Errors
-    /// It could not be integrated.
+    /// It could not be integrated, or something was wrong with the board.
     pub fn go(&mut self) -> Result<(), RunError> {
+        if let Some(source) = self.failed.take() {
+            let scenario = self.scenario.name.clone();
+            return Err(RunError::Board { scenario, source });
+        }
         let t = self.time();
         self.surroundings.at(&self.scenario, t, &mut self.plant);
         let driven = self.wiring.write(&self.scenario, t, &self.outputs, &mut self.plant);

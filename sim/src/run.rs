@@ -1,11 +1,13 @@
 //! One rehearsal: scenario and seed to trace. A pure function: the same scenario and seed give the same trace to the bit.
 
+use bellcrank_core::machine::image::Fingerprint;
 use bellcrank_core::machine::{ARMS_MAX, AxisId};
 use bellcrank_core::{Controller, Outputs};
 use nalgebra::Vector3;
 use xxhash_rust::xxh3::Xxh3;
 
 use crate::adversary::Hands;
+use crate::board::{Board, BoardError, Checked};
 use crate::clearance::Least;
 use crate::live::{self, Live};
 use crate::plant::{Plant, PlantError};
@@ -34,6 +36,14 @@ pub enum RunError {
         /// When and where.
         source: PlantError,
     },
+    /// The core was to run on a board, and something was wrong with that.
+    #[error("{scenario}: {source}")]
+    Board {
+        /// The scenario's name.
+        scenario: String,
+        /// What.
+        source: BoardError,
+    },
 }
 
 /// Rehearses a scenario.
@@ -49,8 +59,29 @@ pub fn rehearse(scenario: &Scenario, seed: u64) -> Result<Trace, RunError> {
 /// # Errors
 /// As for [`rehearse`].
 pub fn rehearse_sampled(scenario: &Scenario, seed: u64, every: f64) -> Result<Trace, RunError> {
+    Ok(rehearse_on(scenario, seed, every, None)?.0)
+}
+
+/// The same with the core on a board, if there is one; it is given back.
+///
+/// # Errors
+/// As for [`rehearse`]; or the board does not answer, or puts out anything else than the core does here.
+pub fn rehearse_on(
+    scenario: &Scenario,
+    seed: u64,
+    every: f64,
+    board: Option<Board>,
+) -> Result<(Trace, Option<Checked>), RunError> {
     let machine = live::built(&scenario.machine)?;
     let mut live = Live::new(scenario, &machine, seed)?;
+    if let Some(mut board) = board {
+        let failed = |source| RunError::Board {
+            scenario: scenario.name.clone(),
+            source,
+        };
+        board.load(&machine, Fingerprint::default()).map_err(failed)?;
+        live.board = Some(Checked::new(board));
+    }
     let mut hostile = scenario.hostile.map(|how| Hands::unresetting(how, &machine, seed));
     let mut recorder = Recorder::new(scenario);
     let tick = scenario.machine.timing.tick;
@@ -73,7 +104,7 @@ pub fn rehearse_sampled(scenario: &Scenario, seed: u64, every: f64) -> Result<Tr
         recorder.lead(&live.controller, &live.plant);
         live.go()?;
     }
-    Ok(recorder.finish(sample_every as f64 * tick))
+    Ok((recorder.finish(sample_every as f64 * tick), live.board))
 }
 
 /// Writes down what happens.

@@ -130,6 +130,11 @@ impl<'m, B: Board> Cycle<'m, B> {
     pub fn board(&self) -> &B {
         &self.board
     }
+
+    /// The board, for one that is told from outside what it is to read.
+    pub fn board_mut(&mut self) -> &mut B {
+        &mut self.board
+    }
 }
 
 /// The core has taken a stop: it gives no valve any power before a reset. It does in the very tick that it is told of one; this is seen to,

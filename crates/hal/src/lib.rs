@@ -43,6 +43,11 @@
 //! 10. **Break it.** Pull each wire, and short it to its neighbours, with the hydraulics off: for each, the table below says what must
 //!     happen. Then the same with one axis at low flow and nobody in reach.
 //!
+//! Before the tenth step, and again after each change of compiler or board, the port can be tried out with nothing wired to it: serve by
+//! the feature `exchange` on any serial line (`exchange::serve` in a firmware of its own), and run
+//! `bellcrank port-check MACHINE --serial DEVICE`. It feeds the board 20,000 ticks of that machine and says in which tick and field the first bit
+//! differs, whether a turn takes more than half of the tick, and whether everything is switched off when the frames cease.
+//!
 //! # What fails, and what then
 //!
 //! Whatever fails, less moves. Each row is held by a test (`cycle/tests.rs`, `cycle/tests/failures.rs`, `board/tests.rs`, and those beside
@@ -218,6 +223,9 @@ mod watchdog;
 
 mod board;
 mod cycle;
+
+#[cfg(feature = "exchange")]
+pub mod exchange;
 
 #[cfg(test)]
 mod bench;

@@ -5,7 +5,9 @@
 //! these commands alone, so that a build for the host never sees it. Either way the results have a folder of their own.
 
 use std::{
-    env, fs,
+    env,
+    ffi::OsString,
+    fs,
     path::{Path, PathBuf},
     process::Command,
 };
@@ -41,12 +43,7 @@ impl Compiler {
     ///
     /// Neither way is open; says what to install.
     pub fn find() -> Result<Self> {
-        // One try: without a way to rustup's server, say so soon.
-        let mut target_add = Command::new("rustup");
-        target_add
-            .args(["target", "add", TARGET])
-            .env("RUSTUP_MAX_RETRIES", "0");
-        if run(&mut target_add).is_ok() {
+        if add_target(TARGET) {
             println!("{TARGET} from rustup");
             return Ok(Compiler::Rustup);
         }
@@ -70,6 +67,16 @@ impl Compiler {
             run(self.build().args(["--package", package, "--no-default-features"]))?;
         }
         Ok(())
+    }
+
+    /// Builds a workspace of its own, all of it, with the settings that stand in its folder.
+    ///
+    /// # Errors
+    ///
+    /// It does not build.
+    pub fn build_in(&self, folder: &Path, target_folder: &Path) -> Result<()> {
+        let mut command = self.cargo_to("build", target_folder);
+        run(command.current_dir(folder))
     }
 
     /// Links core, link and hal without a panic handler, and sees to it that a panic would have been noticed.
@@ -129,19 +136,60 @@ impl Compiler {
     }
 
     fn cargo(&self, subcommand: &str) -> Command {
+        self.cargo_to(subcommand, Path::new(TARGET_FOLDER))
+    }
+
+    fn cargo_to(&self, subcommand: &str, target_folder: &Path) -> Command {
         let mut command = cargo(subcommand);
-        command.args(["--release", "--target", TARGET, "--target-dir", TARGET_FOLDER]);
+        command
+            .args(["--release", "--target", TARGET, "--target-dir"])
+            .arg(target_folder);
         if let Compiler::Debian { linker_folder } = self {
-            let path = env::var_os("PATH").unwrap_or_default();
-            let folders = env::split_paths(&path).chain([linker_folder.clone()]);
-            command
-                .arg("-Zbuild-std=core")
-                .env("RUSTC", DEBIAN_RUSTC)
-                .env("RUSTC_BOOTSTRAP", "1")
-                .env("PATH", env::join_paths(folders).expect("what was split can be joined"));
+            command.arg("-Zbuild-std=core");
+            debians(&mut command, linker_folder);
         }
         command
     }
+}
+
+/// Has rustup add a target. One try: without a way to its server, that is known soon.
+pub fn add_target(target: &str) -> bool {
+    let mut add = Command::new("rustup");
+    add.args(["target", "add", target]).env("RUSTUP_MAX_RETRIES", "0");
+    run(&mut add).is_ok()
+}
+
+/// Has a cargo command use Debian's compiler.
+///
+/// # Errors
+///
+/// There is no `rust-lld` in the compiler at hand.
+pub fn use_debians(command: &mut Command) -> Result<()> {
+    debians(command, &linker_folder()?);
+    Ok(())
+}
+
+/// Has a cargo command find `rust-lld`.
+///
+/// # Errors
+///
+/// There is none in the compiler at hand.
+pub fn with_linker(command: &mut Command) -> Result<()> {
+    command.env("PATH", path_with(&linker_folder()?));
+    Ok(())
+}
+
+fn debians(command: &mut Command, linker_folder: &Path) {
+    command
+        .env("RUSTC", DEBIAN_RUSTC)
+        .env("RUSTC_BOOTSTRAP", "1")
+        .env("PATH", path_with(linker_folder));
+}
+
+fn path_with(folder: &Path) -> OsString {
+    let path = env::var_os("PATH").unwrap_or_default();
+    let folders = env::split_paths(&path).chain([folder.to_path_buf()]);
+    env::join_paths(folders).expect("what was split can be joined")
 }
 
 fn no_panic_image() -> PathBuf {

@@ -1,5 +1,5 @@
 //! What people and CI run, one name for each: `cargo xtask test`, `cargo xtask bench`, `cargo xtask fuzz`, `cargo xtask adversary`,
-//! `cargo xtask healthy`, `cargo xtask reaction`, `cargo xtask mutants`.
+//! `cargo xtask healthy`, `cargo xtask reaction`, `cargo xtask mutants`, `cargo xtask firmware`.
 //!
 //! `test` is everything CI asks for, in the order in which a mistake is cheapest to find; it stops at the first failure.
 
@@ -7,6 +7,7 @@ mod bare_metal;
 mod browser;
 mod cluster;
 mod debian;
+mod firmware;
 mod instructions;
 mod mutants;
 mod pads;
@@ -21,12 +22,13 @@ use miette::Result;
 use crate::steps::{Steps, cargo, run};
 
 /// Features of the crates that go on a machine, each to be built alone.
-const FEATURES: [(&str, &str); 5] = [
+const FEATURES: [(&str, &str); 6] = [
     ("bellcrank-core", "defmt"),
     ("bellcrank-core", "serde"),
     ("bellcrank-core", "image"),
     ("bellcrank-link", "defmt"),
     ("bellcrank-hal", "defmt"),
+    ("bellcrank-hal", "exchange"),
 ];
 
 #[derive(Parser)]
@@ -81,6 +83,14 @@ enum Task {
     },
     /// That what goes on a microcontroller cannot panic, by linking it; where it can, which function of ours is to blame
     NoPanic,
+    /// Builds the firmware and what else the core is tried on, and installs the emulators that run it
+    Firmware,
+    /// What the core costs on an emulated microcontroller, against benches/firmware.csv
+    Costs {
+        /// Write what it costs now into that file and benches/README.md
+        #[arg(long)]
+        bless: bool,
+    },
     /// Mistakes put into the interlock, the gate and the link, one at a time, of which the tests must notice each
     Mutants {
         /// How many at once
@@ -101,6 +111,11 @@ fn main() -> Result<()> {
         Task::Instructions { bless: false } => instructions::check(),
         Task::Instructions { bless: true } => instructions::bless(),
         Task::Fuzz { frames } => fuzz(frames),
+        Task::Firmware => firmware::build(&bare_metal::Compiler::find()?),
+        Task::Costs { bless } => {
+            firmware::build(&bare_metal::Compiler::find()?)?;
+            costs(bless)
+        }
         Task::NoPanic => bare_metal::Compiler::find()?.link_without_panic(),
         Task::Mutants { jobs } => mutants::check(jobs),
         Task::Adversary { runs, seed } => adversary(runs, seed),
@@ -120,7 +135,8 @@ fn test() -> Result<()> {
 fn test_steps(steps: &mut Steps) -> Result<()> {
     steps.step("format", || {
         run(cargo("fmt").args(["--all", "--check"]))?;
-        run(cargo("fmt").args(["--check", "--manifest-path", bare_metal::NO_PANIC]))
+        run(cargo("fmt").args(["--check", "--manifest-path", bare_metal::NO_PANIC]))?;
+        run(cargo("fmt").args(["--check", "--manifest-path", "crates/firmware/Cargo.toml"]))
     })?;
     steps.step("lints", || {
         run(cargo("clippy").args(["--workspace", "--all-targets", "--", "--deny", "warnings"]))
@@ -141,6 +157,7 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
     steps.step("core, link and hal for a microcontroller", || compiler.build_core())?;
     steps.step("no path to a panic", || compiler.link_without_panic())?;
     steps.step("pads", pads::check)?;
+    steps.step("firmware", || firmware::build(&compiler))?;
     steps.step("a cluster's programs", cluster::install)?;
     steps.step("browser", browser::find)?;
     steps.step("tests", || run(cargo("test").arg("--workspace")))?;
@@ -154,6 +171,7 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
         run(cargo("test").args(["--package", "bellcrank-benches", "--benches"]))
     })?;
     steps.step("instructions", instructions::check)?;
+    steps.step("costs on a microcontroller", || costs(false))?;
     steps.step("adversary", || adversary(1000, None))?;
     steps.step("healthy hours", || healthy(1.0, None))?;
     steps.step("reaction", || reaction(20, None, false))
@@ -183,6 +201,14 @@ fn reaction(seeds: u32, cause: Option<&str>, bless: bool) -> Result<()> {
     if let Some(cause) = cause {
         command.args(["--cause", cause]);
     }
+    if bless {
+        command.arg("--bless");
+    }
+    run(&mut command)
+}
+
+fn costs(bless: bool) -> Result<()> {
+    let mut command = example("costs");
     if bless {
         command.arg("--bless");
     }

@@ -20,6 +20,7 @@ mod main_job;
 mod out_folder;
 mod pack;
 mod plant;
+mod port_check;
 mod pose;
 mod prove;
 mod rehearse;
@@ -88,6 +89,9 @@ pub enum Command {
     /// Pack a machine file into the image that a board reads
     #[command(long_about = pack::LONG)]
     Pack(pack::Args),
+    /// Feed a board the golden run of a machine, and hold what it does to what it must do
+    #[command(long_about = port_check::LONG)]
+    PortCheck(port_check::Args),
     /// Read a captured duty signal: what it is, what is wrong with it, what the lever behind it does
     #[command(long_about = scope::LONG)]
     Scope(scope::Args),
@@ -116,6 +120,7 @@ impl Command {
             Command::Rig(args) => args.run(console),
             Command::Plant(args) => args.run(console),
             Command::Pack(args) => args.run(console),
+            Command::PortCheck(args) => args.run(console),
             Command::Scope(args) => args.run(console),
             Command::Gauge(args) => args.run(console),
             Command::Signoff(args) => args.run(console),

@@ -1,11 +1,14 @@
 //! `bellcrank rehearse`: one closed-loop run of a scenario.
 
+use std::path::PathBuf;
+
 use bellcrank_machine::description::Description;
 use clap::builder::NonEmptyStringValueParser;
 use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::{Console, OutFolder, OutFolderError, Verdict, file_stem};
+use crate::board::{Checked, Emulator, INSTRUCTIONS_A_COUNT, find_firmware};
 use crate::findings::{Findings, judge};
 use crate::report::{self, Rehearsed};
 use crate::run;
@@ -34,6 +37,21 @@ pub struct Args {
     /// Seed of the sensors' noise
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
+    /// Where the core runs
+    #[arg(long, value_enum, default_value_t = Core::Here)]
+    core: Core,
+    /// The firmware for the emulated core, if it is not where `cargo xtask firmware` puts it
+    #[arg(long, value_name = "FILE")]
+    firmware: Option<PathBuf>,
+}
+
+/// Where the core runs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum Core {
+    /// In this process
+    Here,
+    /// On a Cortex-M4F that QEMU emulates
+    Emulated,
 }
 
 /// What `rehearse --json` prints.
@@ -47,6 +65,25 @@ pub struct RehearseReport {
     pub page_file: String,
     /// The record that was written.
     pub csv_file: String,
+    /// The core that decided.
+    pub core: CoreReport,
+}
+
+/// Which core decided, and what it took.
+#[derive(Debug, Serialize, JsonSchema)]
+pub struct CoreReport {
+    /// Where it ran.
+    pub ran: &'static str,
+    /// Ticks that it put out the very same as the core in this process; none where that is the one that decided.
+    pub same_ticks: Option<u64>,
+    /// Instructions of a turn of the emulated board, mean.
+    pub instructions_mean: Option<f64>,
+    /// The most that a turn took.
+    pub instructions_most: Option<f64>,
+    /// Most of its stack that was in use, bytes.
+    pub stack_bytes: Option<u32>,
+    /// What it logged.
+    pub log: Vec<String>,
 }
 
 /// One event of the core's log.
@@ -64,9 +101,17 @@ impl Args {
     pub(super) fn run(&self, console: &Console) -> miette::Result<Verdict> {
         let scenario = scenario::read(&self.scenario)?;
         let out = console.open_out()?;
-        let trace = run::rehearse(&scenario, self.seed)?;
+        let board = match self.core {
+            Core::Here => None,
+            Core::Emulated => {
+                let firmware = self.firmware.clone().unwrap_or_else(|| find_firmware("pipe"));
+                Some(Emulator::start(&firmware)?)
+            }
+        };
+        let (trace, board) = run::rehearse_on(&scenario, self.seed, run::SAMPLE_S, board)?;
         let findings = judge(&scenario, self.seed, &trace);
-        let report = RehearseReport::write(&out, &scenario, &trace, findings)?;
+        let core = board.map_or_else(CoreReport::here, |mut board| CoreReport::emulated(&mut board));
+        let report = RehearseReport::write(&out, &scenario, &trace, findings, core)?;
         console.show(&report, RehearseReport::text)?;
         console.caution();
         Ok(Verdict::from(report.findings.passed))
@@ -80,6 +125,7 @@ impl RehearseReport {
         scenario: &Scenario,
         trace: &Trace,
         findings: Findings,
+        core: CoreReport,
     ) -> Result<Self, OutFolderError> {
         let rehearsed = Rehearsed {
             scenario,
@@ -95,7 +141,48 @@ impl RehearseReport {
             findings,
             page_file: page.display().to_string(),
             csv_file: csv.display().to_string(),
+            core,
         })
+    }
+}
+
+impl CoreReport {
+    /// The core in this process.
+    pub(super) fn here() -> Self {
+        Self {
+            ran: "in this process",
+            same_ticks: None,
+            instructions_mean: None,
+            instructions_most: None,
+            stack_bytes: None,
+            log: Vec::new(),
+        }
+    }
+
+    fn emulated(board: &mut Checked) -> Self {
+        let instructions = |counts: f64| Some((counts * INSTRUCTIONS_A_COUNT).round());
+        Self {
+            ran: "on an emulated Cortex-M4F",
+            same_ticks: Some(board.turns),
+            instructions_mean: instructions(board.counts as f64 / board.turns.max(1) as f64),
+            instructions_most: instructions(f64::from(board.worst.0)),
+            stack_bytes: board.who().ok().and_then(|who| who.stack),
+            log: board.log(),
+        }
+    }
+
+    fn text(&self) -> String {
+        let mut text = format!("core: {}", self.ran);
+        if let (Some(ticks), Some(mean), Some(most)) = (self.same_ticks, self.instructions_mean, self.instructions_most)
+        {
+            text += &format!(
+                "; {ticks} ticks to the bit as in this process\n      {mean:.0} instructions a turn, {most:.0} at most; {} bytes of stack",
+                self.stack_bytes.unwrap_or(0)
+            );
+        }
+        self.log
+            .iter()
+            .fold(text, |text, line| text + &format!("\n      log: {line}"))
     }
 }
 
@@ -131,6 +218,7 @@ impl RehearseReport {
         lines.push(String::new());
         lines.push(table::console(std::slice::from_ref(found), super::terminal_width()));
         lines.extend(found.tracking.iter().map(Tracking::line));
+        lines.push(self.core.text());
         lines.push(format!("digest {}; to repeat it: {}", found.digest, found.repeat));
         lines.push(format!("page: {}\nrecord: {}", self.page_file, self.csv_file));
         lines.join("\n")

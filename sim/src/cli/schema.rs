@@ -6,6 +6,7 @@ use schemars::{Schema, schema_for};
 
 use super::main_job::MainReport;
 use super::pack::PackReport;
+use super::port_check::PortReport;
 use super::prove::{ProveReport, RepeatReport, ShrinkReport};
 use super::rehearse::RehearseReport;
 use super::seat::SeatReport;
@@ -22,7 +23,7 @@ type Output = (&'static str, fn() -> Schema);
 
 /// Every output that has a schema, by the name of its command, with an option that makes it another one; `main` is what comes without a
 /// command.
-const OUTPUTS: [Output; 13] = [
+const OUTPUTS: [Output; 14] = [
     ("main", || schema_for!(MainReport)),
     ("survey", || schema_for!(SurveyReport)),
     ("pose", || schema_for!(PoseReport)),
@@ -33,6 +34,7 @@ const OUTPUTS: [Output; 13] = [
     ("seat", || schema_for!(SeatReport)),
     ("rig", || schema_for!(RigReport)),
     ("pack", || schema_for!(PackReport)),
+    ("port-check", || schema_for!(PortReport)),
     ("gauge", || schema_for!(GaugeReport)),
     ("scope", || schema_for!(ScopeReport)),
     ("signoff", || schema_for!(SignoffReport)),

@@ -134,7 +134,7 @@ impl<'s> Plant<'s> {
         mut tell: impl FnMut(f64, &str),
     ) -> Result<(), PlantError> {
         let begin = Instant::now();
-        let tick = Duration::from_secs_f64(self.live.tick());
+        let tick = Duration::from_secs_f64(self.live.period());
         let mut due = begin;
         while !over.load(Ordering::Acquire) && length.is_none_or(|length| begin.elapsed() < length) {
             let now = Instant::now();
@@ -219,7 +219,7 @@ impl<'s> Plant<'s> {
             self.live.plant.axis(id.index()).stroke_rate.abs() > f64::from(axis.watch.still_rate)
         };
         let moving = self.live.machine().axes().any(moves);
-        self.still_for = if moving { 0.0 } else { self.still_for + self.live.tick() };
+        self.still_for = if moving { 0.0 } else { self.still_for + self.live.period() };
         if moving && !self.moving {
             tell(t, "the arm moves");
             self.moving = true;

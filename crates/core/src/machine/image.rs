@@ -44,6 +44,7 @@ const CRC: Crc<u32, NoTable> = Crc::<u32, NoTable>::new(&CRC_32_ISO_HDLC);
 /// Digest of the machine file's text (SHA-256, the one that `sha256sum` prints): tells which file an image was made of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Fingerprint(pub [u8; 32]);
 
 impl fmt::Display for Fingerprint {
@@ -66,6 +67,7 @@ pub struct Image {
 /// What the core has room for so many of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[allow(missing_docs, reason = "each is its own name")]
 pub enum Room {
     Axes,
@@ -93,6 +95,7 @@ const ROOM: [(Room, usize); 8] = [
 /// Why bytes are no image of a machine.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Refused {
     /// They do not begin as an image does.
     NotAnImage,

@@ -69,6 +69,7 @@ pub struct Machine(Parts);
 /// What is wrong with the parts of a machine.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum MachineError {
     /// A number of an axis is not finite or outside what makes sense.
     Axis(AxisId, Field),
@@ -83,6 +84,7 @@ pub enum MachineError {
 /// The field that a [`MachineError`] means.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[allow(missing_docs, reason = "each is the name of the field above")]
 pub enum Field {
     Linkage,

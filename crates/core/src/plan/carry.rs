@@ -50,7 +50,7 @@ impl Carry {
     }
 
     /// One tick. The rates of all arms' joints go into `rates`.
-    pub fn step(&mut self, sight: &Sight, rates: &mut Rates) {
+    pub(super) fn step(&mut self, sight: &Sight, rates: &mut Rates) {
         let arms = sight.machine.arms();
         let Some((first, pose)) = arms.first().zip(sight.posture.arm(0)) else {
             *self = Self::default();

@@ -77,7 +77,7 @@ impl GoToMove {
     }
 
     /// One tick; `at_rest` has the arms that nothing else leads. The rates of the arm's joints go into `rates`.
-    pub fn step(&mut self, sight: &Sight, at_rest: [bool; ARMS_MAX], rates: &mut Rates) -> Option<Refusal> {
+    pub(super) fn step(&mut self, sight: &Sight, at_rest: [bool; ARMS_MAX], rates: &mut Rates) -> Option<Refusal> {
         let given = sight.hand.go_to;
         let held = given.is_some_and(|given| self.order.is_some_and(|order| order.number == given.number));
         if !held && !matches!(self.phase, Phase::Going(_)) {

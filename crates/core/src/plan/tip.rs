@@ -39,7 +39,7 @@ impl TipJog {
     }
 
     /// One tick: the rates of this arm's joints go into `rates`.
-    pub fn step(&mut self, sight: &Sight, arm: &Arm, pose: &ArmPose, rates: &mut Rates) {
+    pub(super) fn step(&mut self, sight: &Sight, arm: &Arm, pose: &ArmPose, rates: &mut Rates) {
         let dt = sight.posture.dt_s();
         let asked = sight.twist_asked(arm, pose);
         self.ramp.step(&asked, &full(arm), arm.tip_ramp, dt);

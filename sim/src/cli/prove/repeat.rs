@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::{Asked, again};
-use crate::cli::rehearse::RehearseReport;
+use crate::cli::rehearse::{CoreReport, RehearseReport};
 use crate::cli::{Console, Verdict};
 use crate::findings::{self, Check};
 use crate::prove::campaign;
@@ -38,7 +38,7 @@ pub(super) fn run(console: &Console, asked: &Asked, number: u64) -> miette::Resu
         passed: !row.verdict.fails(),
     }];
     findings.passed = !row.verdict.fails();
-    let rehearsed = RehearseReport::write(&out, &scenario, &trace, findings)?;
+    let rehearsed = RehearseReport::write(&out, &scenario, &trace, findings, CoreReport::here())?;
     let report = RepeatReport { row, rehearsed };
     console.show(&report, text)?;
     console.caution();
