@@ -64,7 +64,8 @@ pub fn to_and_fro(plant: &mut Plant, share: f64, ticks: u32) {
 
 /// Core, wiring and plant in a loop, as in a rehearsal, with nobody writing down what happens.
 pub struct Loop<'s> {
-    wiring: Wiring<'s>,
+    scenario: &'s Scenario,
+    wiring: Wiring,
     controller: Controller<'s>,
     plant: Plant,
     tick: u32,
@@ -93,6 +94,7 @@ impl<'s> Loop<'s> {
         }
         plant.stand(&scenario.start, PRELOAD);
         Self {
+            scenario,
             wiring: Wiring::new(scenario, 1),
             controller: Controller::new(machine),
             plant,
@@ -107,8 +109,8 @@ impl<'s> Loop<'s> {
     pub fn go_on(&mut self, ticks: u32) {
         for _ in 0..ticks {
             let t = f64::from(self.tick) * TICK;
-            let outputs = self.controller.tick(&self.wiring.read(t, &self.plant));
-            let inputs = self.wiring.write(t, &outputs, &mut self.plant);
+            let outputs = self.controller.tick(&self.wiring.read(self.scenario, t, &self.plant));
+            let inputs = self.wiring.write(self.scenario, t, &outputs, &mut self.plant);
             self.plant.advance(&inputs, TICK).expect("it can be integrated");
             self.tick += 1;
         }

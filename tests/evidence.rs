@@ -1,17 +1,12 @@
 //! The page of a campaign, opened in a browser without a window: nothing is fetched and nothing goes wrong, it fits, filters and scrubs, and every
 //! picture is told in words.
-//!
-//! It takes Chromium and its driver: `cargo xtask test` installs them where it may.
 
-use std::io::{BufRead, BufReader};
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
 
-use fantoccini::wd::WebDriverCompatibleCommand;
-use fantoccini::{Client, ClientBuilder, Locator, key::Key};
-use hyper_util::client::legacy::connect::HttpConnector;
-use serde_json::{Value, json};
+use fantoccini::{Client, Locator, key::Key};
 use tempfile::tempdir;
+
+use crate::browser::{Driver, ask, fits, requests};
 
 /// One fault of each sort, and a machine whose watch sleeps: something fails.
 const SUITE: &str = r#"
@@ -35,78 +30,6 @@ operators = ["frozen", "smooth"]
 
 /// Sensors are noticed broken only after 8 ms: all these runs fail at that limit.
 const FAILED: u64 = 8;
-
-/// The browser's driver, ended with the test.
-struct Driver {
-    process: Child,
-    address: String,
-}
-
-impl Driver {
-    fn start() -> Self {
-        let mut process = Command::new("chromedriver")
-            .arg("--port=0")
-            .stdout(Stdio::piped())
-            .spawn()
-            .expect(
-                "`chromedriver` is needed: `apt-get install chromium chromium-driver`, or what your system has instead",
-            );
-        let said = BufReader::new(process.stdout.take().unwrap());
-        let port = said.lines().map_while(Result::ok).find_map(|line| {
-            let (_, port) = line.rsplit_once("started successfully on port ")?;
-            port.trim_end_matches('.').parse::<u16>().ok()
-        });
-        let port = port.expect("chromedriver says its port");
-        Self {
-            process,
-            address: format!("http://127.0.0.1:{port}"),
-        }
-    }
-
-    /// A browser with a screen of that width, all of whose messages and requests are kept.
-    async fn browser(&self, width: u32) -> Client {
-        let wanted = json!({
-            "goog:loggingPrefs": { "browser": "ALL", "performance": "ALL" },
-            "goog:chromeOptions": {
-                "args": ["--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"],
-                "mobileEmulation": {
-                    "deviceMetrics": { "width": width, "height": 900, "pixelRatio": 1, "mobile": width < 500, "touch": false }
-                },
-            },
-        });
-        let Value::Object(wanted) = wanted else { unreachable!() };
-        ClientBuilder::new(HttpConnector::new())
-            .capabilities(wanted)
-            .connect(&self.address)
-            .await
-            .expect("a browser")
-    }
-}
-
-impl Drop for Driver {
-    fn drop(&mut self) {
-        let _ = self.process.kill();
-        let _ = self.process.wait();
-    }
-}
-
-/// What a browser has noted since it was last asked: `browser` are its messages, `performance` its requests.
-#[derive(Debug)]
-struct Log(&'static str);
-
-impl WebDriverCompatibleCommand for Log {
-    fn endpoint(&self, base: &url::Url, session: Option<&str>) -> Result<url::Url, url::ParseError> {
-        base.join(&format!("session/{}/se/log", session.unwrap_or_default()))
-    }
-
-    fn method_and_body(&self, _: &url::Url) -> (http::Method, Option<String>) {
-        (http::Method::POST, Some(json!({ "type": self.0 }).to_string()))
-    }
-}
-
-async fn ask(browser: &Client, script: &str) -> Value {
-    browser.execute(&format!("return {script}"), Vec::new()).await.unwrap()
-}
 
 /// Chooses in one of the filters, by what is shown.
 async fn choose(browser: &Client, filter: &str, shown: &str) {
@@ -134,18 +57,9 @@ fn the_page_of_a_campaign_works_in_a_browser() {
     crate::command::run(folder.path(), &["prove", "seen.toml"], 1);
     let page = format!("file://{}", folder.path().join("out/seen.html").display());
     let driver = Driver::start();
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .unwrap();
-    runtime.block_on(async {
-        for width in [1280, 390] {
-            let browser = driver.browser(width).await;
-            let looked = tokio::spawn(look(browser.clone(), page.clone(), width)).await;
-            browser.close().await.unwrap();
-            looked.unwrap();
-        }
-    });
+    for width in [1280, 390] {
+        driver.look(width, |browser| look(browser, page.clone(), width));
+    }
     assert_sheet_and_results(folder.path());
 }
 
@@ -157,18 +71,7 @@ async fn look(browser: Client, page: String, width: u32) {
     scrubs(&browser).await;
     plays(&browser).await;
     fits(&browser, width).await;
-    is_alone(&browser, &page).await;
-}
-
-/// Nothing stands out to the side.
-async fn fits(browser: &Client, width: u32) {
-    let root = "document.documentElement";
-    let widths = ask(
-        browser,
-        &format!("[{root}.scrollWidth - {root}.clientWidth, innerWidth]"),
-    )
-    .await;
-    assert_eq!(widths, json!([0, width]));
+    assert_eq!(requests(&browser).await, [page]);
 }
 
 /// Each picture has a title and a description, or a label, unless what it shows stands beside it; each chart a table.
@@ -247,21 +150,6 @@ async fn plays(browser: &Client) {
     assert_eq!(moved.await.unwrap(), true);
     play.click().await.unwrap();
     assert_eq!(play.text().await.unwrap(), "Play");
-}
-
-/// It asked for itself and for nothing else, and had nothing to complain of.
-async fn is_alone(browser: &Client, page: &str) {
-    let messages = browser.issue_cmd(Log("browser")).await.unwrap();
-    assert_eq!(messages, json!([]));
-    let log = browser.issue_cmd(Log("performance")).await.unwrap();
-    let entries = log.as_array().unwrap().iter();
-    let requests: Vec<String> = entries
-        .filter_map(|entry| serde_json::from_str::<Value>(entry["message"].as_str()?).ok())
-        .filter(|entry| entry["message"]["method"] == "Network.requestWillBeSent")
-        .filter_map(|entry| Some(entry["message"]["params"]["request"]["url"].as_str()?.to_owned()))
-        .filter(|url| !url.starts_with("data:"))
-        .collect();
-    assert_eq!(requests, [page]);
 }
 
 /// What stands beside the page is whole.

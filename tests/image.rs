@@ -331,7 +331,7 @@ fn the_command_packs_and_says_what() {
     assert_eq!(report["bytes"], bytes.len());
     let board: Vec<_> = report["board"].as_array().expect("a list").iter().collect();
     assert_eq!(board[0], "a turn every 2 ms, and a watchdog with a window around it");
-    assert_eq!(board[2], "slew: valve by duty, closed at 50 %; sensor by voltage");
+    assert_eq!(board[2], "slew: valve by duty, 50 % is neutral; sensor by voltage");
     let rest = &board[6..];
     let all = [
         "control voltage, read: 20.4 to 28.8 V",

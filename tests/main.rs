@@ -3,6 +3,7 @@
 mod adversary;
 mod bad_input;
 mod board;
+mod browser;
 mod carry;
 mod check;
 mod closed_loop;
@@ -37,6 +38,8 @@ mod rehearsals;
 mod rig;
 mod safety;
 mod scope;
+mod seat;
+mod seat_door;
 mod sense;
 mod signoff;
 mod stages_sense;

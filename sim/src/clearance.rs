@@ -27,14 +27,17 @@ pub struct Clearance {
 
 /// A link, a grip or a cylinder where it is.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Part {
-    axis: usize,
-    line: Line,
-    radius: f64,
+pub(crate) struct Part {
+    /// The axis whose it is.
+    pub(crate) axis: usize,
+    /// From end to end.
+    pub(crate) line: Line,
+    /// m.
+    pub(crate) radius: f64,
 }
 
 /// From a point to another, m.
-type Line = (Vector3<f64>, Vector3<f64>);
+pub(crate) type Line = (Vector3<f64>, Vector3<f64>);
 
 /// The clearance of each part of an arm to each zone that keeps it out.
 pub fn of_arm<'m>(machine: &'m Description, arm: &'m Arm, pose: &'m Pose) -> impl Iterator<Item = Clearance> + 'm {
@@ -147,7 +150,7 @@ fn may_be_nearer(zone: &Zone, part: &Part, so_far: Option<f64>) -> bool {
 }
 
 /// The parts of an arm, from base to tip.
-fn parts<'m>(machine: &'m Description, arm: &'m Arm, pose: &'m Pose) -> impl Iterator<Item = Part> + 'm {
+pub(crate) fn parts<'m>(machine: &'m Description, arm: &'m Arm, pose: &'m Pose) -> impl Iterator<Item = Part> + 'm {
     let axes = arm.axes.iter().chain(&arm.grip);
     let parents = std::iter::once(None).chain(arm.axes.iter().map(|&axis| Some(axis)));
     axes.zip(parents).flat_map(move |(&axis, parent)| {

@@ -22,6 +22,7 @@ pub mod revise;
 pub mod run;
 pub mod scenario;
 pub mod scope;
+pub mod seat;
 pub mod signoff;
 pub mod surroundings;
 pub mod survey;

@@ -3,6 +3,8 @@
 //! A tick has two halves: [`Live::think`], in which the core reads and decides, and [`Live::go`], in which the plant does what came of it.
 //! Whoever watches looks between the two. Faults of the controller itself are put in here.
 
+use std::borrow::Cow;
+
 use bellcrank_core::inputs::Relays;
 use bellcrank_core::machine::PerAxis;
 use bellcrank_core::machine::image::{self, Fingerprint, IMAGE_MAX};
@@ -15,7 +17,7 @@ use crate::plant::{Accuracy, Plant};
 use crate::run::RunError;
 use crate::scenario::{FaultKind, Scenario};
 use crate::surroundings::Surroundings;
-use crate::wiring::Wiring;
+use crate::wiring::{self, Wiring};
 
 /// How soon a tick follows that comes too early, s.
 const AGAIN_S: f64 = 0.0003;
@@ -36,15 +38,15 @@ enum Image<'s> {
 
 /// A machine at work.
 pub struct Live<'s> {
-    scenario: &'s Scenario,
+    scenario: Cow<'s, Scenario>,
     machine: &'s Machine,
-    surroundings: Surroundings<'s>,
+    surroundings: Surroundings,
     starting: bool,
     /// What the controller reads its machine from.
     image: Image<'s>,
     ticks: u64,
     /// What the core works through.
-    pub wiring: Wiring<'s>,
+    pub wiring: Wiring,
     /// The core.
     pub controller: Controller<'s>,
     /// What it put out last.
@@ -80,7 +82,7 @@ impl<'s> Live<'s> {
         let surroundings = Surroundings::new(scenario, &mut plant);
         plant.stand(&scenario.start, PRELOAD_PA);
         Ok(Self {
-            scenario,
+            scenario: Cow::Borrowed(scenario),
             machine,
             surroundings,
             starting: false,
@@ -93,6 +95,17 @@ impl<'s> Live<'s> {
         })
     }
 
+    /// What has happened and is to happen.
+    pub fn scenario(&self) -> &Scenario {
+        &self.scenario
+    }
+
+    /// The same, to go on with as it is made up: hands and faults from now on, in order of time. What is past is not to be touched, nor the
+    /// machine.
+    pub fn made_up(&mut self) -> &mut Scenario {
+        self.scenario.to_mut()
+    }
+
     /// Time since the start, s.
     pub fn time(&self) -> f64 {
         self.ticks as f64 * self.scenario.machine.timing.tick
@@ -101,7 +114,7 @@ impl<'s> Live<'s> {
     /// The core reads and decides. `hands` may change what it reads. Whether it has just started anew.
     pub fn think(&mut self, mut hands: impl FnMut(f64, &Controller, &mut Inputs)) -> bool {
         let t = self.time();
-        let mut inputs = self.wiring.read(t, &self.plant);
+        let mut inputs = self.wiring.read(&self.scenario, t, &self.plant);
         hands(t, &self.controller, &mut inputs);
         let on = |fault: FaultKind| self.scenario.active(t).any(|kind| kind == fault);
         let flipped = self.scenario.active(t).find_map(|kind| match kind {
@@ -117,8 +130,11 @@ impl<'s> Live<'s> {
             self.image = read_damaged(self.machine, place).map_or(Image::Refused, Image::Taken);
         }
         let refused = damaged.is_some() && self.image == Image::Refused;
-        let starting =
-            on(FaultKind::Restart) || flipped.is_some() || reads.is_some() || refused || self.wiring.starves(t);
+        let starting = on(FaultKind::Restart)
+            || flipped.is_some()
+            || reads.is_some()
+            || refused
+            || wiring::starves(&self.scenario, t);
         let anew = starting && !self.starting;
         self.starting = starting;
         if starting {
@@ -136,7 +152,7 @@ impl<'s> Live<'s> {
             if on(FaultKind::TickEarly) {
                 self.wiring.hasten(t, &self.outputs);
                 let t = t + AGAIN_S;
-                let mut inputs = self.wiring.read(t, &self.plant);
+                let mut inputs = self.wiring.read(&self.scenario, t, &self.plant);
                 hands(t, &self.controller, &mut inputs);
                 self.outputs = self.controller.tick(&inputs);
                 self.wiring.hasten(t, &self.outputs);
@@ -151,8 +167,8 @@ impl<'s> Live<'s> {
     /// It could not be integrated.
     pub fn go(&mut self) -> Result<(), RunError> {
         let t = self.time();
-        self.surroundings.at(t, &mut self.plant);
-        let driven = self.wiring.write(t, &self.outputs, &mut self.plant);
+        self.surroundings.at(&self.scenario, t, &mut self.plant);
+        let driven = self.wiring.write(&self.scenario, t, &self.outputs, &mut self.plant);
         self.ticks += 1;
         self.plant
             .advance(&driven, self.scenario.machine.timing.tick)

@@ -64,7 +64,7 @@ pub fn rehearse_sampled(scenario: &Scenario, seed: u64, every: f64) -> Result<Tr
         if live.think(|_, _, _| {}) {
             recorder.seen = 0;
         }
-        recorder.digest(&live.outputs, &live.plant);
+        recorder.digest.take(&live.outputs, &live.plant);
         recorder.events(&live.controller);
         recorder.extremes(&live.plant);
         if number % sample_every == 0 {
@@ -89,7 +89,35 @@ struct Recorder<'s> {
     least: Least,
     /// Per axis: greatest pressure, Pa.
     pressure: Vec<f64>,
-    digest: Xxh3,
+    digest: Digest,
+}
+
+/// The digest of a run as it goes: of every output of the core, and of the plant's state, tick by tick.
+#[derive(Default)]
+pub struct Digest(Xxh3);
+
+impl Digest {
+    /// Takes in a tick, between the core's thinking and the plant's going on.
+    pub fn take(&mut self, outputs: &Outputs, plant: &Plant) {
+        for (_, told) in outputs.valves.iter() {
+            self.0.update(&told.number().to_bits().to_le_bytes());
+        }
+        let flags = [
+            outputs.relays.valve_power,
+            outputs.relays.dump_closed,
+            outputs.relays.engine_run,
+            outputs.alive,
+        ];
+        self.0.update(&flags.map(u8::from));
+        for state in plant.states() {
+            self.0.update(&state.to_bits().to_le_bytes());
+        }
+    }
+
+    /// Of all so far.
+    pub fn value(&self) -> u64 {
+        self.0.digest()
+    }
 }
 
 impl<'s> Recorder<'s> {
@@ -103,23 +131,7 @@ impl<'s> Recorder<'s> {
             ideal: [None; ARMS_MAX],
             least: Least::of(&scenario.machine),
             pressure: vec![0.0; scenario.machine.axes.len()],
-            digest: Xxh3::new(),
-        }
-    }
-
-    fn digest(&mut self, outputs: &Outputs, plant: &Plant) {
-        for (_, told) in outputs.valves.iter() {
-            self.digest.update(&told.number().to_bits().to_le_bytes());
-        }
-        let flags = [
-            outputs.relays.valve_power,
-            outputs.relays.dump_closed,
-            outputs.relays.engine_run,
-            outputs.alive,
-        ];
-        self.digest.update(&flags.map(u8::from));
-        for state in plant.states() {
-            self.digest.update(&state.to_bits().to_le_bytes());
+            digest: Digest::default(),
         }
     }
 
@@ -219,7 +231,7 @@ impl<'s> Recorder<'s> {
                 between_arms: self.least.between_arms,
                 pressure: self.pressure,
             },
-            digest: self.digest.digest(),
+            digest: self.digest.value(),
         }
     }
 }

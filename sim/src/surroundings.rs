@@ -8,8 +8,7 @@ use crate::plant::bodies::GRAVITY;
 use crate::scenario::{FaultKind, Load, Scenario};
 
 /// The surroundings of one rehearsal.
-pub struct Surroundings<'s> {
-    scenario: &'s Scenario,
+pub struct Surroundings {
     /// Mass at the tip of each arm as the plant has it, kg.
     hung: Vec<f64>,
     /// Temperature of the oil as the plant has it, °C, and air beyond that of the machine file.
@@ -17,48 +16,45 @@ pub struct Surroundings<'s> {
     air: Option<f64>,
 }
 
-impl<'s> Surroundings<'s> {
+impl Surroundings {
     /// Puts the plant where the scenario begins: it can be stood up after this.
-    pub fn new(scenario: &'s Scenario, plant: &mut Plant) -> Self {
+    pub fn new(scenario: &Scenario, plant: &mut Plant) -> Self {
         if let Some(bodies) = plant.bodies() {
             bodies.gravity = gravity(scenario.slope);
         }
         let mut surroundings = Self {
-            scenario,
             hung: vec![0.0; scenario.machine.arms.len()],
             oil: scenario.machine.oil.temperature,
             air: None,
         };
-        surroundings.at(0.0, plant);
+        surroundings.at(scenario, 0.0, plant);
         surroundings
     }
 
-    /// Makes the plant's surroundings those of time `t`, s.
-    pub fn at(&mut self, t: f64, plant: &mut Plant) {
+    /// Makes the plant's surroundings those of the scenario at time `t`, s.
+    pub fn at(&mut self, scenario: &Scenario, t: f64, plant: &mut Plant) {
         for (arm, hung) in self.hung.iter_mut().enumerate() {
-            let mass = hanging(&self.scenario.payloads, arm, t);
+            let mass = hanging(&scenario.payloads, arm, t);
             if mass != *hung
                 && let Some(bodies) = plant.bodies()
             {
-                let machine = &self.scenario.machine;
+                let machine = &scenario.machine;
                 bodies.hang(machine, &machine.arms[arm], mass);
                 plant.expect_jump();
                 *hung = mass;
             }
         }
-        let hot = self.scenario.active(t).find_map(|kind| match kind {
+        let hot = scenario.active(t).find_map(|kind| match kind {
             FaultKind::OilHot { to } => Some(to),
             _ => None,
         });
-        let oil = hot
-            .or(self.scenario.oil)
-            .unwrap_or(self.scenario.machine.oil.temperature);
+        let oil = hot.or(scenario.oil).unwrap_or(scenario.machine.oil.temperature);
         if oil != self.oil {
             plant.set_oil_temperature(oil);
             plant.expect_jump();
             self.oil = oil;
         }
-        let air = self.scenario.active(t).find_map(|kind| match kind {
+        let air = scenario.active(t).find_map(|kind| match kind {
             FaultKind::AirInOil { share } => Some(share),
             _ => None,
         });

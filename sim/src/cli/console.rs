@@ -93,12 +93,17 @@ impl Console {
 
     /// Repeats the cautions, for the commands that show a verdict, a pressure or a motion.
     pub fn caution(&self) {
-        remark(&fitted(CAUTION));
+        self.remark(CAUTION);
     }
 
     /// The same for the commands that read measurements.
     pub fn caution_measured(&self) {
-        remark(&fitted(CAUTION_MEASURED));
+        self.remark(CAUTION_MEASURED);
+    }
+
+    /// Says something that somebody must read beside the result.
+    pub fn remark(&self, text: &str) {
+        remark(&fitted(text));
     }
 
     /// Prints an error with the place it is at, without colour where the terminal or `NO_COLOR` says so.
@@ -112,12 +117,12 @@ impl Console {
     }
 }
 
-/// A caution as it stands, or on a narrower terminal in lines that fit it; a blank line before.
-fn fitted(caution: &str) -> String {
-    if caution.lines().all(|line| line.len() <= terminal_width()) {
-        format!("\n{caution}")
+/// A text as it stands, or on a narrower terminal in lines that fit it; a blank line before.
+fn fitted(text: &str) -> String {
+    if text.lines().all(|line| line.len() <= terminal_width()) {
+        format!("\n{text}")
     } else {
-        format!("\n{}", super::paragraph(&caution.replace('\n', " "), "").trim_end())
+        format!("\n{}", super::paragraph(&text.replace('\n', " "), "").trim_end())
     }
 }
 

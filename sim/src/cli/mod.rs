@@ -25,6 +25,7 @@ mod rehearse;
 mod rig;
 mod schema;
 mod scope;
+mod seat;
 mod signoff;
 mod survey;
 mod table;
@@ -92,6 +93,9 @@ pub enum Command {
     /// Keep the record of a machine's commissioning: checks in order, answers that cannot be changed unnoticed
     #[command(long_about = signoff::LONG)]
     Signoff(Box<signoff::Args>),
+    /// Sit in the simulated machine: a page with both levers in hand and the real core under it
+    #[command(long_about = seat::LONG)]
+    Seat(seat::Args),
     /// Print the completions of this command for a shell
     Completions(completions::Args),
     /// Print the JSON schema of what a command prints with --json
@@ -110,6 +114,7 @@ impl Command {
             Command::Scope(args) => args.run(console),
             Command::Gauge(args) => args.run(console),
             Command::Signoff(args) => args.run(console),
+            Command::Seat(args) => args.run(console),
             Command::Completions(args) => args.run(console),
             Command::Schema(args) => args.run(console),
         }

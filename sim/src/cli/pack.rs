@@ -140,7 +140,7 @@ fn ms(duration: Duration) -> f64 {
 
 fn of_axis(axis: &Axis) -> String {
     let valve = match axis.channel {
-        Channel::Pwm(pwm) => format!("valve by duty, closed at {} %", 100.0 * pwm.neutral),
+        Channel::Pwm(pwm) => format!("valve by duty, {} % is neutral", 100.0 * pwm.neutral),
         Channel::Coils(coils) => format!("valve with two coils, {} and {} A", coils.full.out, coils.full.inward),
         Channel::Voltage(voltage) => format!("valve by voltage, {} V either way", voltage.full),
     };
@@ -153,7 +153,7 @@ fn of_axis(axis: &Axis) -> String {
     let twin = axis
         .twin
         .as_ref()
-        .map(|twin| format!(", a second {}", by(twin.sensor.signal)));
+        .map(|twin| format!(", second {}", by(twin.sensor.signal)));
     format!("{valve}; sensor {sensor}{}", twin.unwrap_or_default())
 }
 
@@ -168,10 +168,9 @@ fn text_of(report: &PackReport) -> String {
         ("written", report.image.clone()),
     ];
     let rust = report.rust.iter().map(|path| ("written as Rust", path.clone()));
-    let titles = std::iter::once("the board needs").chain(std::iter::repeat(""));
-    let board = titles.zip(report.board.iter().cloned());
-    let lines = rows.into_iter().chain(rust).chain(board);
-    lines.fold(String::new(), |text, (what, value)| {
+    let lines = rows.into_iter().chain(rust);
+    let written = lines.fold(String::new(), |text, (what, value)| {
         text + &format!("{what:22} {value}\n")
-    })
+    });
+    format!("{written}\nThe board needs\n  {}\n", report.board.join("\n  "))
 }

@@ -8,6 +8,7 @@ use super::main_job::MainReport;
 use super::pack::PackReport;
 use super::prove::{ProveReport, RepeatReport, ShrinkReport};
 use super::rehearse::RehearseReport;
+use super::seat::SeatReport;
 use super::survey::SurveyReport;
 use super::{Console, Verdict};
 use crate::bench_rig::RigReport;
@@ -21,7 +22,7 @@ type Output = (&'static str, fn() -> Schema);
 
 /// Every output that has a schema, by the name of its command, with an option that makes it another one; `main` is what comes without a
 /// command.
-const OUTPUTS: [Output; 12] = [
+const OUTPUTS: [Output; 13] = [
     ("main", || schema_for!(MainReport)),
     ("survey", || schema_for!(SurveyReport)),
     ("pose", || schema_for!(PoseReport)),
@@ -29,6 +30,7 @@ const OUTPUTS: [Output; 12] = [
     ("prove-repeat", || schema_for!(RepeatReport)),
     ("prove-shrink", || schema_for!(ShrinkReport)),
     ("rehearse", || schema_for!(RehearseReport)),
+    ("seat", || schema_for!(SeatReport)),
     ("rig", || schema_for!(RigReport)),
     ("pack", || schema_for!(PackReport)),
     ("gauge", || schema_for!(GaugeReport)),

@@ -14,7 +14,7 @@ pub(crate) mod moments;
 pub(crate) mod page;
 pub(crate) mod panels;
 pub(crate) mod picture;
-mod units;
+pub(crate) mod units;
 
 use crate::findings::Findings;
 use crate::scenario::Scenario;

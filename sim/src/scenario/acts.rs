@@ -4,6 +4,7 @@ use std::f64::consts::TAU;
 use std::ops::RangeInclusive;
 
 use bellcrank_core::inputs::{Frame, Mode, Station};
+use bellcrank_core::machine::LEVERS_MAX;
 use bellcrank_machine::document::Table;
 use nalgebra::Vector3;
 
@@ -18,6 +19,8 @@ pub(super) const FRAMES: [(&str, Frame); 3] = [
     ("seat", Frame::Seat),
     ("tool", Frame::Tool),
 ];
+
+pub(super) const MODES: [(&str, Mode); 3] = [("joint", Mode::Joint), ("tip", Mode::Tip), ("carry", Mode::Carry)];
 
 impl Who<'_> {
     /// `[[hand]]`: a time and one act.
@@ -39,6 +42,9 @@ impl Who<'_> {
             t.optional("go_to").map(|key| t.table(key, |t| self.go_to(t))),
             t.optional("circle").map(|key| t.table(key, |t| self.circle(t))),
             t.optional("lever").map(|key| t.table(key, |t| self.lever(t))),
+            t.optional("levers").map(|key| levers(t, key)),
+            t.optional("mode")
+                .map(|key| Act::Mode(t.choice(key, &MODES).unwrap_or_default())),
             t.optional("neutral").map(|key| {
                 if !t.flag(key) {
                     t.complain(key, "false", "true: levers are moved by `tip` and `lever`");
@@ -51,7 +57,7 @@ impl Who<'_> {
             t.complain(
                 "at_s",
                 format!("{} acts", given.len()),
-                "one of enable, reset, tip, go_to, circle, lever, frame, slow, neutral",
+                "one of enable, reset, tip, go_to, circle, lever, levers, mode, frame, slow, neutral",
             );
         }
         given.first().copied().unwrap_or(Act::Neutral)
@@ -163,4 +169,21 @@ impl Who<'_> {
             _ => self.machine.stations.seat.speed_cap,
         }
     }
+}
+
+/// The deflections of all levers in the order of their numbers. Those that are not told are at neutral.
+fn levers(t: &Table, key: &'static str) -> Act {
+    let told = t.numbers(key, -1.0..=1.0);
+    let mut levers = [0.0; LEVERS_MAX];
+    if told.len() > LEVERS_MAX {
+        t.complain(
+            key,
+            format!("{} deflections", told.len()),
+            format!("at most {LEVERS_MAX}: one for each lever of a station"),
+        );
+    }
+    for (lever, share) in levers.iter_mut().zip(told) {
+        *lever = share;
+    }
+    Act::Levers(levers)
 }

@@ -9,9 +9,10 @@ use bellcrank_core::inputs::{Mode, Station};
 use bellcrank_core::last_tick::Held;
 use bellcrank_core::supervise::{State, What};
 use bellcrank_machine::description::Description;
-use bellcrank_machine::document::{self, DocumentError, Table};
+use bellcrank_machine::document::{self, Complaints, DocumentError, Table};
 use bellcrank_machine::{builtin, find};
 
+use super::acts::MODES;
 use super::{BUILTIN, Expect, Fault, Load, Scenario, folder};
 use crate::adversary::Strategy;
 use crate::trace::{OUT_OF_REACH, UNUSABLE, event_name};
@@ -53,6 +54,19 @@ pub fn parse(file: &str, text: &str, folder: &Path) -> Result<Scenario, Document
     })?)
 }
 
+/// Reads a scenario for a machine that is known already: `machine_file` is what it was read from, whatever the scenario says.
+///
+/// # Errors
+/// When it is not right.
+pub fn parse_for(
+    machine: &Arc<Description>,
+    machine_file: &str,
+    file: &str,
+    text: &str,
+) -> Result<Scenario, Complaints> {
+    document::read(file, text, |t| scenario(t, file, machine, machine_file))
+}
+
 fn scenario(t: &Table, file: &str, machine: &Arc<Description>, machine_file: &str) -> Scenario {
     t.text("machine");
     let length = t.number("length_s", 0.1..=LENGTH_MAX);
@@ -63,12 +77,7 @@ fn scenario(t: &Table, file: &str, machine: &Arc<Description>, machine_file: &st
         }
         station => station.unwrap_or_default(),
     };
-    let mode = t
-        .choice(
-            "mode",
-            &[("joint", Mode::Joint), ("tip", Mode::Tip), ("carry", Mode::Carry)],
-        )
-        .unwrap_or_default();
+    let mode = t.choice("mode", &MODES).unwrap_or_default();
     let who = Who { machine, station, mode };
     // Hostile hands do nothing by the clock.
     let mut hands = match t.optional("hostile").filter(|_| t.optional("hand").is_none()) {

@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use bellcrank_core::inputs::{Frame, Mode, Station};
+use bellcrank_core::machine::LEVERS_MAX;
 use bellcrank_machine::description::Description;
 use bellcrank_machine::document::{self, BuiltIn};
 use nalgebra::{Rotation3, Vector3};
@@ -17,7 +18,7 @@ use nalgebra::{Rotation3, Vector3};
 use crate::adversary::Strategy;
 
 pub use fault::{Fault, FaultKind, Relay};
-pub use file::{parse, read};
+pub use file::{parse, parse_for, read};
 pub use text::toml;
 
 /// The built-in scenarios in the order of the main job: name of the file and its text.
@@ -119,6 +120,10 @@ pub enum Act {
     Reset(bool),
     /// Lets go of every lever.
     Neutral,
+    /// Moves every lever of the station to these deflections at once, by their numbers, -1 to 1.
+    Levers([f64; LEVERS_MAX]),
+    /// Chooses what the levers mean.
+    Mode(Mode),
     /// Chooses the frame in which the levers move a tip.
     Frame(Frame),
     /// Switches slow mode on or off. What the other acts ask for is then slowed too.
@@ -237,7 +242,7 @@ impl Scenario {
         let ends = |act: &Act| {
             matches!(
                 act,
-                Act::Neutral | Act::Tip { .. } | Act::GoTo { .. } | Act::Enable(false)
+                Act::Neutral | Act::Levers(_) | Act::Tip { .. } | Act::GoTo { .. } | Act::Enable(false)
             )
         };
         let end = self.hands[index + 1..]

@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 use bellcrank_core::inputs::{Frame, Mode, Station};
 use bellcrank_machine::document;
 
-use super::acts::FRAMES;
+use super::acts::{FRAMES, MODES};
 use super::file::STATIONS;
 use super::{Act, Expect, Fault, FaultKind, Load, Relay, Scenario, Target};
 
@@ -49,12 +49,7 @@ impl File<'_> {
         self.words("machine", machine);
         self.number("length_s", scenario.length);
         self.station("station", scenario.station);
-        let mode = match scenario.mode {
-            Mode::Joint => "joint",
-            Mode::Tip => "tip",
-            Mode::Carry => "carry",
-        };
-        self.words("mode", mode);
+        self.mode(scenario.mode);
         if scenario.slope != [0.0; 2] {
             self.numbers("slope_deg", &scenario.slope);
         }
@@ -97,6 +92,11 @@ impl File<'_> {
             Act::Reset(held) => self.line("reset", held),
             Act::Neutral => self.line("neutral", true),
             Act::Slow(on) => self.line("slow", on),
+            Act::Levers(shares) => {
+                let last = shares.iter().rposition(|share| *share != 0.0).unwrap_or(0);
+                self.numbers("levers", &shares[..=last]);
+            }
+            Act::Mode(mode) => self.mode(*mode),
             Act::Frame(frame) => self.frame(*frame),
             Act::Tip { arm, velocity, turning } => self.within("tip", |file| {
                 file.arm(*arm);
@@ -297,6 +297,11 @@ impl File<'_> {
         self.words("arm", &self.scenario.machine.arms[arm].name);
     }
 
+    fn mode(&mut self, mode: Mode) {
+        let found = MODES.iter().find(|(_, known)| *known == mode);
+        self.words("mode", found.map_or("joint", |(name, _)| name));
+    }
+
     fn frame(&mut self, frame: Frame) {
         let found = FRAMES.iter().find(|(_, known)| *known == frame);
         self.words("frame", found.map_or("machine", |(name, _)| name));
@@ -308,13 +313,14 @@ impl File<'_> {
     }
 }
 
-/// A number in the unit of its key. Dividing and multiplying again rounds: where that does not give the number back, one of its neighbours does
-/// more often than not.
+/// A number in the unit of its key: the shortest text that gives its very bits back, which there is for every number that came from a file. For
+/// another one dividing and multiplying again rounds; where neither the quotient nor a neighbour gives it back, the last digit is lost.
 fn in_unit(key: &str, number: f64) -> String {
     let unit = document::unit(key);
     let divided = number / unit;
-    let nearest = [divided, divided.next_up(), divided.next_down()];
-    let exact = nearest.into_iter().find(|told| told * unit == number);
+    let rounded = (3..=15).filter_map(|digits: usize| format!("{divided:.digits$e}").parse().ok());
+    let mut tried = rounded.chain([divided, divided.next_up(), divided.next_down()]);
+    let exact = tried.find(|told| told * unit == number);
     // With a point, for TOML: what is whole is still no whole number.
     format!("{:?}", exact.unwrap_or(divided))
 }

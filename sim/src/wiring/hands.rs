@@ -2,7 +2,7 @@
 
 use std::f64::consts::TAU;
 
-use bellcrank_core::inputs::{self, Frame, GoTo, HandFrame, Station};
+use bellcrank_core::inputs::{self, Frame, GoTo, HandFrame, Mode, Station};
 use bellcrank_core::machine::LEVERS_MAX;
 use bellcrank_core::units::Lever;
 use bellcrank_machine::description;
@@ -12,10 +12,62 @@ use crate::scenario::{Act, FaultKind, Scenario, Target};
 /// How long a hand takes to get a circle under way, s.
 const SMOOTH_S: f64 = 1.0;
 
+/// What the hands do in the course of a scenario. It remembers how far it has come, so that time goes forward only: a long scenario is not gone
+/// through anew for each frame.
+#[derive(Debug)]
+pub struct Course {
+    /// So many acts are done for good.
+    done: usize,
+    /// What they have led to.
+    hands: Hands,
+}
+
+impl Course {
+    /// At the start.
+    pub fn new(scenario: &Scenario) -> Self {
+        Self {
+            done: 0,
+            hands: Hands::new(scenario),
+        }
+    }
+
+    /// Where the hands are at `t`, with the faults that are on having the last word.
+    pub fn at(&mut self, scenario: &Scenario, t: f64) -> Hands {
+        let mut hands = self.asked(scenario, t);
+        for fault in scenario.faults.iter().filter(|fault| fault.on(t)) {
+            match fault.kind {
+                FaultKind::WrongLever { act } => hands.act(scenario, 0, act, t - fault.at),
+                FaultKind::LeversStuck => hands.levers = Self::new(scenario).asked(scenario, fault.at).levers,
+                FaultKind::LeversReversed => hands.levers = hands.levers.map(|share| -share),
+                FaultKind::EnableTied => hands.enable = true,
+                _ => {}
+            }
+        }
+        hands
+    }
+
+    /// Where they were to be.
+    fn asked(&mut self, scenario: &Scenario, t: f64) -> Hands {
+        let due = |number: usize| scenario.hands.get(number).filter(|hand| hand.at <= t);
+        // A circle goes on by itself: it, and what comes after it, is never done for good.
+        while let Some(hand) = due(self.done).filter(|hand| !matches!(hand.act, Act::Circle { .. })) {
+            self.done += 1;
+            self.hands.act(scenario, self.done, hand.act, 0.0);
+        }
+        let mut hands = self.hands;
+        for number in self.done.. {
+            let Some(hand) = due(number) else { break };
+            hands.act(scenario, number + 1, hand.act, t - hand.at);
+        }
+        hands
+    }
+}
+
 /// Where the hands are at one moment.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 pub struct Hands {
     levers: [f64; LEVERS_MAX],
+    mode: Mode,
     frame: Frame,
     slow: bool,
     go_to: Option<GoTo>,
@@ -25,32 +77,21 @@ pub struct Hands {
 }
 
 impl Hands {
-    /// Everything the hands have done up to `t`, with the faults that are on having the last word.
-    pub fn at(scenario: &Scenario, t: f64) -> Self {
-        let mut hands = Self::asked(scenario, t);
-        for fault in scenario.faults.iter().filter(|fault| fault.on(t)) {
-            match fault.kind {
-                FaultKind::WrongLever { act } => hands.act(scenario, 0, act, t - fault.at),
-                FaultKind::LeversStuck => hands.levers = Self::asked(scenario, fault.at).levers,
-                FaultKind::LeversReversed => hands.levers = hands.levers.map(|share| -share),
-                FaultKind::EnableTied => hands.enable = true,
-                _ => {}
-            }
+    /// At rest.
+    fn new(scenario: &Scenario) -> Self {
+        Self {
+            levers: [0.0; LEVERS_MAX],
+            mode: scenario.mode,
+            frame: Frame::default(),
+            slow: false,
+            go_to: None,
+            enable: false,
+            reset: false,
         }
-        hands
-    }
-
-    /// Everything that the hands were to do up to `t`.
-    fn asked(scenario: &Scenario, t: f64) -> Self {
-        let mut hands = Self::default();
-        for (number, hand) in (1..).zip(scenario.hands.iter().take_while(|hand| hand.at <= t)) {
-            hands.act(scenario, number, hand.act, t - hand.at);
-        }
-        hands
     }
 
     /// The frame that the station in charge sends.
-    pub fn frame(&self, scenario: &Scenario) -> HandFrame {
+    pub fn frame(&self) -> HandFrame {
         #[allow(
             clippy::cast_possible_truncation,
             reason = "a share, narrowed to what a frame carries"
@@ -61,7 +102,7 @@ impl Hands {
         HandFrame {
             age: None,
             levers,
-            mode: scenario.mode,
+            mode: self.mode,
             frame: self.frame,
             slow: self.slow,
             go_to: self.go_to,
@@ -95,6 +136,8 @@ impl Hands {
                     self.levers[lever] = share;
                 }
             }
+            Act::Levers(shares) => self.levers = shares,
+            Act::Mode(mode) => self.mode = mode,
             Act::Frame(frame) => self.frame = frame,
             Act::Slow(slow) => self.slow = slow,
             Act::Tip { arm, velocity, turning } => {
@@ -189,7 +232,7 @@ mod tests {
         );
         let scenario = scenario::parse("s.toml", &text, Path::new("")).unwrap_or_else(|error| panic!("{error}"));
         let lever = scenario.machine.axes[1].lever.unwrap();
-        let hands = Hands::at(&scenario, t);
+        let hands = Course::new(&scenario).at(&scenario, t);
         (hands.levers[lever], hands.enable)
     }
 

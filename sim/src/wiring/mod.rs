@@ -20,7 +20,7 @@ use rand_chacha::ChaCha8Rng;
 
 use crate::plant::{self, Faults, Plant, SpoolFault};
 use crate::scenario::{FaultKind, Scenario};
-use hands::Hands;
+use hands::Course;
 use link::Link;
 use relays::Coils;
 use sensor::Sensors;
@@ -41,43 +41,43 @@ const TEST_EVERY_S: f64 = 0.101;
 const TEST_PULSE_S: f64 = 0.001;
 
 /// The wiring of one rehearsal.
-pub struct Wiring<'s> {
-    scenario: &'s Scenario,
+pub struct Wiring {
     rng: ChaCha8Rng,
     sensors: Sensors,
     seat: Link,
     remote: Link,
     coils: Coils,
     watchdog: Watchdog,
+    course: Course,
     /// What the hands do, and whether the reset button is pressed, where that is not in the scenario.
     held: Option<(HandFrame, bool)>,
 }
 
-impl<'s> Wiring<'s> {
-    /// Wiring whose noise is that of `seed`.
-    pub fn new(scenario: &'s Scenario, seed: u64) -> Self {
+impl Wiring {
+    /// Wiring of a scenario, at its start, whose noise is that of `seed`.
+    pub fn new(scenario: &Scenario, seed: u64) -> Self {
         let stations = &scenario.machine.stations;
         let late = |station: &description::Station| duration(station.frame_late);
         let (seat, remote) = (&stations.seat, stations.remote.as_ref().unwrap_or(&stations.seat));
         let link = |station, every, late| Link::new(station, every, late, seed);
         Self {
-            scenario,
             rng: ChaCha8Rng::seed_from_u64(seed),
             sensors: Sensors::new(&scenario.machine, seed),
             seat: link(Station::Seat, SEAT_FRAME_S, late(seat)),
             remote: link(Station::Remote, REMOTE_FRAME_S, late(remote)),
             coils: Coils::default(),
             watchdog: Watchdog::new(scenario.machine.control.watchdog),
+            course: Course::new(scenario),
             held: None,
         }
     }
 
-    /// What the core reads at time `t`, s.
-    pub fn read(&mut self, t: f64, plant: &Plant) -> Inputs {
-        let broken: Vec<FaultKind> = self.scenario.active(t).collect();
+    /// What the core reads at time `t`, s. Time goes forward.
+    pub fn read(&mut self, scenario: &Scenario, t: f64, plant: &Plant) -> Inputs {
+        let broken: Vec<FaultKind> = scenario.active(t).collect();
         let (frame, reset) = self.held.unwrap_or_else(|| {
-            let hands = Hands::at(self.scenario, t);
-            (hands.frame(self.scenario), hands.reset)
+            let hands = self.course.at(scenario, t);
+            (hands.frame(), hands.reset)
         });
         // The station that is not in charge lies at rest, but is heard.
         let at_rest = HandFrame {
@@ -85,7 +85,7 @@ impl<'s> Wiring<'s> {
             mode: frame.mode,
             ..HandFrame::default()
         };
-        let (seat, remote) = match self.scenario.station {
+        let (seat, remote) = match scenario.station {
             Station::Seat => (frame, at_rest),
             Station::Remote => (at_rest, frame),
         };
@@ -95,32 +95,32 @@ impl<'s> Wiring<'s> {
         };
         let seat = heard(Station::Seat, &mut self.seat, seat);
         let remote = heard(Station::Remote, &mut self.remote, remote);
-        let machine = &self.scenario.machine;
+        let machine = &scenario.machine;
         let strokes = |axis: usize| plant.axis(axis).stroke;
         let sensors = self.sensors.read(machine, strokes, t, &broken, &mut self.rng);
         Inputs {
             now: instant(t),
             sensors,
-            stop_chain: [0, 1].map(|channel| self.stop_channel(channel, t, &broken)),
+            stop_chain: [0, 1].map(|channel| stop_channel(scenario, channel, t, &broken)),
             relays: self.coils.contacts(),
-            supply: volts(self.supply(t)),
+            supply: volts(supply(scenario, t)),
             reset,
             commissioning: false,
-            selector: self.scenario.station,
+            selector: scenario.station,
             seat,
             remote,
         }
     }
 
     /// What the core's outputs do to the plant from time `t` on.
-    pub fn write(&mut self, t: f64, outputs: &Outputs, plant: &mut Plant) -> plant::Inputs {
-        if self.starves(t) {
+    pub fn write(&mut self, scenario: &Scenario, t: f64, outputs: &Outputs, plant: &mut Plant) -> plant::Inputs {
+        if starves(scenario, t) {
             // The watchdog hangs on the same supply: it begins anew with the controller.
-            self.watchdog = Watchdog::new(self.scenario.machine.control.watchdog);
+            self.watchdog = Watchdog::new(scenario.machine.control.watchdog);
         }
         self.watchdog.look(t, outputs.alive);
         let told = self.watchdog.lets(outputs.relays);
-        let broken: Vec<FaultKind> = self.scenario.active(t).collect();
+        let broken: Vec<FaultKind> = scenario.active(t).collect();
         let contacts = self.coils.step(t, told, &broken);
         let mut inputs = plant::Inputs {
             valve_power: contacts.valve_power,
@@ -128,7 +128,7 @@ impl<'s> Wiring<'s> {
             engine: contacts.engine_run && !broken.contains(&FaultKind::EngineStall),
             ..plant::Inputs::default()
         };
-        for (index, axis) in self.scenario.machine.axes.iter().enumerate() {
+        for (index, axis) in scenario.machine.axes.iter().enumerate() {
             let Some(id) = AxisId::new(index) else { continue };
             // On a faulty signal the electronics let go of the spool.
             inputs.spool[index] = electronics::demand(&axis.channel, outputs.valves.get(id)).unwrap_or(0.0);
@@ -141,7 +141,7 @@ impl<'s> Wiring<'s> {
                 FaultKind::ValveDead { axis } => inputs.spool[axis] = 0.0,
                 FaultKind::ValveReversed { axis } => inputs.spool[axis] = -inputs.spool[axis],
                 FaultKind::HoseBurst { axis, side, hole } => {
-                    faults.burst[axis][side] = plant::hole(hole, self.scenario.machine.oil.density);
+                    faults.burst[axis][side] = plant::hole(hole, scenario.machine.oil.density);
                 }
                 FaultKind::PumpWorn { share } => faults.pump_scale = share,
                 FaultKind::PistonLeak { axis, leak } => faults.extra_leak[axis] = leak,
@@ -160,7 +160,7 @@ impl<'s> Wiring<'s> {
     }
 }
 
-impl Wiring<'_> {
+impl Wiring {
     /// Hands that see, in place of those of the scenario: what they do from now on, and whether they press the reset button.
     pub fn hold(&mut self, frame: HandFrame, reset: bool) {
         self.held = Some((frame, reset));
@@ -170,53 +170,53 @@ impl Wiring<'_> {
     pub fn hasten(&mut self, t: f64, outputs: &Outputs) {
         self.watchdog.look(t, outputs.alive);
     }
+}
 
-    /// A channel of the stop chain is closed. What drives it opens it for a moment every so often, where the machine file says so, one channel
-    /// after the other.
-    fn stop_channel(&self, channel: usize, t: f64, broken: &[FaultKind]) -> bool {
-        let phase = 0.5 * TEST_EVERY_S * (channel as f64 + 0.5);
-        let tested = self.scenario.machine.control.stop_pulse > 0.0 && (t + phase) % TEST_EVERY_S < TEST_PULSE_S;
-        let open = |fault: &FaultKind| match fault {
-            FaultKind::StopButton => true,
-            FaultKind::StopChannelOpen { channel: open } => *open == channel,
-            FaultKind::StopChannelBounces {
-                channel: bounces,
-                open,
-                every,
-            } => *bounces == channel && t % every < *open,
-            _ => false,
-        };
-        let stuck = broken.contains(&FaultKind::StopChannelStuck { channel });
-        stuck || !(tested || broken.iter().any(open))
-    }
+/// A channel of the stop chain is closed. What drives it opens it for a moment every so often, where the machine file says so, one channel
+/// after the other.
+fn stop_channel(scenario: &Scenario, channel: usize, t: f64, broken: &[FaultKind]) -> bool {
+    let phase = 0.5 * TEST_EVERY_S * (channel as f64 + 0.5);
+    let tested = scenario.machine.control.stop_pulse > 0.0 && (t + phase) % TEST_EVERY_S < TEST_PULSE_S;
+    let open = |fault: &FaultKind| match fault {
+        FaultKind::StopButton => true,
+        FaultKind::StopChannelOpen { channel: open } => *open == channel,
+        FaultKind::StopChannelBounces {
+            channel: bounces,
+            open,
+            every,
+        } => *bounces == channel && t % every < *open,
+        _ => false,
+    };
+    let stuck = broken.contains(&FaultKind::StopChannelStuck { channel });
+    stuck || !(tested || broken.iter().any(open))
+}
 
-    /// What feeds the controller, V. That it works on at whatever voltage it sags to is the simulator's kindness; a break-down is none.
-    fn supply(&self, t: f64) -> f64 {
-        let sag = self.scenario.active(t).find_map(|fault| match fault {
-            FaultKind::SupplySag { to } => Some(to),
-            _ => None,
-        });
-        sag.unwrap_or(CONTROL_V) - self.broken_down(t)
-    }
+/// What feeds the controller, V. That it works on at whatever voltage it sags to is the simulator's kindness; a break-down is none.
+fn supply(scenario: &Scenario, t: f64) -> f64 {
+    let sag = scenario.active(t).find_map(|fault| match fault {
+        FaultKind::SupplySag { to } => Some(to),
+        _ => None,
+    });
+    sag.unwrap_or(CONTROL_V) - broken_down(scenario, t)
+}
 
-    /// The supply has broken down so far that the controller cannot run.
-    pub fn starves(&self, t: f64) -> bool {
-        CONTROL_V - self.broken_down(t) < LOCKS_OUT_V
-    }
+/// The supply has broken down so far that the controller cannot run.
+pub fn starves(scenario: &Scenario, t: f64) -> bool {
+    CONTROL_V - broken_down(scenario, t) < LOCKS_OUT_V
+}
 
-    /// By how much the supply has broken down, V: towards what it breaks down to, and back.
-    fn broken_down(&self, t: f64) -> f64 {
-        let towards = |since: f64| 1.0 - (-since.max(0.0) / CAPACITORS_S).exp();
-        let down = self.scenario.faults.iter().map(|fault| match fault.kind {
-            FaultKind::BrownOut { to } => {
-                let lasts = fault.lasts.unwrap_or(f64::INFINITY);
-                let gone = towards((t - fault.at).min(lasts));
-                (CONTROL_V - to) * gone * (1.0 - towards(t - fault.at - lasts))
-            }
-            _ => 0.0,
-        });
-        down.fold(0.0, f64::max)
-    }
+/// By how much the supply has broken down, V: towards what it breaks down to, and back.
+fn broken_down(scenario: &Scenario, t: f64) -> f64 {
+    let towards = |since: f64| 1.0 - (-since.max(0.0) / CAPACITORS_S).exp();
+    let down = scenario.faults.iter().map(|fault| match fault.kind {
+        FaultKind::BrownOut { to } => {
+            let lasts = fault.lasts.unwrap_or(f64::INFINITY);
+            let gone = towards((t - fault.at).min(lasts));
+            (CONTROL_V - to) * gone * (1.0 - towards(t - fault.at - lasts))
+        }
+        _ => 0.0,
+    });
+    down.fold(0.0, f64::max)
 }
 
 #[allow(clippy::cast_possible_truncation, reason = "narrowed to what the core is given")]
@@ -254,10 +254,9 @@ mod tests {
     #[test]
     fn a_contact_that_bounces_opens_again_and_again() {
         let scenario = with_fault("at_s = 0\nkind = \"stop_channel_bounces\"\nchannel = 2\nopen_ms = 5\nevery_ms = 20");
-        let wiring = Wiring::new(&scenario, 1);
         let open = |channel: usize, faults: &[FaultKind]| {
             let at = (0..1000).map(|ms| 1e-3 * f64::from(ms) + 5e-4);
-            at.filter(|t| !wiring.stop_channel(channel, *t, faults)).count()
+            at.filter(|t| !stop_channel(&scenario, channel, *t, faults)).count()
         };
         let faults: Vec<FaultKind> = scenario.active(1.0).collect();
         // The test pulses of a sound channel open it, too.
@@ -270,13 +269,12 @@ mod tests {
     #[test]
     fn a_supply_that_breaks_down_falls_and_rises_as_its_capacitors_let_it() {
         let scenario = with_fault("at_s = 1\nlasts_s = 0.1\nkind = \"brown_out\"\nto_v = 4");
-        let wiring = Wiring::new(&scenario, 1);
-        let volts = |t: f64| wiring.supply(t);
+        let volts = |t: f64| supply(&scenario, t);
         let way = 1.0 - (-1.0_f64).exp();
-        assert_eq!((volts(0.999), wiring.starves(0.999)), (24.0, false));
+        assert_eq!((volts(0.999), starves(&scenario, 0.999)), (24.0, false));
         assert!((volts(1.01) - (24.0 - 20.0 * way)).abs() < 1e-9, "{}", volts(1.01));
-        assert!((volts(1.1) - 4.0).abs() < 0.01 && wiring.starves(1.1));
+        assert!((volts(1.1) - 4.0).abs() < 0.01 && starves(&scenario, 1.1));
         assert!((volts(1.11) - (4.0 + 20.0 * way)).abs() < 0.01, "{}", volts(1.11));
-        assert!(volts(1.2) > 23.9 && !wiring.starves(1.11));
+        assert!(volts(1.2) > 23.9 && !starves(&scenario, 1.11));
     }
 }
