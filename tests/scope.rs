@@ -197,7 +197,7 @@ fn a_list_of_changes_is_as_good_as_samples() {
 /// Changes the lines of an export.
 type Wreck = fn(&mut Vec<String>);
 
-const GARBAGE: Wreck = |lines| lines[500] = "overload".to_owned();
+const GARBAGE: Wreck = |lines| "overload".clone_into(&mut lines[500]);
 const BACKWARDS: Wreck = |lines| {
     let again = lines[19_000..20_000].to_vec();
     lines.splice(20_000..20_000, again);

@@ -2,7 +2,7 @@
 //! inclinometer, through the linkage.
 //!
 //! The signal is read well and the tape badly; so the stroke is what is off by chance, and a straight line stroke = a + b signal goes through
-//! the points by least squares ([`fit`]). What the points say of the line is judged against how well a tape is read: a point that does not fit is
+//! the points by least squares ([`Fit`]). What the points say of the line is judged against how well a tape is read: a point that does not fit is
 //! named where the others agree without it.
 
 mod fit;

@@ -303,14 +303,11 @@ fn column(place: usize, names: &[String], unit: impl Fn(&str) -> Option<f64>) ->
 }
 
 fn chosen(wanted: &str, names: &[String]) -> Option<usize> {
-    match wanted.parse::<usize>() {
-        Ok(number) => number.checked_sub(1),
-        Err(_) => {
-            let named =
-                |name: &&String| name.eq_ignore_ascii_case(wanted) || words(name).contains(&wanted.to_lowercase());
-            names.iter().position(|name| named(&name))
-        }
+    if let Ok(number) = wanted.parse::<usize>() {
+        return number.checked_sub(1);
     }
+    let named = |name: &String| name.eq_ignore_ascii_case(wanted) || words(name).contains(&wanted.to_lowercase());
+    names.iter().position(named)
 }
 
 fn told(column: usize, names: &[String]) -> String {

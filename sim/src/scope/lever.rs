@@ -48,7 +48,7 @@ pub struct LeverMap {
     pub extend_band: [f64; 2],
     /// How far the rests between neutral and the ends are off the straight lines there, percent of the way, at most. None without any.
     pub off_straight_percent: Option<f64>,
-    /// Half of the neutral band as a share of the shorter way to an end: a station's dead_zone must be more.
+    /// Half of the neutral band as a share of the shorter way to an end: a station's `dead_zone` must be more.
     pub dead_zone_least: f64,
     /// What is proposed for the machine file.
     pub channel: Channel,

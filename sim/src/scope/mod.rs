@@ -292,7 +292,7 @@ impl Reading {
                 return Err(nothing(
                     &file,
                     first,
-                    levels,
+                    &levels,
                     self.edges,
                     self.rows,
                     &self.sums.troubles,
@@ -371,12 +371,12 @@ impl Reading {
 fn nothing(
     file: &str,
     line: u64,
-    levels: Result<Levels, NoLevels>,
+    levels: &Result<Levels, NoLevels>,
     edges: u64,
     rows: u64,
     troubles: &Troubles,
 ) -> ScopeError {
-    let found = match levels {
+    let found = match *levels {
         Err(NoLevels { range: (low, high) }) => {
             format!(
                 "no edges: {rows} rows between {} and {} V without two levels",

@@ -130,13 +130,13 @@ mod tests {
         text.extend(vec![b'x'; 600_000]);
         text.extend(b"\n100001,5");
         let (mut file, format) = file(&text);
-        let (mut rows, mut strange) = (0, Vec::new());
+        let (mut rows, mut strange) = (0_u32, Vec::new());
         let bytes = each(&mut file, &format, |line, row| match row {
             Line::Row(100_001.0, 5.0) => assert_eq!(line, 100_005),
             Line::Row(time, signal) => {
                 assert_eq!((time, signal), (f64::from(rows), f64::from(rows % 7)));
                 rows += 1;
-                assert_eq!(line, rows as u64 + 1);
+                assert_eq!(line, u64::from(rows) + 1);
             }
             Line::Strange(_) => strange.push(line),
         });

@@ -160,7 +160,7 @@ mod tests {
         spread
     }
 
-    /// NIST StRD, univariate summary statistics, NumAcc1 to NumAcc4: certified mean and standard deviation, exact by construction (from memory;
+    /// The Statistical Reference Datasets of NIST, univariate summary statistics, `NumAcc1` to `NumAcc4`: certified mean and standard deviation, exact by construction (from memory;
     /// the sets are defined by the few numbers here).
     #[test]
     fn mean_and_deviation_are_those_of_the_nist_sets() {

@@ -11,8 +11,9 @@ use std::path::{Path, PathBuf};
 
 use miette::Diagnostic;
 use serde::{Deserialize, Serialize};
-use sha2::{Digest, Sha256};
 use time::OffsetDateTime;
+
+use super::checks::digest;
 
 /// What the first line's form is called.
 const FORM: &str = "bellcrank signoff 1";
@@ -283,10 +284,7 @@ impl Record {
 
 /// The seal of an entry behind another.
 fn sealed(before: &str, json: &str) -> String {
-    let mut digest = Sha256::new();
-    digest.update(before.as_bytes());
-    digest.update(json.as_bytes());
-    digest.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+    digest(format!("{before}{json}").as_bytes())
 }
 
 /// Now, in UTC, as ISO 8601 has it.
@@ -341,17 +339,12 @@ mod tests {
         let record = record();
         let first = record.text.lines().next().unwrap();
         let (json, seal) = first.rsplit_once(' ').unwrap();
-        let plain: String = Sha256::digest(format!("{NOTHING}{json}"))
-            .iter()
-            .map(|byte| format!("{byte:02x}"))
-            .collect();
-        assert_eq!(seal, plain);
+        assert_eq!(seal, digest(format!("{NOTHING}{json}").as_bytes()));
         // "abc" is the one-block example of FIPS 180-4 (from memory): the library is what it says it is.
-        let abc: String = Sha256::digest(b"abc")
-            .iter()
-            .map(|byte| format!("{byte:02x}"))
-            .collect();
-        assert_eq!(abc, "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
+        assert_eq!(
+            digest(b"abc"),
+            "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+        );
     }
 
     /// Every single byte changed, every line taken out, doubled, or swapped with the next.

@@ -41,7 +41,7 @@ pub(super) fn list(list: &mut List) {
             ),
             Some(
                 Reading::new("greatest pressure", "bar", None, Some(BAR * (supply.relief + supply.relief_band)))
-                    .from_log("supply_bar".to_owned(), Take::Greatest),
+                    .read_by("supply_bar".to_owned(), Take::Greatest),
             ),
             &["engine/leaks"],
             &parts,
@@ -59,7 +59,7 @@ pub(super) fn list(list: &mut List) {
                     None,
                     Some(BAR * (supply.tank + 2.0 * supply.dump_drop)),
                 )
-                .from_log("supply_bar".to_owned(), Take::Least),
+                .read_by("supply_bar".to_owned(), Take::Least),
             ),
             &["engine/leaks"],
             &parts,

@@ -100,7 +100,7 @@ impl Reading {
         }
     }
 
-    fn from_log(self, column: String, take: Take) -> Reading {
+    fn read_by(self, column: String, take: Take) -> Reading {
         Reading {
             column: Some((column, take)),
             ..self
@@ -205,7 +205,10 @@ pub fn of(machine: &Description) -> Vec<Check> {
 
 /// SHA-256 in hexadecimal.
 pub fn digest(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
+    let digest = Sha256::digest(bytes);
+    digest
+        .iter()
+        .fold(String::new(), |text, byte| text + &format!("{byte:02x}"))
 }
 
 /// A name as part of the name of a check.

@@ -93,7 +93,7 @@ pub(super) fn axes(list: &mut List) {
                     None,
                     Some(size * axis.watch.still_rate),
                 )
-                .from_log(log, Take::Furthest),
+                .read_by(log, Take::Furthest),
             ),
             &[&way],
             &parts,
@@ -117,7 +117,7 @@ fn speed(list: &mut List, axis: &Axis, (id, word, rate): (&str, &str, f64), part
         Some(size * rate * least),
         Some(size * rate * most),
     )
-    .from_log(log, take);
+    .read_by(log, take);
     list.add(
         format!("motion/speed-{id}/{}", slug(name)),
         (
@@ -150,7 +150,7 @@ pub(super) fn tips(list: &mut List) {
                 ),
                 Some(
                     Reading::new("least gap", "mm", Some(MM * zone.margin), None)
-                        .from_log(format!("{}_clearance_mm", arm.name.replace(' ', "_")), Take::Least),
+                        .read_by(format!("{}_clearance_mm", arm.name.replace(' ', "_")), Take::Least),
                 ),
                 &[&format!("tip/first/{}", slug(&arm.name))],
                 &parts,
@@ -225,7 +225,7 @@ fn first(list: &mut List, arm: &Arm) {
         // A tenth more than is asked for: what a log says is itself measured.
         Some(
             Reading::new("greatest speed", "mm/s", None, Some(1.1 * MM * most))
-                .from_log(format!("{}_tip_speed_mm_s", arm.name.replace(' ', "_")), Take::Greatest),
+                .read_by(format!("{}_tip_speed_mm_s", arm.name.replace(' ', "_")), Take::Greatest),
         ),
         &needs,
         &parts,
