@@ -12,6 +12,9 @@ use crate::steps::{cargo, root, run};
 /// The folder with the firmware's workspace: its settings count only for what is started there.
 pub const FOLDER: &str = "crates/firmware";
 
+/// What decodes the firmware's log, a workspace of its own for this computer.
+pub const LOG: &str = "crates/firmware/log/Cargo.toml";
+
 /// Another kind of processor.
 const FOREIGN: &str = "aarch64-unknown-linux-musl";
 /// The same as Debian's compiler has it.
@@ -24,6 +27,7 @@ const FOREIGN_OF_DEBIAN: &str = "aarch64-unknown-linux-gnu";
 /// It does not build, or something is missing that may not be installed: says what.
 pub fn build(compiler: &Compiler) -> Result<()> {
     compiler.build_in(&root().join(FOLDER), &root().join("target/firmware"))?;
+    run(cargo("build").args(["--release", "--manifest-path", LOG, "--target-dir", "target/firmware"]))?;
     run(&mut served("build"))?;
     build_foreign()?;
     println!("built: target/firmware/thumbv7em-none-eabihf/release/{{pipe,serial,costs}} and served, a program, twice");

@@ -136,7 +136,8 @@ fn test_steps(steps: &mut Steps) -> Result<()> {
     steps.step("format", || {
         run(cargo("fmt").args(["--all", "--check"]))?;
         run(cargo("fmt").args(["--check", "--manifest-path", bare_metal::NO_PANIC]))?;
-        run(cargo("fmt").args(["--check", "--manifest-path", "crates/firmware/Cargo.toml"]))
+        run(cargo("fmt").args(["--check", "--manifest-path", "crates/firmware/Cargo.toml"]))?;
+        run(cargo("fmt").args(["--check", "--manifest-path", firmware::LOG]))
     })?;
     steps.step("lints", || {
         run(cargo("clippy").args(["--workspace", "--all-targets", "--", "--deny", "warnings"]))

@@ -5,7 +5,7 @@
 
 use std::env;
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, Read};
+use std::io::{self, BufRead, BufReader, Read};
 use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -14,7 +14,6 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
-use defmt_decoder::{DecodeError, Table};
 use miette::Diagnostic;
 
 use super::Board;
@@ -58,6 +57,12 @@ pub fn find_firmware(name: &str) -> PathBuf {
     let here = Path::new(BUILT).join(name);
     let there = beside.filter(|path| path.exists() && !here.exists());
     there.unwrap_or(here)
+}
+
+/// What decodes the log of a firmware, a program that is built beside it.
+fn decoder_of(firmware: &Path) -> PathBuf {
+    let folder = firmware.ancestors().nth(3).unwrap_or(Path::new(""));
+    folder.join("release/firmware-log")
 }
 
 /// A board in QEMU.
@@ -105,8 +110,9 @@ impl Emulator {
     }
 
     fn spawn(firmware: &Path, more: &[&str]) -> Result<Self, EmulatorError> {
-        let elf = fs::read(firmware).map_err(|_| EmulatorError::NoFirmware(firmware.to_path_buf()))?;
-        let firmware = firmware.canonicalize().map_err(EmulatorError::Pipes)?;
+        let firmware = firmware
+            .canonicalize()
+            .map_err(|_| EmulatorError::NoFirmware(firmware.to_path_buf()))?;
         let folder = pipes().map_err(EmulatorError::Pipes)?;
         let mut command = Command::new(QEMU);
         command
@@ -127,18 +133,27 @@ impl Emulator {
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
             .stderr(Stdio::piped());
-        let mut child = command.spawn().map_err(|why| {
+        let child = command.spawn().map_err(|why| {
             let _ = fs::remove_dir_all(&folder);
             EmulatorError::NoEmulator(why)
         })?;
-        let log = Arc::default();
-        let decoding = child.stdout.take().map(|stdout| decode(elf, stdout, Arc::clone(&log)));
-        Ok(Self {
+        let mut emulator = Self {
             child,
             folder,
-            log,
-            decoding,
-        })
+            log: Arc::default(),
+            decoding: None,
+        };
+        if let Some(coded) = emulator.child.stdout.take() {
+            let decoder = decoder_of(&firmware);
+            let decoding = Command::new(&decoder)
+                .arg(&firmware)
+                .stdin(coded)
+                .stdout(Stdio::piped())
+                .spawn()
+                .map_err(|_| EmulatorError::NoFirmware(decoder))?;
+            emulator.decoding = gather(decoding, Arc::clone(&emulator.log));
+        }
+        Ok(emulator)
     }
 
     /// Both pipes, once the board has opened them.
@@ -232,26 +247,13 @@ fn pipes() -> io::Result<PathBuf> {
     }
 }
 
-/// Decodes what the firmware logs on its standard output, as it comes.
-fn decode(elf: Vec<u8>, mut from: impl Read + Send + 'static, log: Arc<Mutex<Vec<String>>>) -> JoinHandle<()> {
-    thread::spawn(move || {
+/// Gathers the lines of the decoder, which reads what the firmware logs on its standard output.
+fn gather(mut decoder: Child, log: Arc<Mutex<Vec<String>>>) -> Option<JoinHandle<()>> {
+    let lines = BufReader::new(decoder.stdout.take()?).lines();
+    Some(thread::spawn(move || {
         let say = |line: String| log.lock().unwrap_or_else(PoisonError::into_inner).push(line);
-        let table = match Table::parse(&elf) {
-            Ok(Some(table)) => table,
-            Ok(None) => return say("the firmware has no log".to_owned()),
-            Err(why) => return say(format!("the firmware's log cannot be decoded: {why}")),
-        };
-        let mut decoder = table.new_stream_decoder();
-        let mut bytes = [0; 1024];
-        while let Ok(count @ 1..) = from.read(&mut bytes) {
-            decoder.received(&bytes[..count]);
-            loop {
-                match decoder.decode() {
-                    Ok(frame) => say(frame.display(false).to_string()),
-                    Err(DecodeError::UnexpectedEof) => break,
-                    Err(DecodeError::Malformed) => say("something that is no line of a log".to_owned()),
-                }
-            }
-        }
-    })
+        lines.map_while(Result::ok).for_each(say);
+        // It ends with what it reads.
+        let _ = decoder.wait();
+    }))
 }

@@ -219,7 +219,11 @@ impl<'s> Plant<'s> {
             self.live.plant.axis(id.index()).stroke_rate.abs() > f64::from(axis.watch.still_rate)
         };
         let moving = self.live.machine().axes().any(moves);
-        self.still_for = if moving { 0.0 } else { self.still_for + self.live.period() };
+        self.still_for = if moving {
+            0.0
+        } else {
+            self.still_for + self.live.period()
+        };
         if moving && !self.moving {
             tell(t, "the arm moves");
             self.moving = true;
