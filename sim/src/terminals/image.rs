@@ -57,7 +57,11 @@ impl End for ImageFile {
 
     /// A file does not tell who wrote when: the count in it does.
     fn told(&mut self, outputs: &mut [u8]) -> io::Result<u64> {
-        self.file.read_exact_at(outputs, self.outputs_at)?;
+        match self.file.read_exact_at(outputs, self.outputs_at) {
+            // Somebody cut the file short: nothing is told until it is whole again.
+            Err(why) if why.kind() == io::ErrorKind::UnexpectedEof => outputs.fill(0),
+            read => read?,
+        }
         Ok(0)
     }
 }
