@@ -44,7 +44,11 @@ pub fn _start(
     let angles = ready.find_map(|inverse| inverse.solve(from, target).ok());
     link.both_ends(inputs);
     board.every_piece(inputs.now);
-    ([first, any], every_float_function(x, y, z) + planted(x) + f32::from(u8::from(read)), angles)
+    (
+        [first, any],
+        every_float_function(x, y, z) + planted(x) + f32::from(u8::from(read)),
+        angles,
+    )
 }
 
 /// What the link is told, and what it says.
