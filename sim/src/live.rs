@@ -250,8 +250,8 @@ fn read_damaged(machine: &Machine, place: f64) -> Option<&'static Machine> {
     Some(Box::leak(Box::new(read.machine)))
 }
 
-/// What a controller puts out that does not run.
-fn no_current() -> Outputs {
+/// What a controller puts out that does not run: no current, no signal.
+pub(crate) fn no_current() -> Outputs {
     Outputs {
         valves: PerAxis::default(),
         relays: Relays::default(),

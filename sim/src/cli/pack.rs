@@ -53,11 +53,7 @@ pub struct PackReport {
 
 impl Args {
     pub(super) fn run(&self, console: &Console) -> miette::Result<Verdict> {
-        let (file, text) = source(self.machine.name(), Path::new(""))?;
-        let description = read(&file, &text)?;
-        let machine = bellcrank_machine::build(&description).into_diagnostic()?;
-        let packed =
-            pack(&description, &text, &machine).ok_or_else(|| miette!("{file}: no image can be made of it"))?;
+        let (machine, packed) = packed(&self.machine)?;
         let image = place(&self.out)?;
         let rust = self.rust.as_deref().map(place).transpose()?;
         let image = image.0.write(&image.1, &packed.bytes)?;
@@ -68,6 +64,15 @@ impl Args {
         console.caution();
         Ok(Verdict::Good)
     }
+}
+
+/// A machine, and packed, for whoever sends it to a board.
+pub(super) fn packed(machine: &MachineArg) -> miette::Result<(Machine, Packed)> {
+    let (file, text) = source(machine.name(), Path::new(""))?;
+    let description = read(&file, &text)?;
+    let machine = bellcrank_machine::build(&description).into_diagnostic()?;
+    let packed = pack(&description, &text, &machine).ok_or_else(|| miette!("{file}: no image can be made of it"))?;
+    Ok((machine, packed))
 }
 
 /// The folder and the name of a file that is to be written; the folder is tried out.

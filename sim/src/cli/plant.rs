@@ -13,7 +13,7 @@ use miette::{IntoDiagnostic, miette};
 
 use super::{Console, Verdict};
 use crate::live;
-use crate::scenario::{self, Act, Expect, Scenario};
+use crate::scenario::{self, Act, Scenario};
 use crate::terminals::{Hands, Plant, end};
 
 /// What `--help` opens with.
@@ -98,26 +98,8 @@ impl Args {
         let mut description = bellcrank_machine::find(&name, &folder)?;
         // That of the terminals is in its place.
         description.control.watchdog = None;
-        let middle = |range: (f64, f64)| 0.5 * (range.0 + range.1);
         let Some(source) = &self.scenario else {
-            return Ok(Scenario {
-                name: "terminals".to_owned(),
-                source: String::new(),
-                about: "whatever the hands do".to_owned(),
-                start: description.axes.iter().map(|axis| middle(axis.joint.range)).collect(),
-                machine: Arc::new(description),
-                machine_file: name,
-                length: f64::INFINITY,
-                station: Station::Seat,
-                mode: Mode::Joint,
-                slope: [0.0; 2],
-                oil: None,
-                payloads: Vec::new(),
-                hands: Vec::new(),
-                hostile: None,
-                faults: Vec::new(),
-                expect: Expect::default(),
-            });
+            return Ok(Scenario::idle("terminals", Arc::new(description), name, f64::INFINITY));
         };
         let mut scenario = scenario::read(source)?;
         let (found, wanted) = (&scenario.machine.name, &description.name);

@@ -1,12 +1,12 @@
 //! `bellcrank port-check`: a board at the end of a line, tried out before anything hangs on it.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
-use bellcrank_machine::{pack, read, source};
-use miette::{IntoDiagnostic, miette};
+use miette::miette;
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::pack::packed;
 use super::{Console, MachineArg, Verdict};
 use crate::board::{Board, Emulator, Wire, find_firmware};
 use crate::golden::TICKS;
@@ -64,11 +64,7 @@ pub struct PortReport {
 
 impl Args {
     pub(super) fn run(&self, console: &Console) -> miette::Result<Verdict> {
-        let (file, text) = source(self.machine.name(), Path::new(""))?;
-        let description = read(&file, &text)?;
-        let machine = bellcrank_machine::build(&description).into_diagnostic()?;
-        let packed =
-            pack(&description, &text, &machine).ok_or_else(|| miette!("{file}: no image can be made of it"))?;
+        let (machine, packed) = packed(&self.machine)?;
         let setup = Setup {
             ticks: self.ticks,
             lockstep: self.lockstep || self.emulated.as_deref() == Some("pipe"),
@@ -76,7 +72,7 @@ impl Args {
         };
         let checks = port_check::check(&mut self.board()?, &machine, packed.file, setup);
         let report = PortReport {
-            machine: description.name,
+            machine: packed.name,
             file_sha256: packed.file.to_string(),
             passed: checks.iter().all(|check| check.passed != Some(false)),
             checks,

@@ -15,7 +15,7 @@ use tokio::net::TcpListener;
 
 use super::{Console, OutFolder, Verdict};
 use crate::live::built;
-use crate::scenario::{self, Expect, Scenario};
+use crate::scenario::{self, Scenario};
 use crate::seat::clock::{self, Setting};
 use crate::seat::doors::Secret;
 use crate::seat::hub::Hub;
@@ -203,26 +203,5 @@ fn somewhere(machine: &Arc<Description>, file: &str) -> Scenario {
         (own.machine.name == machine.name && own.mode == Mode::Tip).then_some(work)
     };
     let known = scenario::BUILTIN.iter().find_map(|(_, text)| fits(text));
-    known.unwrap_or_else(|| Scenario {
-        name: "session".to_string(),
-        source: String::new(),
-        about: String::new(),
-        machine: Arc::clone(machine),
-        machine_file: file.to_string(),
-        length: LONGEST_S,
-        station: Station::Seat,
-        mode: Mode::Joint,
-        start: machine
-            .axes
-            .iter()
-            .map(|axis| f64::midpoint(axis.joint.range.0, axis.joint.range.1))
-            .collect(),
-        slope: [0.0; 2],
-        oil: None,
-        payloads: Vec::new(),
-        hands: Vec::new(),
-        hostile: None,
-        faults: Vec::new(),
-        expect: Expect::default(),
-    })
+    known.unwrap_or_else(|| Scenario::idle("session", Arc::clone(machine), file.to_string(), LONGEST_S))
 }

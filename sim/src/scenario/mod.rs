@@ -204,6 +204,29 @@ pub struct Expect {
 }
 
 impl Scenario {
+    /// One in which nothing happens yet: level, unloaded, every axis in the middle of its range, the seat in charge of single joints.
+    pub fn idle(name: &str, machine: Arc<Description>, machine_file: String, length: f64) -> Self {
+        let middle = |range: (f64, f64)| f64::midpoint(range.0, range.1);
+        Self {
+            name: name.to_owned(),
+            source: String::new(),
+            about: String::new(),
+            start: machine.axes.iter().map(|axis| middle(axis.joint.range)).collect(),
+            machine,
+            machine_file,
+            length,
+            station: Station::Seat,
+            mode: Mode::Joint,
+            slope: [0.0; 2],
+            oil: None,
+            payloads: Vec::new(),
+            hands: Vec::new(),
+            hostile: None,
+            faults: Vec::new(),
+            expect: Expect::default(),
+        }
+    }
+
     /// The faults that are on at time `t`, s.
     pub fn active(&self, t: f64) -> impl Iterator<Item = FaultKind> + use<'_> {
         let on = move |fault: &&Fault| fault.on(t);

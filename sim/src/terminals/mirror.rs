@@ -2,10 +2,11 @@
 
 use bellcrank_core::inputs::{HandFrame, Inputs, Mode, Relays, Station};
 use bellcrank_core::machine::{AxisId, Machine, PerAxis};
-use bellcrank_core::outputs::{Outputs, Status, ValveSignal};
-use bellcrank_core::supervise::State;
+use bellcrank_core::outputs::{Outputs, ValveSignal};
 use bellcrank_core::units::{Amps, Duration, Duty, Volts};
 use bellcrank_linux::mapping::{Analogue, Bit, Mapping, StationPlaces, ValvePlaces, WiredPlaces};
+
+use crate::live::no_current;
 
 /// Where the wire of a lever is broken, V.
 const BROKEN_V: f64 = 0.0;
@@ -24,22 +25,7 @@ pub fn outputs(mapping: &Mapping, image: &[u8]) -> Outputs {
             dump_closed,
             engine_run,
         },
-        ..nothing()
-    }
-}
-
-/// No current, no signal.
-pub fn nothing() -> Outputs {
-    Outputs {
-        valves: PerAxis::default(),
-        relays: Relays::default(),
-        alive: false,
-        status: Status {
-            state: State::SelfTest,
-            cause: None,
-            axis: None,
-            before: None,
-        },
+        ..no_current()
     }
 }
 

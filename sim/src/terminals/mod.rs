@@ -18,7 +18,7 @@ use bellcrank_core::Machine;
 use bellcrank_core::inputs::Relays;
 use bellcrank_linux::mapping::{Mapping, Terminals};
 
-use crate::live::Live;
+use crate::live::{self, Live};
 use crate::run::RunError;
 use crate::scenario::Scenario;
 
@@ -185,7 +185,7 @@ impl<'s> Plant<'s> {
             tell(t, "watchdog: outputs refreshed, and told off first");
         }
         self.live.outputs = if self.coupler.bites() {
-            mirror::nothing()
+            live::no_current()
         } else {
             outputs
         };
