@@ -56,6 +56,11 @@ impl JointPlace {
         in_frame(&self.frame, local)
     }
 
+    /// What a point that the joint carries moves by when the joint does, m/rad (m/m where it slides).
+    pub fn carries(&self, point: Vec3) -> Vec3 {
+        add(self.along, cross(self.about, sub(point, self.origin)))
+    }
+
     /// A point of the machine frame, in the joint's frame, m.
     pub fn local(&self, point: Vec3) -> Vec3 {
         let from = sub(point, self.origin);
@@ -106,7 +111,7 @@ impl ArmPose {
         self.joints
             .iter()
             .take(link.saturating_add(1))
-            .map(move |joint| add(joint.along, cross(joint.about, sub(point, joint.origin))))
+            .map(move |joint| joint.carries(point))
     }
 }
 

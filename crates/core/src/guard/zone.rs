@@ -20,7 +20,10 @@ pub fn hold_back(machine: &Machine, posture: &Posture, braking: &mut Braking) {
         let within = within.get(arm).and_then(|row| row.get(usize::from(part.joint())));
         within.copied().unwrap_or(0.0)
     };
-    let limit = |part, other: Option<ArmPart>| of(part) + other.map_or(0.0, of);
+    let limit = |part, with| match with {
+        With::Zone(_) => of(part),
+        With::Arm(arm, other) => of(part) + of((arm, other)),
+    };
     surroundings.scan(limit, |pair| {
         let from = match pair.closest.with {
             With::Zone(number) => Held::FromZone(number),

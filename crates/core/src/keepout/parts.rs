@@ -2,11 +2,11 @@
 
 use heapless::Vec;
 
-use super::Part;
+use super::{Part, Reach};
 use crate::chain::{ArmPose, JointPlace, MACHINE_FRAME};
 use crate::machine::{Arm, Cylinder, JOINTS_MAX, Joint, JointAxis, Rocker, Rod};
 use crate::math;
-use crate::vec3::{Vec3, add, cross, dot, norm, scale, sub};
+use crate::vec3::{Vec3, add, dot, norm, scale, sub};
 
 /// Joints of an arm, and its grip after the last.
 pub const MOVERS: usize = JOINTS_MAX + 1;
@@ -26,101 +26,80 @@ pub struct Capsule {
     rod_rate: Vec3,
 }
 
-/// All parts of an arm.
-pub type Parts = Vec<Capsule, PARTS_MAX>;
-
-/// The parts of an arm in a pose. A grip whose angle is not known is a ball that it stays in.
-pub fn parts(arm: &Arm, pose: &ArmPose) -> Parts {
-    let mut parts = Parts::new();
-    let mut push = |capsule| {
-        // Cannot be full: each joint and the grip add a link and a cylinder at most.
-        let _ = parts.push(capsule);
-    };
-    let mut parent = MACHINE_FRAME;
-    for ((number, joint), place) in (0..).zip(arm.movers()).zip(places(pose)) {
-        push(Capsule::new(
-            Part::Link(number),
-            (place.origin, place.end),
-            joint.radius,
-        ));
-        if let Some(cylinder) = &joint.cylinder {
-            push(of_cylinder(number, joint, cylinder, place, &parent));
-        }
-        parent = place.frame;
-    }
-    if let (Some(grip), None, Ok(number)) = (&arm.grip, &pose.grip, u8::try_from(arm.joints.len())) {
-        let radius = norm(grip.link) + grip.radius;
-        push(Capsule::new(Part::Link(number), (pose.tip, pose.tip), radius));
-    }
-    parts
+/// An arm laid out.
+#[derive(Default)]
+pub struct Layout<'p> {
+    pub parts: Vec<Capsule, PARTS_MAX>,
+    /// What moves them: its joints from base to tip, and its grip.
+    pub movers: Vec<&'p JointPlace, MOVERS>,
 }
 
-/// What a point of a part, `share` of the way along its line, moves by when each joint that can move it does, m/rad (m/m where it slides): the
-/// number of the joint, and that.
-pub fn columns<'p>(
-    pose: &'p ArmPose,
-    capsule: &'p Capsule,
-    share: f32,
-    point: Vec3,
-) -> impl Iterator<Item = (usize, Vec3)> + 'p {
-    let own = usize::from(capsule.part.joint());
-    let by_rod = matches!(capsule.part, Part::Cylinder(_));
-    let moving = places(pose).take(own.saturating_add(1)).enumerate();
-    moving.map(move |(joint, place)| {
-        if by_rod && joint == own {
-            (joint, scale(capsule.rod_rate, share))
-        } else {
-            (joint, carried(place, point))
-        }
-    })
-}
-
-/// The same for a point fixed to a joint's link.
-pub fn columns_on(pose: &ArmPose, joint: usize, point: Vec3) -> impl Iterator<Item = (usize, Vec3)> + '_ {
-    let moving = places(pose).take(joint.saturating_add(1)).enumerate();
-    moving.map(move |(joint, place)| (joint, carried(place, point)))
-}
-
-/// No point of the parts of joint i moves by more than row i for each joint: what is between, link by link, and by how much a cylinder stands
-/// out; 1 for a joint that slides.
-pub fn reach(pose: &ArmPose, parts: &Parts) -> [[f32; MOVERS]; MOVERS] {
-    let far = |from: Vec3, to: Vec3| {
-        let [x, y, z] = sub(to, from);
-        math::rough_norm3(x, y, z)
-    };
-    let joint = |part: Part| places(pose).nth(usize::from(part.joint()));
-    let cylinders = parts.iter().filter(|capsule| matches!(capsule.part, Part::Cylinder(_)));
-    let stands_out = cylinders.filter_map(|capsule| {
-        let from = joint(capsule.part)?.origin;
-        Some(math::max(far(from, capsule.line.0), far(from, capsule.line.1)))
-    });
-    let stands_out = stands_out.fold(0.0, math::max);
-    let mut reach = [[0.0; MOVERS]; MOVERS];
-    for (number, place) in places(pose).enumerate() {
-        let length = far(place.origin, place.end);
-        // From its own part on outwards, each joint up to this one has its link between.
-        for row in reach.iter_mut().skip(number) {
-            for so_far in row.iter_mut().take(number.saturating_add(1)) {
-                *so_far += length;
+impl<'p> Layout<'p> {
+    /// Lays out an arm in a pose, where nothing is laid out yet. A grip whose angle is not known is a ball that it stays in.
+    pub fn fill(&mut self, arm: &Arm, pose: &'p ArmPose) {
+        let mut parent = &MACHINE_FRAME;
+        for ((number, joint), place) in (0..).zip(arm.movers()).zip(places(pose)) {
+            self.push(Capsule::new(
+                Part::Link(number),
+                (place.origin, place.end),
+                joint.radius,
+            ));
+            if let Some(cylinder) = &joint.cylinder {
+                self.push(of_cylinder(number, joint, cylinder, place, parent));
             }
+            // Cannot be full: an arm has no more joints than this has room for, and one grip.
+            let _ = self.movers.push(place);
+            parent = &place.frame;
+        }
+        if let (Some(grip), None, Ok(number)) = (&arm.grip, &pose.grip, u8::try_from(arm.joints.len())) {
+            let radius = norm(grip.link) + grip.radius;
+            self.push(Capsule::new(Part::Link(number), (pose.tip, pose.tip), radius));
         }
     }
-    for (number, place) in places(pose).enumerate() {
-        for row in reach.iter_mut().skip(number) {
-            if let Some(reach) = row.get_mut(number) {
+
+    /// No point of the parts of joint i moves by more than row i for each joint: what is between, link by link, and by how much a cylinder
+    /// stands out; 1 for a joint that slides.
+    pub fn reach(&self) -> Reach {
+        let far = |from: Vec3, to: Vec3| {
+            let [x, y, z] = sub(to, from);
+            math::rough_norm3(x, y, z)
+        };
+        let stands_out = self.parts.iter().filter_map(|capsule| match capsule.part {
+            Part::Link(_) => None,
+            Part::Cylinder(number) => {
+                let from = self.movers.get(usize::from(number))?.origin;
+                Some(math::max(far(from, capsule.line.0), far(from, capsule.line.1)))
+            }
+        });
+        let stands_out = stands_out.fold(0.0, math::max);
+        let mut reach = [[0.0; MOVERS]; MOVERS];
+        let mut between = [0.0; MOVERS];
+        for (number, row) in reach.iter_mut().enumerate() {
+            let up_to_this = number.saturating_add(1);
+            // From its own part on outwards, each joint up to this one has its link between.
+            if let Some(place) = self.movers.get(number) {
+                let length = far(place.origin, place.end);
+                between
+                    .iter_mut()
+                    .take(up_to_this)
+                    .for_each(|between| *between += length);
+            }
+            let moving = self.movers.iter().zip(&between).take(up_to_this);
+            for (reach, (place, between)) in row.iter_mut().zip(moving) {
                 *reach = if place.along == [0.0; 3] {
-                    *reach + stands_out
+                    between + stands_out
                 } else {
                     1.0
                 };
             }
         }
+        reach
     }
-    reach
-}
 
-fn carried(place: &JointPlace, point: Vec3) -> Vec3 {
-    add(place.along, cross(place.about, sub(point, place.origin)))
+    fn push(&mut self, capsule: Capsule) {
+        // Cannot be full: each joint and the grip add a link and a cylinder at most.
+        let _ = self.parts.push(capsule);
+    }
 }
 
 fn places(pose: &ArmPose) -> impl Iterator<Item = &JointPlace> {
@@ -139,6 +118,19 @@ impl Capsule {
             rod_rate: [0.0; 3],
         }
     }
+
+    /// The number of its joint.
+    pub fn joint(&self) -> usize {
+        usize::from(self.part.joint())
+    }
+
+    /// What a point of it, `share` of the way along its line, moves by when its own joint does, where it does not move as the joint's link.
+    pub fn rod(&self, share: f32) -> Option<Vec3> {
+        match self.part {
+            Part::Link(_) => None,
+            Part::Cylinder(_) => Some(scale(self.rod_rate, share)),
+        }
+    }
 }
 
 /// The cylinder of a joint, from its barrel pin to its rod pin.
@@ -147,7 +139,7 @@ fn of_cylinder(number: u8, joint: &Joint, cylinder: &Cylinder, place: &JointPlac
     let (rod, rod_rate) = match &cylinder.rod {
         Rod::Link(pin) => {
             let rod = place.point(*pin);
-            (rod, carried(place, rod))
+            (rod, place.carries(rod))
         }
         Rod::Rocker(rocker) => {
             let turned = angle_of(joint.about, parent, &place.frame);
