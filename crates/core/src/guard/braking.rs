@@ -80,11 +80,14 @@ impl Braking {
         Self { arms, reaction }
     }
 
-    /// No gap of parts that each joint of an arm moves by no more than its reach can lose more than this before they have stopped, m.
-    pub fn furthest(&self, arm: usize, reach: &[f32; MOVERS]) -> f32 {
-        let movers = self.arms.get(arm).into_iter().flatten();
-        let turns = |mover: &Mover| math::max(mover.turns[0], mover.turns[1]) + mover.spread;
-        movers.zip(reach).map(|(mover, reach)| reach * turns(mover)).sum()
+    /// How far each joint of an arm, the grip's after the last, moves at most before it has stopped, rad.
+    pub fn moves_at_most(&self, arm: usize) -> [f32; MOVERS] {
+        let mut moves = [0.0; MOVERS];
+        for (mover, moves) in self.arms.get(arm).into_iter().flatten().zip(&mut moves) {
+            let [forth, back] = mover.turns;
+            *moves = math::max(forth, back) + mover.spread;
+        }
+        moves
     }
 
     /// A joint, the grip's after the last, may move.

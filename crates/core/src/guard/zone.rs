@@ -9,16 +9,18 @@ use crate::sense::Posture;
 /// Slows the arms so that no part comes nearer to what it must keep from than can be braked.
 pub fn hold_back(machine: &Machine, posture: &Posture, braking: &mut Braking) {
     let surroundings = Surroundings::new(machine, &posture.arms);
-    // By arm, and by joint of the part.
-    let mut within = [[0.0; MOVERS]; ARMS_MAX];
+    // By arm, and by joint its link and its cylinder.
+    let mut within = [[[0.0; 2]; MOVERS]; ARMS_MAX];
     for (arm, within) in within.iter_mut().enumerate() {
-        for (within, reach) in within.iter_mut().zip(&surroundings.reach(arm)) {
-            *within = braking.furthest(arm, reach);
+        for (part, stray) in surroundings.strays(arm, &braking.moves_at_most(arm)) {
+            if let Some(within) = within.get_mut(usize::from(part.joint())) {
+                within[usize::from(part.is_cylinder())] = stray;
+            }
         }
     }
     let of = |(arm, part): ArmPart| {
         let within = within.get(arm).and_then(|row| row.get(usize::from(part.joint())));
-        within.copied().unwrap_or(0.0)
+        within.map_or(0.0, |within| within[usize::from(part.is_cylinder())])
     };
     let limit = |part, with| match with {
         With::Zone(_) => of(part),

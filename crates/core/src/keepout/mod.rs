@@ -41,6 +41,11 @@ impl Part {
             Self::Link(joint) | Self::Cylinder(joint) => joint,
         }
     }
+
+    /// It is the cylinder.
+    pub fn is_cylinder(self) -> bool {
+        matches!(self, Self::Cylinder(_))
+    }
 }
 
 /// What a part is near to.
@@ -138,9 +143,6 @@ enum Other<'s> {
 
 /// How much each joint closes a gap, by arm and joint (the grip after the last joint), m/rad (m/m where it slides).
 pub type Closing = [[f32; MOVERS]; ARMS_MAX];
-
-/// By how much each joint moves any point of the parts of a joint at most, m/rad (1 where it slides): a row for the parts of each joint.
-pub type Reach = [[f32; MOVERS]; MOVERS];
 
 /// A part of an arm: the number of the arm, and the part.
 pub type ArmPart = (usize, Part);
@@ -337,9 +339,14 @@ impl<'m> Surroundings<'m> {
         closing
     }
 
-    /// By how much each joint moves the parts of an arm at most.
-    pub fn reach(&self, arm: usize) -> Reach {
-        self.arms.get(arm).map_or([[0.0; MOVERS]; MOVERS], Layout::reach)
+    /// The parts of an arm, and how far each gets at most while each joint, the grip's after the last, moves by no more than `moves`, rad (m
+    /// where it slides): no gap of it closes by more, m.
+    pub fn strays(&self, arm: usize, moves: &[f32; MOVERS]) -> impl Iterator<Item = (Part, f32)> {
+        let layout = self.arms.get(arm).into_iter();
+        layout.flat_map(move |layout| {
+            let stray = move |capsule: &Capsule| (capsule.part, layout.strays(capsule, moves));
+            layout.parts.iter().map(stray)
+        })
     }
 
     fn pose(&self, arm: usize) -> Option<&ArmPose> {

@@ -2,7 +2,7 @@
 
 use heapless::Vec;
 
-use super::{Part, Reach};
+use super::Part;
 use crate::chain::{ArmPose, JointPlace, MACHINE_FRAME};
 use crate::machine::{Arm, Cylinder, JOINTS_MAX, Joint, JointAxis, Rocker, Rod};
 use crate::math;
@@ -12,6 +12,9 @@ use crate::vec3::{Vec3, add, dot, norm, scale, sub};
 pub const MOVERS: usize = JOINTS_MAX + 1;
 /// A link and a cylinder each.
 const PARTS_MAX: usize = 2 * MOVERS;
+
+/// More than rounding makes of the distance between two parts, or of how a gap closes, m.
+const ROUNDING: f32 = 1e-5;
 
 /// A part of an arm where it is now: all that is no further than its radius from a line.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -57,43 +60,20 @@ impl<'p> Layout<'p> {
         }
     }
 
-    /// No point of the parts of joint i moves by more than row i for each joint: what is between, link by link, and by how much a cylinder
-    /// stands out; 1 for a joint that slides.
-    pub fn reach(&self) -> Reach {
-        let far = |from: Vec3, to: Vec3| {
-            let [x, y, z] = sub(to, from);
-            math::rough_norm3(x, y, z)
-        };
-        let stands_out = self.parts.iter().filter_map(|capsule| match capsule.part {
-            Part::Link(_) => None,
-            Part::Cylinder(number) => {
-                let from = self.movers.get(usize::from(number))?.origin;
-                Some(math::max(far(from, capsule.line.0), far(from, capsule.line.1)))
-            }
-        });
-        let stands_out = stands_out.fold(0.0, math::max);
-        let mut reach = [[0.0; MOVERS]; MOVERS];
-        let mut between = [0.0; MOVERS];
-        for (number, row) in reach.iter_mut().enumerate() {
-            let up_to_this = number.saturating_add(1);
-            // From its own part on outwards, each joint up to this one has its link between.
-            if let Some(place) = self.movers.get(number) {
-                let length = far(place.origin, place.end);
-                between
-                    .iter_mut()
-                    .take(up_to_this)
-                    .for_each(|between| *between += length);
-            }
-            let moving = self.movers.iter().zip(&between).take(up_to_this);
-            for (reach, (place, between)) in row.iter_mut().zip(moving) {
-                *reach = if place.along == [0.0; 3] {
-                    between + stands_out
-                } else {
-                    1.0
-                };
-            }
-        }
-        reach
+    /// How far a part gets at most while each joint moves by no more than `moves`, rad (m where it slides): no point of it, nor one across a gap
+    /// that goes with it, is further from a joint that turns than an end of its line, m.
+    pub fn strays(&self, capsule: &Capsule, moves: &[f32; MOVERS]) -> f32 {
+        let (start, end) = capsule.line;
+        let (own, rod) = (capsule.joint(), capsule.rod(1.0));
+        let carriers = self.movers.iter().zip(moves).take(own.saturating_add(1));
+        carriers.enumerate().fold(ROUNDING, |stray, (joint, (place, moves))| {
+            let [x, y, z] = match rod {
+                Some(rod) if joint == own => rod,
+                _ if place.along != [0.0; 3] => place.along,
+                _ => longer(sub(start, place.origin), sub(end, place.origin)),
+            };
+            stray + math::rough_norm3(x, y, z) * moves
+        })
     }
 
     fn push(&mut self, capsule: Capsule) {
@@ -131,6 +111,10 @@ impl Capsule {
             Part::Cylinder(_) => Some(scale(self.rod_rate, share)),
         }
     }
+}
+
+fn longer(one: Vec3, two: Vec3) -> Vec3 {
+    if dot(one, one) > dot(two, two) { one } else { two }
 }
 
 /// The cylinder of a joint, from its barrel pin to its rod pin.
