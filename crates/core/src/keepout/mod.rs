@@ -163,11 +163,12 @@ struct Surrounded<'m> {
 
 impl<'m> Surroundings<'m> {
     /// The machine's arms in these poses.
+    #[inline]
     pub fn new(machine: &'m Machine, poses: &'m [Option<ArmPose>]) -> Self {
         let mut around = Self {
             machine,
             poses,
-            arms: Default::default(),
+            arms: [Layout::default(), Layout::default()],
             zones: Vec::new(),
         };
         for ((arm, pose), layout) in machine.arms().iter().zip(poses).zip(&mut around.arms) {
