@@ -3,7 +3,7 @@
 use super::braking::Braking;
 use crate::keepout::{ArmPart, MOVERS, Surroundings, With};
 use crate::last_tick::Held;
-use crate::machine::{ARMS_MAX, Machine};
+use crate::machine::{ARMS_MAX, Machine, Zone};
 use crate::sense::Posture;
 
 /// Slows the arms so that no part comes nearer to what it must keep from than can be braked.
@@ -22,7 +22,10 @@ pub fn hold_back(machine: &Machine, posture: &Posture, braking: &mut Braking) {
         let within = within.get(arm).and_then(|row| row.get(usize::from(part.joint())));
         within.map_or(0.0, |within| within[usize::from(part.is_cylinder())])
     };
+    // Nobody has said how far a zone gets that an arm carries.
+    let is_carried = |zone: &Zone| zone.carried.is_some();
     let limit = |part, with| match with {
+        With::Zone(number) if machine.zones().get(usize::from(number)).is_some_and(is_carried) => f32::INFINITY,
         With::Zone(_) => of(part),
         With::Arm(arm, other) => of(part) + of((arm, other)),
     };
