@@ -98,12 +98,12 @@ impl Braking {
 
     /// Cuts the rates that may close a gap by more than the `room` that it has left. Where `either` way closes it, `closing` has no sign.
     pub fn keep(&mut self, room: f32, closing: &Closing, either: bool, from: Held) {
-        let all = self
-            .arms
-            .iter()
-            .zip(closing)
-            .flat_map(|(movers, closing)| movers.iter().zip(closing));
-        let lost = all.map(|(mover, closing)| mover.loses(*closing, either)).sum::<f32>();
+        let mut lost = 0.0;
+        for (movers, closing) in self.arms.iter().zip(closing) {
+            for (mover, closing) in movers.iter().zip(closing) {
+                lost += mover.loses(*closing, either);
+            }
+        }
         // Most gaps are wide enough for all that moves.
         if lost <= room {
             return;

@@ -389,12 +389,15 @@ impl<'m> Surrounded<'m> {
 fn is_far(capsule: &Capsule, (low, high): (Vec3, Vec3), far: f32) -> bool {
     let ([x0, y0, z0], [x1, y1, z1]) = (low, high);
     let ([a0, b0, c0], [a1, b1, c1]) = (capsule.low, capsule.high);
-    let (x, y, z) = (
-        between(x0, x1, a0, a1),
-        between(y0, y1, b0, b1),
-        between(z0, z1, c0, c1),
-    );
-    far > 0.0 && x * x + y * y + z * z >= far * far
+    let mut square = 0.0;
+    far > 0.0
+        && [(x0, x1, a0, a1), (y0, y1, b0, b1), (z0, z1, c0, c1)]
+            .into_iter()
+            .any(|(low, high, from, to)| {
+                let between = between(low, high, from, to);
+                square += between * between;
+                square >= far * far
+            })
 }
 
 /// What is between two ranges; 0 where they meet.
@@ -403,9 +406,7 @@ fn between(low: f32, high: f32, from: f32, to: f32) -> f32 {
         low - to
     } else if high < from {
         from - high
-    } else if from <= high && low <= to {
-        0.0
     } else {
-        f32::NAN
+        0.0
     }
 }

@@ -22,7 +22,7 @@ pub struct Capsule {
     pub part: Part,
     pub line: (Vec3, Vec3),
     pub radius: f32,
-    /// The corners of the least box around the line.
+    /// The corners of the least box around the line. Of one with what is no number it is all there is.
     pub low: Vec3,
     pub high: Vec3,
     /// What the end of the line moves by when the part's own joint does; its start does not. Of a cylinder: a link moves as one.
@@ -89,12 +89,17 @@ fn places(pose: &ArmPose) -> impl Iterator<Item = &JointPlace> {
 impl Capsule {
     fn new(part: Part, line: (Vec3, Vec3), radius: f32) -> Self {
         let ([x0, y0, z0], [x1, y1, z1]) = line;
+        let (x, y, z) = (ordered(x0, x1), ordered(y0, y1), ordered(z0, z1));
+        let [x, y, z] = match (x, y, z) {
+            (Some(x), Some(y), Some(z)) => [x, y, z],
+            _ => [(f32::NEG_INFINITY, f32::INFINITY); 3],
+        };
         Self {
             part,
             line,
             radius,
-            low: [math::min(x0, x1), math::min(y0, y1), math::min(z0, z1)],
-            high: [math::max(x0, x1), math::max(y0, y1), math::max(z0, z1)],
+            low: [x.0, y.0, z.0],
+            high: [x.1, y.1, z.1],
             rod_rate: [0.0; 3],
         }
     }
@@ -110,6 +115,17 @@ impl Capsule {
             Part::Link(_) => None,
             Part::Cylinder(_) => Some(scale(self.rod_rate, share)),
         }
+    }
+}
+
+/// The lesser of two first. None where one is no number.
+fn ordered(one: f32, two: f32) -> Option<(f32, f32)> {
+    if one <= two {
+        Some((one, two))
+    } else if two < one {
+        Some((two, one))
+    } else {
+        None
     }
 }
 
