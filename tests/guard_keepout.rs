@@ -181,7 +181,9 @@ fn the_nearest_is_the_nearest_of_all() {
 
 fn all_pairs(machine: &Machine, poses: &[Option<ArmPose>]) -> Vec<Closest> {
     let mut all = Vec::new();
-    Surroundings::new(machine, poses).scan(|_, _| f32::INFINITY, |pair: &Pair| all.push(pair.closest));
+    let mut surroundings = Surroundings::new(machine);
+    surroundings.look(poses);
+    surroundings.scan(|_, _| f32::INFINITY, |pair: &Pair| all.push(pair.closest));
     all
 }
 
@@ -193,7 +195,8 @@ fn closing_is_the_slope_of_the_gap() {
         for _ in 0..40 {
             let angles = built.angles();
             let poses = built.poses(&angles);
-            let surroundings = Surroundings::new(&built.machine, &poses);
+            let mut surroundings = Surroundings::new(&built.machine);
+            surroundings.look(&poses);
             let mut pairs = Vec::new();
             // A pair is visited first where it is nearest.
             surroundings.scan(

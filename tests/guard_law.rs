@@ -94,7 +94,8 @@ proptest! {
         }
 
         let reaction = seconds(machine.timing().reaction);
-        let surroundings = Surroundings::new(&machine, &posture.arms);
+        let mut surroundings = Surroundings::new(&machine);
+        surroundings.look(&posture.arms);
         let mut worst = f32::INFINITY;
         surroundings.scan(|_, _| f32::INFINITY, |pair| {
             let closing = surroundings.closing(pair, |_, _| true);

@@ -3,12 +3,13 @@
 use super::braking::Braking;
 use crate::keepout::{ArmPart, MOVERS, Surroundings, With};
 use crate::last_tick::Held;
-use crate::machine::{ARMS_MAX, Machine, Zone};
+use crate::machine::{ARMS_MAX, Machine, ZONES_MAX};
 use crate::sense::Posture;
 
 /// Slows the arms so that no part comes nearer to what it must keep from than can be braked.
 pub fn hold_back(machine: &Machine, posture: &Posture, braking: &mut Braking) {
-    let surroundings = Surroundings::new(machine, &posture.arms);
+    let mut surroundings = Surroundings::new(machine);
+    surroundings.look(&posture.arms);
     // By arm, and by joint its link and its cylinder.
     let mut within = [[[0.0; 2]; MOVERS]; ARMS_MAX];
     for (arm, within) in within.iter_mut().enumerate() {
@@ -23,10 +24,12 @@ pub fn hold_back(machine: &Machine, posture: &Posture, braking: &mut Braking) {
         within.map_or(0.0, |within| within[usize::from(part.is_cylinder())])
     };
     // Nobody has said how far a zone gets that an arm carries.
-    let is_carried = |zone: &Zone| zone.carried.is_some();
+    let mut carried = [0.0; ZONES_MAX];
+    for (zone, carried) in machine.zones().iter().zip(&mut carried) {
+        *carried = if zone.carried.is_some() { f32::INFINITY } else { 0.0 };
+    }
     let limit = |part, with| match with {
-        With::Zone(number) if machine.zones().get(usize::from(number)).is_some_and(is_carried) => f32::INFINITY,
-        With::Zone(_) => of(part),
+        With::Zone(number) => of(part) + carried.get(usize::from(number)).unwrap_or(&0.0),
         With::Arm(arm, other) => of(part) + of((arm, other)),
     };
     surroundings.scan(limit, |pair| {

@@ -103,7 +103,9 @@ fn nearest_where(
     counts: impl Fn(ArmPart, With) -> bool,
 ) -> Option<Closest> {
     let (least, found) = (Cell::new(f32::INFINITY), Cell::new(None));
-    Surroundings::new(machine, poses).scan(
+    let mut surroundings = Surroundings::new(machine);
+    surroundings.look(poses);
+    surroundings.scan(
         |one, with| {
             if counts(one, with) {
                 least.get()
@@ -162,25 +164,30 @@ struct Surrounded<'m> {
 }
 
 impl<'m> Surroundings<'m> {
-    /// The machine's arms in these poses.
-    #[inline]
-    pub fn new(machine: &'m Machine, poses: &'m [Option<ArmPose>]) -> Self {
-        let mut around = Self {
+    /// Nothing yet but room for it: what is this large is filled where it is kept, and not handed over.
+    pub fn new(machine: &'m Machine) -> Self {
+        Self {
             machine,
-            poses,
+            poses: &[],
             arms: [Layout::default(), Layout::default()],
             zones: Vec::new(),
-        };
-        for ((arm, pose), layout) in machine.arms().iter().zip(poses).zip(&mut around.arms) {
-            if let Some(pose) = pose {
-                layout.fill(arm, pose);
+        }
+    }
+
+    /// The machine's zones, and its arms in these poses.
+    pub fn look(&mut self, poses: &'m [Option<ArmPose>]) {
+        self.poses = poses;
+        for ((arm, pose), layout) in self.machine.arms().iter().zip(poses).zip(&mut self.arms) {
+            match pose {
+                Some(pose) => layout.fill(arm, pose),
+                None => layout.clear(),
             }
         }
-        for zone in machine.zones() {
+        self.zones.clear();
+        for zone in self.machine.zones() {
             // Cannot be full: a machine has no more zones than this has room for.
-            let _ = around.zones.push(Surrounded::new(zone));
+            let _ = self.zones.push(Surrounded::new(zone));
         }
-        around
     }
 
     /// Visits every pair whose room may be less than `limit` of the part and what it is beside, m. A pair of two

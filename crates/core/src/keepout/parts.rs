@@ -38,8 +38,9 @@ pub struct Layout<'p> {
 }
 
 impl<'p> Layout<'p> {
-    /// Lays out an arm in a pose, where nothing is laid out yet. A grip whose angle is not known is a ball that it stays in.
+    /// Lays out an arm in a pose. A grip whose angle is not known is a ball that it stays in.
     pub fn fill(&mut self, arm: &Arm, pose: &'p ArmPose) {
+        self.clear();
         let mut parent = &MACHINE_FRAME;
         for ((number, joint), place) in (0..).zip(arm.movers()).zip(places(pose)) {
             self.push(Capsule::new(
@@ -58,6 +59,12 @@ impl<'p> Layout<'p> {
             let radius = norm(grip.link) + grip.radius;
             self.push(Capsule::new(Part::Link(number), (pose.tip, pose.tip), radius));
         }
+    }
+
+    /// Nothing is laid out.
+    pub fn clear(&mut self) {
+        self.parts.clear();
+        self.movers.clear();
     }
 
     /// How far a part gets at most while each joint moves by no more than `moves`, rad (m where it slides): no point of it, nor one across a gap
