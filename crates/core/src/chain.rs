@@ -35,7 +35,7 @@ pub const MACHINE_FRAME: [Vec3; 3] = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.
 
 impl JointPlace {
     /// A joint at `origin`, and the frame that it turns.
-    #[inline(always)]
+    #[inline]
     fn new(joint: &Joint, origin: Vec3, frame: &mut [Vec3; 3], angle: f32) -> Self {
         let (about, along) = turn(frame, joint.about, angle);
         Self {

@@ -1,7 +1,7 @@
 //! Keeping the arms out of the zones and from each other: each pair that is near is a gap for [`Braking`].
 
 use super::braking::Braking;
-use crate::keepout::{ArmPart, MOVERS, Surroundings, With};
+use crate::keepout::{ArmPart, PARTS_MAX, Surroundings, With};
 use crate::last_tick::Held;
 use crate::machine::{ARMS_MAX, Machine, ZONES_MAX};
 use crate::sense::Posture;
@@ -10,18 +10,18 @@ use crate::sense::Posture;
 pub fn hold_back(machine: &Machine, posture: &Posture, braking: &mut Braking) {
     let mut surroundings = Surroundings::new(machine);
     surroundings.look(&posture.arms);
-    // By arm, and by joint its link and its cylinder.
-    let mut within = [[[0.0; 2]; MOVERS]; ARMS_MAX];
+    // By arm and part.
+    let mut within = [[0.0; PARTS_MAX]; ARMS_MAX];
     for (arm, within) in within.iter_mut().enumerate() {
         for (part, stray) in surroundings.strays(arm, &braking.moves_at_most(arm)) {
-            if let Some(within) = within.get_mut(usize::from(part.joint())) {
-                within[usize::from(part.is_cylinder())] = stray;
+            if let Some(within) = within.get_mut(part.number()) {
+                *within = stray;
             }
         }
     }
     let of = |(arm, part): ArmPart| {
-        let within = within.get(arm).and_then(|row| row.get(usize::from(part.joint())));
-        within.map_or(0.0, |within| within[usize::from(part.is_cylinder())])
+        let within = within.get(arm).and_then(|within| within.get(part.number()));
+        within.copied().unwrap_or(0.0)
     };
     // Nobody has said how far a zone gets that an arm carries.
     let mut carried = [0.0; ZONES_MAX];

@@ -21,8 +21,8 @@ use crate::vec3::{Vec3, dot};
 
 pub use distance::{Nearest, to_line, to_shape};
 use distance::{along_line, from_line, from_shape};
-pub use parts::MOVERS;
 use parts::{Capsule, Layout};
+pub use parts::{MOVERS, PARTS_MAX};
 
 /// A part of an arm, by the number of its joint, counted from the base; the grip's comes after the last joint's.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -42,9 +42,12 @@ impl Part {
         }
     }
 
-    /// It is the cylinder.
-    pub fn is_cylinder(self) -> bool {
-        matches!(self, Self::Cylinder(_))
+    /// A number that no other part of its arm has, below [`PARTS_MAX`].
+    pub fn number(self) -> usize {
+        match self {
+            Self::Link(joint) => usize::from(joint),
+            Self::Cylinder(joint) => MOVERS.saturating_add(joint.into()),
+        }
     }
 }
 

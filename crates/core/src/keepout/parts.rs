@@ -10,8 +10,8 @@ use crate::vec3::{Vec3, add, dot, norm, scale, sub};
 
 /// Joints of an arm, and its grip after the last.
 pub const MOVERS: usize = JOINTS_MAX + 1;
-/// A link and a cylinder each.
-const PARTS_MAX: usize = 2 * MOVERS;
+/// Most parts of an arm: a link and a cylinder each.
+pub const PARTS_MAX: usize = 2 * MOVERS;
 
 /// More than rounding makes of the distance between two parts, or of how a gap closes, m.
 const ROUNDING: f32 = 1e-5;

@@ -22,14 +22,8 @@ const DAMPING_MAX: f32 = 0.01;
 /// Damping that is always there, m²: it keeps the solution finite for any columns, at an error of some 1e-5 in the rate.
 const DAMPING_MIN: f32 = 1e-6;
 
-/// Joint rates for a task velocity, damped as near a singular pose as the columns are. A column is what one joint does to the rows of
+/// Joint rates for each of some task velocities, damped as near a singular pose as the columns are. A column is what one joint does to the rows of
 /// the task (m/rad and rad/rad; m/m and none where it slides). The order is that of the columns.
-pub fn solve<const ROWS: usize>(columns: &[[f32; ROWS]], task: &[f32; ROWS]) -> Vec<f32, JOINTS_MAX> {
-    let [rates] = solve_each(columns, [task]);
-    rates
-}
-
-/// The same for several tasks with the same columns.
 pub fn solve_each<const ROWS: usize, const TASKS: usize>(
     columns: &[[f32; ROWS]],
     tasks: [&[f32; ROWS]; TASKS],
@@ -152,6 +146,11 @@ mod tests {
     use nalgebra::{DMatrix, DVector};
     use proptest::prelude::*;
     use std::vec::Vec as Many;
+
+    fn solve<const ROWS: usize>(columns: &[[f32; ROWS]], task: &[f32; ROWS]) -> Vec<f32, JOINTS_MAX> {
+        let [rates] = solve_each(columns, [task]);
+        rates
+    }
 
     /// What the page states, of the largest rate; where rates come out of products that all but cancel, of those.
     const STATED_ERROR: f64 = 1e-3;
