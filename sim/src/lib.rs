@@ -24,4 +24,5 @@ pub mod survey;
 pub mod table;
 pub mod trace;
 pub mod tracking;
+pub mod trim;
 pub mod wiring;

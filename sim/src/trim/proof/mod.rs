@@ -1,0 +1,2 @@
+//! proof
+pub mod valves;
