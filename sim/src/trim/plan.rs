@@ -44,7 +44,7 @@ pub const STAND_S: (f64, f64) = (1.5, 0.9);
 /// See there.
 pub const REST_S: f64 = 0.8;
 /// An axis is stopped that goes so many times as fast as it is meant to at most.
-pub const TOO_FAST: f64 = 1.6;
+pub const TOO_FAST: f64 = 2.5;
 /// An axis is stopped that leaves its travel by this share of its stroke.
 pub const TOO_FAR: f64 = 0.1;
 

@@ -351,8 +351,13 @@ impl<'s> Test<'s> {
 
     fn stand(&mut self, command: f64, span: f64) -> Result<(), Give> {
         let until = self.live.time() + span;
+        let half = 0.5 * self.setup.limits.travel * self.travel();
         while self.live.time() < until {
             self.tick(command)?;
+            // Cut short where its travel ends.
+            if command != 0.0 && command.signum() * (self.place() - self.origin) > half {
+                break;
+            }
         }
         Ok(())
     }

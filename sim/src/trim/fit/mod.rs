@@ -84,7 +84,7 @@ impl Estimate {
 
 /// By how many standard errors a 95 % interval reaches to each side.
 pub fn student(freedom: f64) -> f64 {
-    StudentsT::new(0.0, 1.0, freedom.max(1.0)).map_or(f64::INFINITY, |t| t.inverse_cdf(0.975))
+    StudentsT::new(0.0, 1.0, freedom.clamp(1.0, 1e7)).map_or(f64::INFINITY, |t| t.inverse_cdf(0.975))
 }
 
 /// The value in the middle.

@@ -1,2 +1,3 @@
 //! proof
 pub mod valves;
+pub mod truth;
