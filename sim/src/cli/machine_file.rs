@@ -14,6 +14,12 @@ pub struct MachineArg {
 }
 
 impl MachineArg {
+    /// The file that was named, if it is one and no built-in machine.
+    pub fn file(&self) -> Option<&Path> {
+        let path = Path::new(&self.machine);
+        path.is_file().then_some(path)
+    }
+
     /// Reads the machine.
     ///
     /// # Errors

@@ -91,7 +91,7 @@ pub fn identify(machine: &Description, log: &AxisLog) -> Result<Identified, Refu
         let pump = supply.flow / areas[way];
         curve(&bottom, way, &points(way), pump).ok_or_else(|| unfit("with a curve"))
     };
-    let (noise, rate_noise) = noise(&series, &holds).ok_or_else(|| unfit("without a rest"))?;
+    let (noise, rate_noise) = noise(&series, &holds, axis.sensor.step_stroke()).ok_or_else(|| unfit("without a rest"))?;
     let (unit, _) = super::log::stroke_unit(axis);
     Ok(Identified {
         axis: axis.name.clone(),
@@ -120,7 +120,7 @@ fn opens(holds: &[Hold]) -> [f64; 2] {
 }
 
 /// Noise of the stroke and of the rate at rest, each with the interval of a variance (chi-squared).
-fn noise(series: &Series, holds: &[Hold]) -> Option<(Estimate, Estimate)> {
+fn noise(series: &Series, holds: &[Hold], step: f64) -> Option<(Estimate, Estimate)> {
     let rests: Vec<&Hold> = holds.iter().filter(|hold| hold.command == 0.0 && hold.error.is_finite()).collect();
     let of = |squares: f64, freedom: f64| {
         let chi = ChiSquared::new(freedom).ok()?;
@@ -131,7 +131,9 @@ fn noise(series: &Series, holds: &[Hold]) -> Option<(Estimate, Estimate)> {
         })
     };
     let quiet = rests.iter().min_by(|a, b| a.scatter.total_cmp(&b.scatter))?;
-    let calm: Vec<&&Hold> = rests.iter().filter(|rest| rest.scatter < 1.5 * quiet.scatter).collect();
+    // A reading that stood on one step of its converter has a noise all the same.
+    let least = quiet.scatter.max(0.3 * step);
+    let calm: Vec<&&Hold> = rests.iter().filter(|rest| rest.scatter < 1.5 * least).collect();
     let (mut squares, mut freedom, mut slopes, mut lines) = (0.0, 0.0, 0.0, 0.0);
     for rest in calm {
         let settled: Vec<_> = series.rows[rest.rows.clone()].iter().filter(|row| row.t > rest.from + 0.3).collect();

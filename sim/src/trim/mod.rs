@@ -6,13 +6,17 @@
 
 pub mod answer;
 pub mod check;
+pub mod compare;
 pub mod curve;
 pub mod estimate;
 pub mod fit;
 pub mod holds;
 pub mod log;
+pub mod margins;
 pub mod plan;
 pub mod pose;
 pub mod proof;
+pub mod propose;
 pub mod trial;
 pub mod valve;
+pub mod write;

@@ -36,8 +36,8 @@ pub struct TypeB {
 
 /// See there.
 pub const TYPE_B: TypeB = TypeB {
-    deadband: [0.0003, 0.0007, 0.0023],
-    play: [0.0002, 0.0005, 0.0010],
+    deadband: [0.00023, 0.0008, 0.0021],
+    play: [0.00023, 0.00063, 0.0009],
     rate: 0.012,
 };
 
