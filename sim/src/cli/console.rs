@@ -40,6 +40,11 @@ impl Console {
         Console { out, json }
     }
 
+    /// One JSON document is wanted.
+    pub fn is_json(&self) -> bool {
+        self.json
+    }
+
     /// Opens the folder for files. To be called before any work starts.
     ///
     /// # Errors

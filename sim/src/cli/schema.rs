@@ -8,6 +8,7 @@ use super::main_job::MainReport;
 use super::prove::{ProveReport, RepeatReport, ShrinkReport};
 use super::rehearse::RehearseReport;
 use super::survey::SurveyReport;
+use super::trim::TrimReport;
 use super::{Console, Verdict};
 use crate::bench_rig::RigReport;
 use crate::pose::PoseReport;
@@ -17,7 +18,7 @@ type Output = (&'static str, fn() -> Schema);
 
 /// Every output that has a schema, by the name of its command, with an option that makes it another one; `main` is what comes without a
 /// command.
-const OUTPUTS: [Output; 8] = [
+const OUTPUTS: [Output; 9] = [
     ("main", || schema_for!(MainReport)),
     ("survey", || schema_for!(SurveyReport)),
     ("pose", || schema_for!(PoseReport)),
@@ -26,6 +27,7 @@ const OUTPUTS: [Output; 8] = [
     ("prove-shrink", || schema_for!(ShrinkReport)),
     ("rehearse", || schema_for!(RehearseReport)),
     ("rig", || schema_for!(RigReport)),
+    ("trim", || schema_for!(TrimReport)),
 ];
 
 /// `bellcrank schema NAME`

@@ -13,6 +13,7 @@ pub mod fit;
 pub mod holds;
 pub mod log;
 pub mod margins;
+pub mod picture;
 pub mod plan;
 pub mod pose;
 pub mod proof;
