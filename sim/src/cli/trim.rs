@@ -109,26 +109,48 @@ impl Args {
         let machine = self.machine.load()?;
         let limits = self.limits()?;
         let axes = self.axes(&machine)?;
-        let target = if self.write { Some(self.target()?) } else { self.machine.file() };
+        let target = if self.write {
+            Some(self.target()?)
+        } else {
+            self.machine.file()
+        };
         let logs = self.log.as_deref().map(|path| log::read(path, &machine)).transpose()?;
         let out = console.open_out()?;
-        let poses = axes.iter().map(|&axis| start(&machine, axis, &limits)).collect::<miette::Result<Vec<_>>>()?;
+        let poses = axes
+            .iter()
+            .map(|&axis| start(&machine, axis, &limits))
+            .collect::<miette::Result<Vec<_>>>()?;
         let stem = file_stem(&machine.name);
-        let plan: Vec<String> = axes.iter().zip(&poses).map(|(&axis, pose)| plan::text(&machine, &[axis], pose, &limits)).collect();
+        let plan: Vec<String> = axes
+            .iter()
+            .zip(&poses)
+            .map(|(&axis, pose)| plan::text(&machine, &[axis], pose, &limits))
+            .collect();
         let plan = plan.join("\n");
-        let mut files = vec![out.write(&format!("{stem}-trim-plan.txt"), plan.as_bytes())?.display().to_string()];
+        let mut files = vec![
+            out.write(&format!("{stem}-trim-plan.txt"), plan.as_bytes())?
+                .display()
+                .to_string(),
+        ];
         if self.plan {
             console.print(&format!("{plan}\nPlan: {}\n", files[0]))?;
             console.caution();
             return Ok(Verdict::Good);
         }
         let (logs, mut refused) = match logs {
-            Some(logs) => (logs.into_iter().filter(|log| axes.contains(&log.axis)).collect(), Vec::new()),
+            Some(logs) => (
+                logs.into_iter().filter(|log| axes.contains(&log.axis)).collect(),
+                Vec::new(),
+            ),
             None => self.tested(&machine, &axes, &poses, limits)?,
         };
         if self.log.is_none() {
             let csv = log::csv(&machine, &logs);
-            files.push(out.write(&format!("{stem}-trim-log.csv"), csv.as_bytes())?.display().to_string());
+            files.push(
+                out.write(&format!("{stem}-trim-log.csv"), csv.as_bytes())?
+                    .display()
+                    .to_string(),
+            );
         }
         let computed = computed_hz(&machine);
         let (mut reports, mut drives) = (Vec::new(), Vec::new());
@@ -137,7 +159,10 @@ impl Args {
             let found = match identify(&machine, log) {
                 Ok(found) => found,
                 Err(reason) => {
-                    refused.push(RefusedAxis { axis: axis.name.clone(), reason: reason.to_string() });
+                    refused.push(RefusedAxis {
+                        axis: axis.name.clone(),
+                        reason: reason.to_string(),
+                    });
                     continue;
                 }
             };
@@ -150,14 +175,26 @@ impl Args {
         for report in &reports {
             let name = file_stem(&format!("{}-{}-trim", machine.name, report.found.axis));
             let picture = picture::curves(&report.found);
-            files.push(out.write(&format!("{name}.svg"), picture.as_bytes())?.display().to_string());
+            files.push(
+                out.write(&format!("{name}.svg"), picture.as_bytes())?
+                    .display()
+                    .to_string(),
+            );
         }
-        let mut report = TrimReport { machine: machine.name.clone(), axes: reports, refused, files, machine_file: None };
+        let mut report = TrimReport {
+            machine: machine.name.clone(),
+            axes: reports,
+            refused,
+            files,
+            machine_file: None,
+        };
         // Without the text the question would come before what it is about.
         if !console.is_json() {
             console.print(&text(&report))?;
         }
-        if report.refused.is_empty() && !drives.is_empty() && let Some(path) = target
+        if report.refused.is_empty()
+            && !drives.is_empty()
+            && let Some(path) = target
             && (self.write || !console.is_json() && consent(&path.display().to_string()))
         {
             put(path, &machine, &drives)?;
@@ -166,7 +203,9 @@ impl Args {
         if console.is_json() {
             console.show(&report, text)?;
         } else if let Some(file) = &report.machine_file {
-            console.print(&format!("Written: {file}; what stood there is a comment above each drive.\n"))?;
+            console.print(&format!(
+                "Written: {file}; what stood there is a comment above each drive.\n"
+            ))?;
         } else {
             console.print("The machine file is as it was.\n")?;
         }
@@ -194,25 +233,47 @@ impl Args {
         }
         let known: Vec<&str> = machine.axes.iter().map(|axis| &*axis.name).collect();
         let number = |name: &String| {
-            known.iter().position(|known| known == name).ok_or_else(|| miette!("--axis: found {name:?}, wanted one of {}", known.join(", ")))
+            known
+                .iter()
+                .position(|known| known == name)
+                .ok_or_else(|| miette!("--axis: found {name:?}, wanted one of {}", known.join(", ")))
         };
         self.axis.iter().map(number).collect()
     }
 
     /// The file that is to be written.
     fn target(&self) -> miette::Result<&std::path::Path> {
-        self.machine.file().ok_or_else(|| miette!("--write: found a built-in machine, wanted a machine file: save it under a name of its own first"))
+        self.machine.file().ok_or_else(|| {
+            miette!("--write: found a built-in machine, wanted a machine file: save it under a name of its own first")
+        })
     }
 
     /// The test of each axis on the simulated machine: logs, and what was given up.
-    fn tested(&self, machine: &Description, axes: &[usize], poses: &[Vec<f64>], limits: Limits) -> miette::Result<(Vec<AxisLog>, Vec<RefusedAxis>)> {
+    fn tested(
+        &self,
+        machine: &Description,
+        axes: &[usize],
+        poses: &[Vec<f64>],
+        limits: Limits,
+    ) -> miette::Result<(Vec<AxisLog>, Vec<RefusedAxis>)> {
         let (mut logs, mut refused) = (Vec::new(), Vec::new());
         for (&axis, start) in axes.iter().zip(poses) {
-            let setup = Setup { machine, axis, start, limits, logger: Logger::default(), seed: self.seed, faults: Vec::new() };
+            let setup = Setup {
+                machine,
+                axis,
+                start,
+                limits,
+                logger: Logger::default(),
+                seed: self.seed,
+                faults: Vec::new(),
+            };
             let trial = trial::run(&setup).into_diagnostic()?;
             match trial.halt {
                 None => logs.push(trial.log),
-                Some(halt) => refused.push(RefusedAxis { axis: machine.axes[axis].name.clone(), reason: format!("the test was given up: {halt}") }),
+                Some(halt) => refused.push(RefusedAxis {
+                    axis: machine.axes[axis].name.clone(),
+                    reason: format!("the test was given up: {halt}"),
+                }),
             }
         }
         Ok((logs, refused))
@@ -225,7 +286,14 @@ fn start(machine: &Description, axis: usize, limits: &Limits) -> miette::Result<
     })
 }
 
-fn report(machine: &Description, axis: usize, pose: &[f64], found: Identified, proposal: &Proposal, seed: u64) -> miette::Result<AxisReport> {
+fn report(
+    machine: &Description,
+    axis: usize,
+    pose: &[f64],
+    found: Identified,
+    proposal: &Proposal,
+    seed: u64,
+) -> miette::Result<AxisReport> {
     let mut after = machine.clone();
     after.axes[axis].drive = proposal.drive.clone();
     let asked = [found.curves[0].full_rate, found.curves[1].full_rate];
@@ -251,14 +319,23 @@ fn consent(file: &str) -> bool {
 }
 
 /// Changes the machine file: whole, read and checked before it takes the old one's place.
-fn put(path: &std::path::Path, machine: &Description, drives: &[(usize, bellcrank_machine::description::Drive)]) -> miette::Result<()> {
+fn put(
+    path: &std::path::Path,
+    machine: &Description,
+    drives: &[(usize, bellcrank_machine::description::Drive)],
+) -> miette::Result<()> {
     let text = std::fs::read_to_string(path).into_diagnostic()?;
     let file = path.display().to_string();
-    let seconds = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs());
+    let seconds = SystemTime::now()
+        .duration_since(UNIX_EPOCH)
+        .map_or(0, |since| since.as_secs());
     let changed = write::changed(&file, &text, machine, drives, &write::day(seconds))?;
     let read = bellcrank_machine::read(&file, &changed)?;
     bellcrank_machine::build(&read).into_diagnostic()?;
-    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(std::path::Path::new("."));
+    let folder = path
+        .parent()
+        .filter(|folder| !folder.as_os_str().is_empty())
+        .unwrap_or(std::path::Path::new("."));
     let name = path.file_name().unwrap_or_default().to_string_lossy();
     OutFolder::open(folder)?.write(&name, changed.as_bytes())?;
     Ok(())
@@ -267,22 +344,46 @@ fn put(path: &std::path::Path, machine: &Description, drives: &[(usize, bellcran
 /// For people: narrow tables, no wider than 60 columns, a table a subject.
 pub fn text(report: &TrimReport) -> String {
     let axes = || report.axes.iter();
-    let percent = |estimate: Estimate| format!("{} +-{}", decimals(100.0 * estimate.value, 2), decimals(100.0 * estimate.half(), 2));
+    let percent = |estimate: Estimate| {
+        format!(
+            "{} +-{}",
+            decimals(100.0 * estimate.value, 2),
+            decimals(100.0 * estimate.half(), 2)
+        )
+    };
     let scale = |found: &Identified| if found.unit == "deg" { 1_f64.to_degrees() } else { 1e3 };
     let mut text = format!("{}: what the valves do, 95 % intervals\n\n", report.machine);
     text += &table(
         ["% of command", "opens out", "opens in", "hysteresis"],
-        axes().map(|axis| vec![axis.found.axis.clone(), percent(axis.found.deadband[0]), percent(axis.found.deadband[1]), percent(axis.found.hysteresis)]),
+        axes().map(|axis| {
+            vec![
+                axis.found.axis.clone(),
+                percent(axis.found.deadband[0]),
+                percent(axis.found.deadband[1]),
+                percent(axis.found.hysteresis),
+            ]
+        }),
     );
     text += "\n";
     let with = |estimate: Option<Estimate>, times: f64, digits: usize| {
-        estimate.map_or("-".to_owned(), |estimate| format!("{} +-{}", decimals(times * estimate.value, digits), decimals(times * estimate.half(), digits)))
+        estimate.map_or("-".to_owned(), |estimate| {
+            format!(
+                "{} +-{}",
+                decimals(times * estimate.value, digits),
+                decimals(times * estimate.half(), digits)
+            )
+        })
     };
     text += &table(
         ["", "lag ms", "swing Hz", "damping"],
         axes().map(|axis| {
             let swing = axis.found.swing;
-            vec![axis.found.axis.clone(), with(axis.found.lag_s, 1e3, 1), with(swing.map(|swing| swing.hz), 1.0, 1), with(swing.map(|swing| swing.zeta), 1.0, 2)]
+            vec![
+                axis.found.axis.clone(),
+                with(axis.found.lag_s, 1e3, 1),
+                with(swing.map(|swing| swing.hz), 1.0, 1),
+                with(swing.map(|swing| swing.zeta), 1.0, 2),
+            ]
         }),
     );
     text += "\n";
@@ -295,7 +396,11 @@ pub fn text(report: &TrimReport) -> String {
                 format!("{}, {}", found.axis, found.unit),
                 decimals(times * out.full_rate, 1),
                 decimals(times * inward.full_rate, 1),
-                format!("{} {}", decimals(100.0 * out.measured_to, 0), decimals(100.0 * inward.measured_to, 0)),
+                format!(
+                    "{} {}",
+                    decimals(100.0 * out.measured_to, 0),
+                    decimals(100.0 * inward.measured_to, 0)
+                ),
                 decimals(times * found.rate_noise.value, 2),
             ]
         }),
@@ -315,7 +420,13 @@ pub fn text(report: &TrimReport) -> String {
         }),
     );
     text += "\nSteps of 20 % and a creep of 2 %, simulated: before, after\n\n";
-    let both = |axis: &AxisReport, of: fn(&Driven) -> f64, digits: usize| format!("{}, {}", decimals(of(&axis.before), digits), decimals(of(&axis.after), digits));
+    let both = |axis: &AxisReport, of: fn(&Driven) -> f64, digits: usize| {
+        format!(
+            "{}, {}",
+            decimals(of(&axis.before), digits),
+            decimals(of(&axis.after), digits)
+        )
+    };
     text += &table(
         ["", "reached %", "beyond %", "late s", "bar", "creep %"],
         axes().map(|axis| {

@@ -56,7 +56,12 @@ pub fn lag(holds: &[Hold]) -> Option<Estimate> {
             // From the last row before the step to the step itself.
             let there = before.ends.0 + before.rate * (after.from - before.until);
             let late = (there - after.meets.0) / bend;
-            let error = before.ends.1.hypot(after.meets.1).hypot(late * before.error.hypot(after.error)) / bend;
+            let error = before
+                .ends
+                .1
+                .hypot(after.meets.1)
+                .hypot(late * before.error.hypot(after.error))
+                / bend;
             (late, 1.0 / (error * error + 1e-6))
         })
         .collect();
@@ -69,7 +74,10 @@ pub fn fill(holds: &[Hold]) -> [Option<Estimate>; 2] {
     [1.0, -1.0].map(|sign| {
         let pairs = holds.iter().zip(holds.iter().skip(1));
         let starts = pairs.filter(|(before, after)| {
-            before.rows.end == after.rows.start && before.command == 0.0 && after.command * sign > 0.0 && after.rate * sign > 8.0 * after.error
+            before.rows.end == after.rows.start
+                && before.command == 0.0
+                && after.command * sign > 0.0
+                && after.rate * sign > 8.0 * after.error
         });
         let (mut rates, mut behind, mut weights) = (Vec::new(), Vec::new(), Vec::new());
         for (before, after) in starts {
@@ -87,7 +95,10 @@ pub fn fill(holds: &[Hold]) -> [Option<Estimate>; 2] {
 pub fn swing(series: &Series, holds: &[Hold]) -> Option<Swing> {
     let pairs = holds.iter().zip(holds.iter().skip(1));
     let stops = pairs.filter(|(before, after)| {
-        before.rows.end == after.rows.start && before.command != 0.0 && after.command == 0.0 && before.rate.abs() > 8.0 * before.error
+        before.rows.end == after.rows.start
+            && before.command != 0.0
+            && after.command == 0.0
+            && before.rate.abs() > 8.0 * before.error
     });
     let mut found = Vec::new();
     for (_, stop) in stops {
@@ -136,13 +147,17 @@ fn swing_of(rows: &[Row]) -> Option<Found> {
         });
         linear(&x, &y, None).map(|fit| (x, fit))
     };
-    let grid = (0..24).flat_map(|k| [0.03, 0.1, 0.25].map(|zeta| (HZ.0 * (HZ.1 / HZ.0).powf(f64::from(k) / 23.0), zeta)));
+    let grid =
+        (0..24).flat_map(|k| [0.03, 0.1, 0.25].map(|zeta| (HZ.0 * (HZ.1 / HZ.0).powf(f64::from(k) / 23.0), zeta)));
     let tried = grid.filter_map(|(hz, zeta)| fit(hz, zeta).map(|(_, fit)| (hz, zeta, squares(&fit))));
     let (hz, zeta, _) = tried.min_by(|a, b| a.2.total_cmp(&b.2))?;
     let misfit = |values: &[f64], out: &mut [f64]| match fit(values[0], values[1]) {
         Some((x, fit)) => {
             let there = x * fit.values;
-            out.iter_mut().zip(&y).zip(there.iter()).for_each(|((out, y), there)| *out = y - there);
+            out.iter_mut()
+                .zip(&y)
+                .zip(there.iter())
+                .for_each(|((out, y), there)| *out = y - there);
         }
         None => out.fill(1.0),
     };
@@ -162,6 +177,7 @@ fn swing_of(rows: &[Row]) -> Option<Found> {
 /// Leaves out what lies far from the middle of the rest.
 fn keep_together(values: &mut Vec<(f64, f64)>) {
     let middle = super::fit::median(&mut values.iter().map(|value| value.0).collect::<Vec<_>>());
-    let spread = 1.4826 * super::fit::median(&mut values.iter().map(|value| (value.0 - middle).abs()).collect::<Vec<_>>());
+    let spread =
+        1.4826 * super::fit::median(&mut values.iter().map(|value| (value.0 - middle).abs()).collect::<Vec<_>>());
     values.retain(|value| (value.0 - middle).abs() <= 4.0 * spread.max(1e-9));
 }

@@ -48,10 +48,14 @@ pub enum Refusal {
         most: f64,
     },
     /// Everything moves the wrong way.
-    #[error("the signs are swapped: it retracts when told to extend, and extends when told to retract (valve, coils or sensor)")]
+    #[error(
+        "the signs are swapped: it retracts when told to extend, and extends when told to retract (valve, coils or sensor)"
+    )]
     Swapped,
     /// It does not always go where it is told.
-    #[error("it moves the wrong way in {wrong} of {of} stretches: something else moves it, or the columns do not belong together")]
+    #[error(
+        "it moves the wrong way in {wrong} of {of} stretches: something else moves it, or the columns do not belong together"
+    )]
     Mixed {
         /// Stretches against the command.
         wrong: usize,
@@ -59,7 +63,9 @@ pub enum Refusal {
         of: usize,
     },
     /// Too little to conclude from.
-    #[error("too little motion {way}: {found} stretches of one command move, at {commands} different commands; wanted {STRETCHES} and 4")]
+    #[error(
+        "too little motion {way}: {found} stretches of one command move, at {commands} different commands; wanted {STRETCHES} and 4"
+    )]
     Little {
         /// Extending or retracting.
         way: &'static str,
@@ -84,7 +90,11 @@ pub fn moves(hold: &Hold) -> bool {
 /// # Errors
 /// The reason.
 pub fn check(axis: &Axis, log: &AxisLog, series: &Series, holds: &[Hold]) -> Result<(), Refusal> {
-    let seconds = series.rows.first().zip(series.rows.last()).map_or(0.0, |(first, last)| last.t - first.t);
+    let seconds = series
+        .rows
+        .first()
+        .zip(series.rows.last())
+        .map_or(0.0, |(first, last)| last.t - first.t);
     if series.rows.len() < ROWS_LEAST || seconds < 1.0 {
         return Err(Refusal::Short {
             rows: series.rows.len(),
@@ -127,7 +137,11 @@ pub fn check(axis: &Axis, log: &AxisLog, series: &Series, holds: &[Hold]) -> Res
         });
     }
     for (sign, way) in [(1.0, "when extending"), (-1.0, "when retracting")] {
-        let own: Vec<f64> = moving.iter().filter(|hold| hold.command * sign > 0.0).map(|hold| hold.command).collect();
+        let own: Vec<f64> = moving
+            .iter()
+            .filter(|hold| hold.command * sign > 0.0)
+            .map(|hold| hold.command)
+            .collect();
         let mut commands = own.clone();
         commands.sort_by(f64::total_cmp);
         commands.dedup_by(|a, b| (*a - *b).abs() < 0.004);
@@ -150,7 +164,11 @@ fn clipped(axis: &Axis, log: &AxisLog, series: &Series, low: f64, high: f64) -> 
         let outside = volts <= sensor.fault.0 * scale || volts >= sensor.fault.1 * scale;
         outside || volts < CLIP_STEPS * step || volts > sensor.converter_volts - CLIP_STEPS * step
     };
-    let ends = log.readings.iter().filter(|reading| matches!(reading.sensed, Sensed::Volts(volts) if at_end(volts))).count();
+    let ends = log
+        .readings
+        .iter()
+        .filter(|reading| matches!(reading.sensed, Sensed::Volts(volts) if at_end(volts)))
+        .count();
     // Pinned: the very same extreme value, row after row, while a valve that is open there and then moves it elsewhere.
     let pinned = |extreme: f64| {
         let same = |row: &&super::holds::Row| (row.stroke - extreme).abs() < 1e-12 && row.command.abs() > OPEN;

@@ -42,9 +42,20 @@ pub struct Driven {
 ///
 /// # Errors
 /// The machine cannot be simulated.
-pub fn drive(machine: &Description, axis: usize, start: &[f64], asked: [f64; 2], seed: u64) -> Result<Driven, RunError> {
+pub fn drive(
+    machine: &Description,
+    axis: usize,
+    start: &[f64],
+    asked: [f64; 2],
+    seed: u64,
+) -> Result<Driven, RunError> {
     let mut machine = machine.clone();
-    machine.stations.seat = Station { speed_cap: 1.0, dead_zone: 1e-3, expo: 0.0, ..machine.stations.seat };
+    machine.stations.seat = Station {
+        speed_cap: 1.0,
+        dead_zone: 1e-3,
+        expo: 0.0,
+        ..machine.stations.seat
+    };
     for (number, described) in machine.axes.iter_mut().enumerate() {
         described.lever = (number == axis).then_some(0);
     }
@@ -56,8 +67,20 @@ pub fn drive(machine: &Description, axis: usize, start: &[f64], asked: [f64; 2],
     let (creep, step) = (share(CREEP * asked[0], full.0), share(STEP * asked[0], full.0));
     let back = share(STEP * asked[1], full.1);
     let mut at = 0.5;
-    let mut hands = vec![Hand { at, act: Act::Enable(true) }];
-    let mut lever = |at: f64, share: f64| hands.push(Hand { at, act: if share == 0.0 { Act::Neutral } else { Act::Lever { axis, share } } });
+    let mut hands = vec![Hand {
+        at,
+        act: Act::Enable(true),
+    }];
+    let mut lever = |at: f64, share: f64| {
+        hands.push(Hand {
+            at,
+            act: if share == 0.0 {
+                Act::Neutral
+            } else {
+                Act::Lever { axis, share }
+            },
+        })
+    };
     at = STEP_AT_S;
     lever(at, creep);
     lever(at + CREEP_S, 0.0);
@@ -70,30 +93,60 @@ pub fn drive(machine: &Description, axis: usize, start: &[f64], asked: [f64; 2],
     scenario.hands = hands;
     scenario.length = home + STEP_S + REST_S;
     let trace = rehearse_sampled(&scenario, seed, SAMPLE_S)?;
-    let samples: Vec<_> = trace.samples.iter().map(|sample| (sample.t, &sample.axes[axis])).collect();
-    let stroke = |t: f64| samples.iter().find(|(at, _)| *at >= t - 1e-6).map_or(f64::NAN, |(_, sample)| sample.stroke);
+    let samples: Vec<_> = trace
+        .samples
+        .iter()
+        .map(|sample| (sample.t, &sample.axes[axis]))
+        .collect();
+    let stroke = |t: f64| {
+        samples
+            .iter()
+            .find(|(at, _)| *at >= t - 1e-6)
+            .map_or(f64::NAN, |(_, sample)| sample.stroke)
+    };
     let step = |from: f64, rate: f64| {
         let (start, end) = (stroke(from), stroke(from + STEP_S + REST_S - 0.05));
         let gone = (end - start) * rate.signum();
-        let along = samples.iter().filter(|(t, _)| (from..from + STEP_S + REST_S).contains(t));
-        let beyond = along.clone().map(|(_, sample)| (sample.stroke - end) * rate.signum()).fold(0.0, f64::max);
+        let along = samples
+            .iter()
+            .filter(|(t, _)| (from..from + STEP_S + REST_S).contains(t));
+        let beyond = along
+            .clone()
+            .map(|(_, sample)| (sample.stroke - end) * rate.signum())
+            .fold(0.0, f64::max);
         let late = along.map(|(t, sample)| {
             let wanted = start + rate * (t - from).min(STEP_S);
             (wanted - sample.stroke).abs() / rate.abs()
         });
         let settled = (stroke(from + STEP_S) - stroke(from + STEP_S - 0.4)) / 0.4 / rate;
-        (settled, beyond / gone.abs().max(1e-3 * travel), late.fold(0.0, f64::max))
+        (
+            settled,
+            beyond / gone.abs().max(1e-3 * travel),
+            late.fold(0.0, f64::max),
+        )
     };
     let (there, home_step) = (step(out, STEP * asked[0]), step(home, -STEP * asked[1]));
     let crept = (2..=(CREEP_S * 2.0) as u32 - 1).map(|half| {
         let from = STEP_AT_S + 0.5 * f64::from(half);
         (stroke(from + 0.5) - stroke(from)) / 0.5 / (CREEP * asked[0])
     });
-    let last = samples.iter().filter(|(t, _)| *t > scenario.length - 1.0).map(|(_, sample)| sample.stroke);
-    let (low, high) = last.fold((f64::MAX, f64::MIN), |(low, high), stroke| (low.min(stroke), high.max(stroke)));
-    let pressures = samples.iter().filter(|(t, _)| *t > STEP_AT_S).map(|(_, sample)| sample.pressure_a.max(sample.pressure_b));
+    let last = samples
+        .iter()
+        .filter(|(t, _)| *t > scenario.length - 1.0)
+        .map(|(_, sample)| sample.stroke);
+    let (low, high) = last.fold((f64::MAX, f64::MIN), |(low, high), stroke| {
+        (low.min(stroke), high.max(stroke))
+    });
+    let pressures = samples
+        .iter()
+        .filter(|(t, _)| *t > STEP_AT_S)
+        .map(|(_, sample)| sample.pressure_a.max(sample.pressure_b));
     Ok(Driven {
-        reached: if (there.0 - 1.0).abs() > (home_step.0 - 1.0).abs() { there.0 } else { home_step.0 },
+        reached: if (there.0 - 1.0).abs() > (home_step.0 - 1.0).abs() {
+            there.0
+        } else {
+            home_step.0
+        },
         overshoot: there.1.max(home_step.1),
         pressure_bar: pressures.fold(0.0, f64::max) / 1e5,
         late_s: there.2.max(home_step.2),

@@ -57,7 +57,12 @@ impl Curve {
             return 0.0;
         }
         let ends = std::iter::once((1.0, self.full_rate));
-        for above in self.knots.iter().map(|knot| (knot.command, knot.rate.value)).chain(ends) {
+        for above in self
+            .knots
+            .iter()
+            .map(|knot| (knot.command, knot.rate.value))
+            .chain(ends)
+        {
             if spool <= above.0 {
                 return below.1 + (above.1 - below.1) * (spool - below.0) / (above.0 - below.0);
             }
@@ -71,10 +76,19 @@ impl Curve {
 pub fn curve(bottom: &Bottom, way: usize, points: &[Point], pump: f64) -> Option<Curve> {
     let deadband = bottom.deadband[way].value;
     let top = points.iter().map(|point| point.spool).fold(0.0, f64::max);
-    let mut at: Vec<f64> = KNOTS.iter().map(|knot| deadband + knot).filter(|knot| knot + APART < top).collect();
+    let mut at: Vec<f64> = KNOTS
+        .iter()
+        .map(|knot| deadband + knot)
+        .filter(|knot| knot + APART < top)
+        .collect();
     at.push(top.min(1.0));
     // Nothing between two knots tells them apart: the lower one goes.
-    let between = |low: f64, high: f64| points.iter().filter(|point| point.spool > low && point.spool <= high + 1e-9).count();
+    let between = |low: f64, high: f64| {
+        points
+            .iter()
+            .filter(|point| point.spool > low && point.spool <= high + 1e-9)
+            .count()
+    };
     let mut number = 0;
     while number + 1 < at.len() {
         let low = if number == 0 { deadband } else { at[number - 1] };
@@ -99,7 +113,12 @@ pub fn curve(bottom: &Bottom, way: usize, points: &[Point], pump: f64) -> Option
     let used: Vec<&Point> = points.iter().filter(|point| point.spool > deadband).collect();
     let x = DMatrix::from_fn(used.len(), at.len(), |row, column| hat(column, used[row].spool));
     let y: Vec<f64> = used.iter().map(|point| point.rate).collect();
-    let trusted = |point: &Point| point.error.hypot(TRUST * point.rate).hypot(bottom.slope[way].value * 5e-4);
+    let trusted = |point: &Point| {
+        point
+            .error
+            .hypot(TRUST * point.rate)
+            .hypot(bottom.slope[way].value * 5e-4)
+    };
     let mut weights: Vec<f64> = used.iter().map(|point| 1.0 / trusted(point)).collect();
     let mut fit = linear(&x, &y, Some(&weights))?;
     for _ in 0..3 {
@@ -127,7 +146,9 @@ pub fn curve(bottom: &Bottom, way: usize, points: &[Point], pump: f64) -> Option
         count => (knots[count - 2].command, knots[count - 2].rate.value),
     };
     let slope = (last.rate.value - from) / (last.command - low);
-    let full_rate = (last.rate.value + slope * (1.0 - last.command)).min(pump).max(last.rate.value);
+    let full_rate = (last.rate.value + slope * (1.0 - last.command))
+        .min(pump)
+        .max(last.rate.value);
     Some(Curve {
         deadband,
         measured_to: last.command,

@@ -76,9 +76,10 @@ pub fn identify(machine: &Description, log: &AxisLog) -> Result<Identified, Refu
     let spools = turns.spools(bottom.hysteresis.value);
     let supply = machine.supply_of(axis);
     let points = |way: usize| -> Vec<Point> {
-        let own = holds.iter().zip(&spools).filter(|(hold, _)| {
-            hold.command != 0.0 && (hold.command > 0.0) == (way == 0) && check::moves(hold)
-        });
+        let own = holds
+            .iter()
+            .zip(&spools)
+            .filter(|(hold, _)| hold.command != 0.0 && (hold.command > 0.0) == (way == 0) && check::moves(hold));
         own.map(|(hold, spool)| Point {
             spool: spool.abs(),
             rate: bottom.at_middle(hold).abs(),
@@ -91,7 +92,8 @@ pub fn identify(machine: &Description, log: &AxisLog) -> Result<Identified, Refu
         let pump = supply.flow / areas[way];
         curve(&bottom, way, &points(way), pump).ok_or_else(|| unfit("with a curve"))
     };
-    let (noise, rate_noise) = noise(&series, &holds, axis.sensor.step_stroke()).ok_or_else(|| unfit("without a rest"))?;
+    let (noise, rate_noise) =
+        noise(&series, &holds, axis.sensor.step_stroke()).ok_or_else(|| unfit("without a rest"))?;
     let (unit, _) = super::log::stroke_unit(axis);
     Ok(Identified {
         axis: axis.name.clone(),
@@ -106,7 +108,10 @@ pub fn identify(machine: &Description, log: &AxisLog) -> Result<Identified, Refu
         rate_noise,
         rows: log.readings.len(),
         wild: series.wild,
-        stretches: holds.iter().filter(|hold| hold.command != 0.0 && check::moves(hold)).count(),
+        stretches: holds
+            .iter()
+            .filter(|hold| hold.command != 0.0 && check::moves(hold))
+            .count(),
     })
 }
 
@@ -114,14 +119,19 @@ pub fn identify(machine: &Description, log: &AxisLog) -> Result<Identified, Refu
 fn opens(holds: &[Hold]) -> [f64; 2] {
     let most = holds.iter().map(|hold| hold.rate.abs()).fold(0.0, f64::max);
     [1.0, -1.0].map(|sign| {
-        let moving = holds.iter().filter(|hold| hold.command * sign > 0.0 && check::moves(hold) && hold.rate.abs() > 5e-3 * most);
+        let moving = holds
+            .iter()
+            .filter(|hold| hold.command * sign > 0.0 && check::moves(hold) && hold.rate.abs() > 5e-3 * most);
         (moving.map(|hold| hold.command.abs()).fold(1.0, f64::min) - 0.01).max(0.0)
     })
 }
 
 /// Noise of the stroke and of the rate at rest, each with the interval of a variance (chi-squared).
 fn noise(series: &Series, holds: &[Hold], step: f64) -> Option<(Estimate, Estimate)> {
-    let rests: Vec<&Hold> = holds.iter().filter(|hold| hold.command == 0.0 && hold.error.is_finite()).collect();
+    let rests: Vec<&Hold> = holds
+        .iter()
+        .filter(|hold| hold.command == 0.0 && hold.error.is_finite())
+        .collect();
     let of = |squares: f64, freedom: f64| {
         let chi = ChiSquared::new(freedom).ok()?;
         Some(Estimate {
@@ -136,7 +146,10 @@ fn noise(series: &Series, holds: &[Hold], step: f64) -> Option<(Estimate, Estima
     let calm: Vec<&&Hold> = rests.iter().filter(|rest| rest.scatter < 1.5 * least).collect();
     let (mut squares, mut freedom, mut slopes, mut lines) = (0.0, 0.0, 0.0, 0.0);
     for rest in calm {
-        let settled: Vec<_> = series.rows[rest.rows.clone()].iter().filter(|row| row.t > rest.from + 0.3).collect();
+        let settled: Vec<_> = series.rows[rest.rows.clone()]
+            .iter()
+            .filter(|row| row.t > rest.from + 0.3)
+            .collect();
         let count = settled.len() as f64;
         if count < 8.0 {
             continue;

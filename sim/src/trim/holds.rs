@@ -125,7 +125,11 @@ impl Series {
             return None;
         }
         let settled = from + (SETTLE.0 * span).max(SETTLE.1);
-        let kept: Vec<Row> = self.rows[rows.clone()].iter().filter(|row| row.t > settled).copied().collect();
+        let kept: Vec<Row> = self.rows[rows.clone()]
+            .iter()
+            .filter(|row| row.t > settled)
+            .copied()
+            .collect();
         let line = swinging_line(&kept, from)?;
         let end = [1.0, last.t - from, 0.0, 0.0];
         Some(Hold {
@@ -168,7 +172,9 @@ fn swinging_line(rows: &[Row], zero: f64) -> Option<Linear> {
     let span = rows.last()?.t - start;
     let swings = SWING_HZ.iter().filter(|hz| *hz * span > 0.8);
     let tried = swings.flat_map(|hz| SWING_ZETA.map(|zeta| (*hz, zeta)));
-    let best = tried.filter_map(|swing| fit(Some(swing))).min_by(|a, b| squares(a).total_cmp(&squares(b)));
+    let best = tried
+        .filter_map(|swing| fit(Some(swing)))
+        .min_by(|a, b| squares(a).total_cmp(&squares(b)));
     Some(match best {
         Some(swinging) if squares(&swinging) < WORTH * squares(&plain) => swinging,
         _ => plain,

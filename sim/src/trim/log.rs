@@ -123,7 +123,12 @@ pub fn read(path: &Path, machine: &Description) -> Result<Vec<AxisLog>, LogError
         let named = row.get(name).unwrap_or_default();
         let Some(axis) = machine.axes.iter().position(|axis| axis.name == named) else {
             let known: Vec<&str> = machine.axes.iter().map(|axis| &*axis.name).collect();
-            return Err(wrong(line, "axis", format!("{named:?}"), format!("one of {}", known.join(", "))));
+            return Err(wrong(
+                line,
+                "axis",
+                format!("{named:?}"),
+                format!("one of {}", known.join(", ")),
+            ));
         };
         let (unit, scale) = stroke_unit(&machine.axes[axis]);
         let filled = |column: &str| {
@@ -135,7 +140,12 @@ pub fn read(path: &Path, machine: &Description) -> Result<Vec<AxisLog>, LogError
             (Some(at), _) => Sensed::Volts(number("signal_v", at)?),
             (None, Some(at)) => Sensed::Stroke(number(stroke, at)? / scale),
             (None, None) => {
-                return Err(wrong(line, stroke, "nothing".to_owned(), "a voltage or a stroke".to_owned()));
+                return Err(wrong(
+                    line,
+                    stroke,
+                    "nothing".to_owned(),
+                    "a voltage or a stroke".to_owned(),
+                ));
             }
         };
         let reading = Reading {

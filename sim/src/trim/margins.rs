@@ -44,7 +44,11 @@ impl Loop {
         let s = Complex::new(0.0, w);
         let natural = TAU * self.hz;
         let oil = natural * natural / (s * s + s * 2.0 * self.zeta * natural + natural * natural);
-        let integral = if self.integral > 0.0 { Complex::from(1.0) + (s * self.integral).inv() } else { Complex::from(1.0) };
+        let integral = if self.integral > 0.0 {
+            Complex::from(1.0) + (s * self.integral).inv()
+        } else {
+            Complex::from(1.0)
+        };
         integral * gain / (s * self.smooth + 1.0) * (-s * self.late).exp() * oil / s
     }
 
@@ -66,7 +70,11 @@ impl Loop {
             }
             // Through the negative real axis.
             if before.im * now.im <= 0.0 && before.re < 0.0 && now.re < 0.0 {
-                let part = if now.im == before.im { 0.0 } else { before.im / (before.im - now.im) };
+                let part = if now.im == before.im {
+                    0.0
+                } else {
+                    before.im / (before.im - now.im)
+                };
                 let crossing = before.re + part * (now.re - before.re);
                 // Below where the integral turns it, the loop is far above one there, and rightly so.
                 if crossing.abs() < 1.0 || margins.gain.is_infinite() {

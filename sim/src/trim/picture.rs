@@ -17,7 +17,10 @@ pub fn curves(found: &Identified) -> String {
         root.fill(&WHITE)?;
         let mut chart = ChartBuilder::on(root)
             .margin(px(12))
-            .caption(format!("{}: rate over command, {}/s", found.axis, found.unit), text_style(16))
+            .caption(
+                format!("{}: rate over command, {}/s", found.axis, found.unit),
+                text_style(16),
+            )
             .x_label_area_size(px(34))
             .y_label_area_size(px(52))
             .build_cartesian_2d(-1.0..1.0, -top..top)?;
@@ -35,7 +38,10 @@ pub fn curves(found: &Identified) -> String {
             measured.extend(curve.knots.iter().map(|knot| at(knot.command, knot.rate.value)));
             let last = measured[measured.len() - 1];
             chart.draw_series(LineSeries::new(measured, colour.stroke_width(px(3))))?;
-            chart.draw_series(LineSeries::new([last, at(1.0, curve.full_rate)], colour.stroke_width(px(1))))?;
+            chart.draw_series(LineSeries::new(
+                [last, at(1.0, curve.full_rate)],
+                colour.stroke_width(px(1)),
+            ))?;
             for knot in &curve.knots {
                 let ends = [at(knot.command, knot.rate.low), at(knot.command, knot.rate.high)];
                 chart.draw_series(LineSeries::new(ends, INK.stroke_width(px(2))))?;

@@ -77,7 +77,12 @@ pub fn text(machine: &Description, axes: &[usize], start: &[f64], limits: &Limit
         percent(RAMP_PER_S).replace("2 %", "2.5 %").replace("3 %", "2.5 %"),
         percent(RAMP_SPEED),
         percent(RAMP_TRAVEL),
-        TREADS.map(|tread| format!("{:.3}", 100.0 * tread).trim_end_matches('0').trim_end_matches('.').to_owned()).join(", "),
+        TREADS
+            .map(|tread| format!("{:.3}", 100.0 * tread)
+                .trim_end_matches('0')
+                .trim_end_matches('.')
+                .to_owned())
+            .join(", "),
         STAND_S.1,
         STAND_S.0,
         percent(PASS_BY),

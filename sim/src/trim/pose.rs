@@ -19,7 +19,11 @@ const PLACES: [f64; 5] = [-1.0, -0.5, 0.0, 0.5, 1.0];
 /// first of many random poses. None where there is no such pose.
 pub fn free_pose(machine: &Description, axes: &[usize], limits: &Limits) -> Option<Vec<f64>> {
     let bodies = Bodies::of_machine(machine).ok()?;
-    let geometries: Vec<Geometry> = machine.axes.iter().map(|axis| Geometry::of(axis).ok()).collect::<Option<_>>()?;
+    let geometries: Vec<Geometry> = machine
+        .axes
+        .iter()
+        .map(|axis| Geometry::of(axis).ok())
+        .collect::<Option<_>>()?;
     let reach = 0.5 * limits.travel + TOO_FAR;
     let mut pose = Pose::default();
     let mut free = |angles: &[f64]| {
@@ -31,7 +35,11 @@ pub fn free_pose(machine: &Description, axes: &[usize], limits: &Limits) -> Opti
             };
             PLACES.iter().all(|place| {
                 let stroke = middle + place * reach * described.actuator.travel;
-                let Some(angle) = geometries[axis].angle(stroke).ok().filter(|angle| (low..=high).contains(angle)) else {
+                let Some(angle) = geometries[axis]
+                    .angle(stroke)
+                    .ok()
+                    .filter(|angle| (low..=high).contains(angle))
+                else {
                     return false;
                 };
                 let mut moved = angles.to_vec();
@@ -42,7 +50,11 @@ pub fn free_pose(machine: &Description, axes: &[usize], limits: &Limits) -> Opti
         })
     };
     let mut rng = ChaCha8Rng::seed_from_u64(1);
-    let middle: Vec<f64> = machine.axes.iter().map(|axis| f64::midpoint(axis.joint.range.0, axis.joint.range.1)).collect();
+    let middle: Vec<f64> = machine
+        .axes
+        .iter()
+        .map(|axis| f64::midpoint(axis.joint.range.0, axis.joint.range.1))
+        .collect();
     std::iter::once(middle)
         .chain(std::iter::repeat_with(|| {
             let mut within = |range: (f64, f64)| rng.random_range(range.0..range.1);

@@ -58,7 +58,11 @@ pub fn computed_hz(machine: &Description) -> Vec<Option<(f64, f64)>> {
         let loaded = axis.natural_payload.as_ref().unwrap_or(bare);
         Some((loaded.least_hz.min(bare.least_hz), bare.mid_hz))
     };
-    machine.axes.iter().map(|axis| survey.axes.iter().find(|found| found.axis == axis.name).and_then(pick)).collect()
+    machine
+        .axes
+        .iter()
+        .map(|axis| survey.axes.iter().find(|found| found.axis == axis.name).and_then(pick))
+        .collect()
 }
 
 /// Makes it. `computed` is that axis' of [`computed_hz`].
@@ -66,7 +70,11 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
     let tick = machine.timing.tick;
     let (hz, zeta, seen) = match (found.swing, computed) {
         // A load slows what was seen empty as much as it does in the machine file.
-        (Some(swing), Some((low, middle))) => ((swing.hz.value * (low / middle).min(1.0), swing.hz.value), swing.zeta.low, true),
+        (Some(swing), Some((low, middle))) => (
+            (swing.hz.value * (low / middle).min(1.0), swing.hz.value),
+            swing.zeta.low,
+            true,
+        ),
         (Some(swing), None) => ((0.7 * swing.hz.value, swing.hz.value), swing.zeta.low, true),
         (None, Some(range)) => (range, ZETA, false),
         (None, None) => ((2.0, 5.0), ZETA, false),
@@ -77,24 +85,46 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
     let least = |gain: f64, smooth: f64| {
         let at = |hz: f64| {
             // The oil's own lag is in what was measured; the tick and half of it are not.
-            let late = (found.lag_s.map_or(lag, |lag| lag.high) - zeta / (std::f64::consts::PI * hz)).max(0.0) + 1.5 * tick;
-            Loop { late, smooth, integral, hz, zeta }.margins(gain)
+            let late =
+                (found.lag_s.map_or(lag, |lag| lag.high) - zeta / (std::f64::consts::PI * hz)).max(0.0) + 1.5 * tick;
+            Loop {
+                late,
+                smooth,
+                integral,
+                hz,
+                zeta,
+            }
+            .margins(gain)
         };
         [hz.0, (hz.0 * hz.1).sqrt(), hz.1].map(at).into_iter().fold(
-            Margins { gain: f64::INFINITY, phase_deg: f64::INFINITY },
-            |least, at| Margins { gain: least.gain.min(at.gain), phase_deg: least.phase_deg.min(at.phase_deg) },
+            Margins {
+                gain: f64::INFINITY,
+                phase_deg: f64::INFINITY,
+            },
+            |least, at| Margins {
+                gain: least.gain.min(at.gain),
+                phase_deg: least.phase_deg.min(at.phase_deg),
+            },
         )
     };
     let keeps = |gain: f64, smooth: f64| {
         let margins = least(gain, smooth);
         margins.gain >= GAIN_MARGIN && margins.phase_deg >= PHASE_MARGIN_DEG
     };
-    let steps = || (1..=80_u32).map(|k| 0.1 * f64::from(k)).filter(|gain| *gain <= GAIN_MOST + 1e-9);
+    let steps = || {
+        (1..=80_u32)
+            .map(|k| 0.1 * f64::from(k))
+            .filter(|gain| *gain <= GAIN_MOST + 1e-9)
+    };
     let best = SMOOTH_S.into_iter().map(|smooth| {
-        let highest = steps().take_while(|gain| keeps(*gain, smooth)).last().unwrap_or(0.5);
+        // Not only until one fails: at the very low ones the integral is too fast for the phase.
+        let highest = steps().filter(|gain| keeps(*gain, smooth)).last().unwrap_or(0.5);
         (highest, smooth)
     });
-    let (gain, smooth) = best.fold((0.0, 0.0), |best, tried| if tried.0 > 1.1 * best.0 { tried } else { best });
+    let (gain, smooth) = best.fold(
+        (0.0, 0.0),
+        |best, tried| if tried.0 > 1.1 * best.0 { tried } else { best },
+    );
     let [out, inward] = &found.curves;
     let needed = 0.5 * found.hysteresis.high.max(0.0) + STICTION;
     let drive = Drive {
@@ -113,7 +143,12 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
         ..axis.drive.clone()
     };
     Proposal {
-        stability: Stability { margins: least(gain, smooth), hz, zeta, seen },
+        stability: Stability {
+            margins: least(gain, smooth),
+            hz,
+            zeta,
+            seen,
+        },
         drive,
     }
 }
@@ -127,14 +162,19 @@ fn shares(curve: &Curve) -> Vec<(f64, f64)> {
     let mut before = (tenth_percent(curve.deadband), 0.0);
     let mut points = Vec::new();
     for knot in &curve.knots {
-        let point = (tenth_percent(knot.command), tenth_percent(knot.rate.value / curve.full_rate));
+        let point = (
+            tenth_percent(knot.command),
+            tenth_percent(knot.rate.value / curve.full_rate),
+        );
         if point.0 > before.0 + 1e-3 && point.1 > before.1 + 1e-3 && point.1 <= 1.0 && point.0 < 1.0 {
             points.push(point);
             before = point;
         }
     }
     // Where the pump is at its end before the valve is.
-    let slope = points.last().map_or(1.0, |last| last.1 / (last.0 - curve.deadband).max(1e-3));
+    let slope = points
+        .last()
+        .map_or(1.0, |last| last.1 / (last.0 - curve.deadband).max(1e-3));
     let reached = before.0 + (1.0 - before.1) / slope;
     if before.1 < 0.999 && reached < 0.97 {
         points.push((tenth_percent(reached.max(before.0 + 2e-3)), 1.0));

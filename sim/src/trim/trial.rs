@@ -21,8 +21,8 @@ use rand_chacha::ChaCha8Rng;
 use super::fit::start_of_motion;
 use super::log::{AxisLog, Reading, Sensed, stroke};
 use super::plan::{
-    Limits, PASS_BY, RAMP_PER_S, RAMP_SPEED, RAMP_TRAVEL, REST_S, STAND_S, STUCK_AT, THERE_AND_BACK, TOO_FAR,
-    TOO_FAST, TREADS,
+    Limits, PASS_BY, RAMP_PER_S, RAMP_SPEED, RAMP_TRAVEL, REST_S, STAND_S, STUCK_AT, THERE_AND_BACK, TOO_FAR, TOO_FAST,
+    TREADS,
 };
 use crate::live::{self, Live};
 use crate::run::RunError;
@@ -320,13 +320,21 @@ impl<'s> Test<'s> {
         let low = step <= THERE_AND_BACK;
         let level = sign(way) * (opens[way] + step).min(1.0);
         let guess = step * self.full;
-        let wanted = if low { 3.0 * STAND_S.0 * guess + 2.0 * PASS_BY * self.full } else { STAND_S.1 * guess };
+        let wanted = if low {
+            3.0 * STAND_S.0 * guess + 2.0 * PASS_BY * self.full
+        } else {
+            STAND_S.1 * guess
+        };
         let half = 0.5 * self.setup.limits.travel * self.travel();
         let room = |test: &Self| half - sign(way) * (test.place() - test.origin);
         if room(self) < wanted.min(1.3 * half) {
             self.home(way, opens, wanted.min(1.6 * half))?;
         }
-        let span = if low { STAND_S.0 } else { (0.9 * room(self) / guess).clamp(SHORTEST_S, STAND_S.1) };
+        let span = if low {
+            STAND_S.0
+        } else {
+            (0.9 * room(self) / guess).clamp(SHORTEST_S, STAND_S.1)
+        };
         self.stand(level, span)?;
         let mut rate = self.rate().abs();
         if low {
@@ -372,7 +380,10 @@ impl<'s> Test<'s> {
             stop_clear: true,
             ..HandFrame::default()
         };
-        #[allow(clippy::cast_possible_truncation, reason = "a share, narrowed to what a frame carries")]
+        #[allow(
+            clippy::cast_possible_truncation,
+            reason = "a share, narrowed to what a frame carries"
+        )]
         let lever = Lever::new(if command == 0.0 { 0.0 } else { share as f32 });
         frame.levers[0] = lever.unwrap_or_default();
         self.live.wiring.hold(frame, false);
@@ -433,7 +444,10 @@ impl<'s> Test<'s> {
         let count = self.recent.len() as f64;
         let mean = |of: fn(&(f64, f64)) -> f64| self.recent.iter().map(of).sum::<f64>() / count;
         let (t, x) = (mean(|at| at.0), mean(|at| at.1));
-        let products = self.recent.iter().map(|at| ((at.0 - t) * (at.1 - x), (at.0 - t).powi(2)));
+        let products = self
+            .recent
+            .iter()
+            .map(|at| ((at.0 - t) * (at.1 - x), (at.0 - t).powi(2)));
         let (up, down) = products.fold((0.0, 0.0), |sum, at| (sum.0 + at.0, sum.1 + at.1));
         if down > 0.0 { up / down } else { 0.0 }
     }

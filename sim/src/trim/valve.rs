@@ -17,6 +17,8 @@ pub const BOTTOM: f64 = 0.13;
 const OUTLIER: f64 = 3.0;
 /// The widest play looked for.
 const PLAY_MOST: f64 = 0.12;
+/// An axis goes no more than this share faster or slower at the ends of a short travel than in its middle.
+const PLACE_MOST: f64 = 0.08;
 /// Rounds in which outliers are weighed down.
 const ROUNDS: usize = 4;
 
@@ -147,12 +149,33 @@ pub fn bottom(holds: &[Hold], turns: &Turns, opens: [f64; 2], kind: usize) -> Op
     let stood = || chosen.iter().map(|at| holds[*at].place);
     let places = (stood().fold(f64::MAX, f64::min), stood().fold(f64::MIN, f64::max));
     let slope = |way: usize| {
-        let own = chosen.iter().map(|at| &holds[*at]).filter(|hold| (hold.command > 0.0) == (way == 0));
+        let own = chosen
+            .iter()
+            .map(|at| &holds[*at])
+            .filter(|hold| (hold.command > 0.0) == (way == 0));
         let past = |hold: &Hold| (hold.command.abs() - opens[way]).max(0.02);
         median(&mut own.map(|hold| hold.rate.abs() / past(hold)).collect::<Vec<_>>())
     };
-    let start = [0.01, opens[0], slope(0), 0.5, 0.0, 0.0, opens[1], slope(1), 0.5, 0.0, 0.0];
-    let own = [(0.0, 0.6), (1e-6, f64::INFINITY), (-2.0, 20.0), (-0.5, 0.5), (-0.5, 0.5)];
+    let start = [
+        0.01,
+        opens[0],
+        slope(0),
+        0.5,
+        0.0,
+        0.0,
+        opens[1],
+        slope(1),
+        0.5,
+        0.0,
+        0.0,
+    ];
+    let own = [
+        (0.0, 0.6),
+        (1e-6, f64::INFINITY),
+        (-2.0, 20.0),
+        (-PLACE_MOST, PLACE_MOST),
+        (-PLACE_MOST, PLACE_MOST),
+    ];
     let bounds: Vec<(f64, f64)> = std::iter::once((0.0, PLAY_MOST)).chain(own).chain(own).collect();
     let mut weights = vec![1.0; chosen.len()];
     let mut fit: Option<Nonlinear> = None;
@@ -187,7 +210,11 @@ pub fn bottom(holds: &[Hold], turns: &Turns, opens: [f64; 2], kind: usize) -> Op
         // Student's t is for what was seen to scatter.
         let half = (student(freedom) * seen).hypot(student(f64::INFINITY) * unseen);
         let value = fit.values[number];
-        Estimate { value, low: value - half, high: value + half }
+        Estimate {
+            value,
+            low: value - half,
+            high: value + half,
+        }
     };
     Some(Bottom {
         deadband: EACH.map(|at| estimate(at, TYPE_B.deadband[kind])),

@@ -32,31 +32,64 @@ pub enum WriteError {
 ///
 /// # Errors
 /// The text is no TOML, or an axis has no drive of its own.
-pub fn changed(file: &str, text: &str, machine: &Description, drives: &[(usize, Drive)], day: &str) -> Result<String, WriteError> {
-    let mut document: DocumentMut = text.parse().map_err(|error: toml_edit::TomlError| WriteError::Unreadable {
-        file: file.to_owned(),
-        reason: error.message().to_owned(),
-    })?;
+pub fn changed(
+    file: &str,
+    text: &str,
+    machine: &Description,
+    drives: &[(usize, Drive)],
+    day: &str,
+) -> Result<String, WriteError> {
+    let mut document: DocumentMut = text
+        .parse()
+        .map_err(|error: toml_edit::TomlError| WriteError::Unreadable {
+            file: file.to_owned(),
+            reason: error.message().to_owned(),
+        })?;
     for (index, drive) in drives {
         let axis = &machine.axes[*index];
-        let missing = || WriteError::NoDrive { file: file.to_owned(), axis: axis.name.clone() };
-        let tables = document.get_mut("axis").and_then(Item::as_array_of_tables_mut).ok_or_else(missing)?;
+        let missing = || WriteError::NoDrive {
+            file: file.to_owned(),
+            axis: axis.name.clone(),
+        };
+        let tables = document
+            .get_mut("axis")
+            .and_then(Item::as_array_of_tables_mut)
+            .ok_or_else(missing)?;
         let named = |table: &&mut toml_edit::Table| table.get("name").and_then(Item::as_str) == Some(&axis.name);
         let table = tables.iter_mut().find(|table| named(table)).ok_or_else(missing)?;
-        let own = table.get_mut("drive").and_then(Item::as_inline_table_mut).ok_or_else(missing)?;
+        let own = table
+            .get_mut("drive")
+            .and_then(Item::as_inline_table_mut)
+            .ok_or_else(missing)?;
         let before = own.to_string().trim().to_owned();
         put(own, machine, *index, drive);
         let mut key = table.key_mut("drive").ok_or_else(missing)?;
-        let prefix = key.leaf_decor().prefix().and_then(|prefix| prefix.as_str()).unwrap_or_default().to_owned();
-        key.leaf_decor_mut().set_prefix(format!("{prefix}# Trimmed {day}; before: drive = {before}\n"));
+        let prefix = key
+            .leaf_decor()
+            .prefix()
+            .and_then(|prefix| prefix.as_str())
+            .unwrap_or_default()
+            .to_owned();
+        key.leaf_decor_mut()
+            .set_prefix(format!("{prefix}# Trimmed {day}; before: drive = {before}\n"));
     }
     Ok(document.to_string())
 }
 
 fn put(own: &mut InlineTable, machine: &Description, index: usize, drive: &Drive) {
     let (unit, scale) = stroke_unit(&machine.axes[index]);
-    let pair = |pair: (f64, f64), digits: i32| -> Value { [pair.0, pair.1].map(|number| rounded(number, digits)).into_iter().collect::<Array>().into() };
-    let (full, fill) = if unit == "deg" { ("full_deg_s", "fill_deg") } else { ("full_mm_s", "fill_mm") };
+    let pair = |pair: (f64, f64), digits: i32| -> Value {
+        [pair.0, pair.1]
+            .map(|number| rounded(number, digits))
+            .into_iter()
+            .collect::<Array>()
+            .into()
+    };
+    let (full, fill) = if unit == "deg" {
+        ("full_deg_s", "fill_deg")
+    } else {
+        ("full_mm_s", "fill_mm")
+    };
     own.insert("deadband", pair(drive.deadband, 4));
     own.insert(full, pair((drive.full_rate.0 * scale, drive.full_rate.1 * scale), 2));
     for (key, points) in ["curve_out", "curve_in"].into_iter().zip(&drive.curve) {
@@ -104,7 +137,12 @@ mod tests {
     /// Source: `date -u -d @SECONDS +%F` (GNU coreutils).
     #[test]
     fn days_are_those_of_the_calendar() {
-        for (seconds, wanted) in [(0, "1970-01-01"), (951_782_400, "2000-02-29"), (1_795_737_600, "2026-11-27"), (4_107_542_400, "2100-03-01")] {
+        for (seconds, wanted) in [
+            (0, "1970-01-01"),
+            (951_782_400, "2000-02-29"),
+            (1_795_737_600, "2026-11-27"),
+            (4_107_542_400, "2100-03-01"),
+        ] {
             assert_eq!(day(seconds), wanted);
         }
     }

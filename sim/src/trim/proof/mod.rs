@@ -15,8 +15,8 @@ use super::estimate::{Identified, identify};
 use super::plan::Limits;
 use super::pose::free_pose;
 use super::propose::{computed_hz, propose};
-use super::trial::{Setup, run};
 use super::trial::scenario;
+use super::trial::{Setup, run};
 use crate::run::{RunError, rehearse};
 use crate::scenario::{Act, Hand, Load};
 use crate::tracking::tracking;
@@ -48,7 +48,7 @@ pub struct Outcome {
     pub seed: u64,
     /// Its valves, or why nothing was concluded.
     pub valves: Vec<Result<Judged, String>>,
-    /// ρ of a tip led straight up and straight out, before and after, s.
+    /// The larger ρ of a tip led straight up and slanting to the left, before and after, s.
     pub rho: [f64; 2],
 }
 
@@ -68,7 +68,15 @@ pub fn judge(seed: u64) -> Result<Outcome, RunError> {
     let mut judged = Vec::new();
     for axis in 0..before.axes.len() {
         let start = free_pose(&before, &[axis], &limits).expect("an axis that has room");
-        let setup = Setup { machine: &before, axis, start: &start, limits, logger: unknown.logger, seed, faults: Vec::new() };
+        let setup = Setup {
+            machine: &before,
+            axis,
+            start: &start,
+            limits,
+            logger: unknown.logger,
+            seed,
+            faults: Vec::new(),
+        };
         let trial = run(&setup)?;
         if let Some(halt) = trial.halt {
             judged.push(Err(halt.to_string()));
@@ -85,10 +93,21 @@ pub fn judge(seed: u64) -> Result<Outcome, RunError> {
         judged.push(Ok(valve(&before, axis, &start, &found, &proposal.drive, seed)?));
         after.axes[axis].drive = proposal.drive;
     }
-    Ok(Outcome { seed, valves: judged, rho: [rho(&before, seed)?, rho(&after, seed)?] })
+    Ok(Outcome {
+        seed,
+        valves: judged,
+        rho: [rho(&before, seed)?, rho(&after, seed)?],
+    })
 }
 
-fn valve(machine: &Description, axis: usize, start: &[f64], found: &Identified, drive: &Drive, seed: u64) -> Result<Judged, RunError> {
+fn valve(
+    machine: &Description,
+    axis: usize,
+    start: &[f64],
+    found: &Identified,
+    drive: &Drive,
+    seed: u64,
+) -> Result<Judged, RunError> {
     let valve = &machine.axes[axis].valve;
     let held = |estimate: super::fit::Estimate, truth: f64| (estimate.value - truth, estimate.covers(truth));
     let spools = found.curves.each_ref().map(|curve| {
@@ -98,7 +117,10 @@ fn valve(machine: &Description, axis: usize, start: &[f64], found: &Identified, 
     let truth = truth::of(machine, axis, start, [&spools[0], &spools[1]])?;
     let curve = truth.curve.iter().zip(&found.curves).flat_map(|(truth, found)| {
         let top = truth.last().map_or(0.0, |last| last.1);
-        truth.iter().filter(move |at| at.1 > FROM * top).map(|at| (found.rate(at.0) / at.1 - 1.0).abs())
+        truth
+            .iter()
+            .filter(move |at| at.1 > FROM * top)
+            .map(|at| (found.rate(at.0) / at.1 - 1.0).abs())
     });
     let mut after = machine.clone();
     after.axes[axis].drive = drive.clone();
@@ -111,20 +133,34 @@ fn valve(machine: &Description, axis: usize, start: &[f64], found: &Identified, 
             held(found.hysteresis, valve.answer.hysteresis),
         ],
         curve: curve.fold(0.0, f64::max),
-        driven: [compare::drive(machine, axis, start, asked, seed)?, compare::drive(&after, axis, start, asked, seed)?],
+        driven: [
+            compare::drive(machine, axis, start, asked, seed)?,
+            compare::drive(&after, axis, start, asked, seed)?,
+        ],
     })
 }
 
 /// The larger ρ of two straight moves of the loaded tip.
 fn rho(machine: &Description, seed: u64) -> Result<f64, RunError> {
     let mut worst = 0.0_f64;
-    for velocity in [[0.0, 0.0, TIP_M_S], [TIP_M_S, 0.0, 0.0]] {
+    for velocity in [[0.0, 0.0, TIP_M_S], [0.0, 0.8 * TIP_M_S, 0.6 * TIP_M_S]] {
         let start = [0.0_f64, -20.0, 80.0, 30.0].map(f64::to_radians);
         let mut scenario = scenario(machine.clone(), &start, "tip", Vec::new());
-        scenario.payloads = vec![Load { arm: 0, mass: LOAD_KG, from: 0.0, until: None }];
+        scenario.payloads = vec![Load {
+            arm: 0,
+            mass: LOAD_KG,
+            from: 0.0,
+            until: None,
+        }];
         let end = 1.5 + TIP_M / TIP_M_S;
-        let tip = Act::Tip { arm: 0, velocity, turning: [0.0; 3] };
-        scenario.hands = [(0.4, Act::Enable(true)), (1.5, tip), (end, Act::Neutral)].map(|(at, act)| Hand { at, act }).to_vec();
+        let tip = Act::Tip {
+            arm: 0,
+            velocity,
+            turning: [0.0; 3],
+        };
+        scenario.hands = [(0.4, Act::Enable(true)), (1.5, tip), (end, Act::Neutral)]
+            .map(|(at, act)| Hand { at, act })
+            .to_vec();
         scenario.length = end + 1.5;
         let trace = rehearse(&scenario, seed)?;
         let found = tracking(&scenario, &trace);

@@ -47,7 +47,9 @@ pub fn of(machine: &Description, axis: usize, start: &[f64], spools: [&[f64]; 2]
             rates.push(rate(overlap[way] + past)?);
         }
         // The spool over the rate, bent a little: its value at no rate.
-        let x = DMatrix::from_fn(rates.len(), 3, |row, column| rates[row].powi(i32::try_from(column).unwrap_or(0)));
+        let x = DMatrix::from_fn(rates.len(), 3, |row, column| {
+            rates[row].powi(i32::try_from(column).unwrap_or(0))
+        });
         let fit = linear(&x, &BOTTOM, None);
         truth.deadband[way] = overlap[way] + fit.map_or(f64::NAN, |fit| fit.values[0]);
         for &spool in spools[way] {
