@@ -53,6 +53,7 @@ mod supervised;
 mod survey;
 mod tidy;
 mod tracking;
+mod trim;
 mod valve_signal;
 mod watch;
 mod wiring_faults;
