@@ -54,6 +54,7 @@ mod survey;
 mod tidy;
 mod tracking;
 mod trim;
+mod trim_io;
 mod valve_signal;
 mod watch;
 mod wiring_faults;

@@ -5,7 +5,7 @@ use bellcrank_machine::description::Station;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::trial::scenario;
+use super::stand::scenario;
 use crate::run::{RunError, rehearse_sampled};
 use crate::scenario::{Act, Hand};
 
