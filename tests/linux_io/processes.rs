@@ -227,19 +227,19 @@ impl Site {
 
     /// The machine, with hands that type.
     pub fn start_plant(&mut self) {
-        self.start_plant_as(&[]);
+        self.start_plant_as(&[], "the arm is at rest");
     }
 
     /// The machine in a scenario; its machine is called M there.
     pub fn start_plant_with(&mut self, scenario: &str) {
         let path = self.scenario(scenario);
-        self.start_plant_as(&["--scenario", path.to_str().unwrap()]);
+        self.start_plant_as(&["--scenario", path.to_str().unwrap()], "the arm is at rest");
     }
 
     /// The machine standing as a scenario begins, with hands that type.
     pub fn start_plant_standing(&mut self, scenario: &str) {
         let path = self.scenario(scenario);
-        self.start_plant_as(&["--hands", "--scenario", path.to_str().unwrap()]);
+        self.start_plant_as(&["--hands", "--scenario", path.to_str().unwrap()], "at the terminals");
     }
 
     fn scenario(&self, text: &str) -> PathBuf {
@@ -248,7 +248,7 @@ impl Site {
         path
     }
 
-    fn start_plant_as(&mut self, more: &[&str]) {
+    fn start_plant_as(&mut self, more: &[&str], says: &str) {
         let mut command = Command::new(program("bellcrank"));
         command
             .current_dir(self.folder.path())
@@ -256,7 +256,7 @@ impl Site {
             .arg(&self.mapping)
             .args(more);
         self.plant = Process::start(&mut command);
-        self.plant.wait(0, "the arm is at rest");
+        self.plant.wait(0, says);
     }
 
     /// The controller, with more in its environment.
