@@ -53,6 +53,8 @@ mod supervised;
 mod survey;
 mod tidy;
 mod tracking;
+mod trim;
+mod trim_io;
 mod valve_signal;
 mod watch;
 mod wiring_faults;

@@ -33,4 +33,5 @@ pub mod table;
 pub mod terminals;
 pub mod trace;
 pub mod tracking;
+pub mod trim;
 pub mod wiring;

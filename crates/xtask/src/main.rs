@@ -75,6 +75,12 @@ enum Task {
         #[arg(long, conflicts_with = "cause")]
         bless: bool,
     },
+    /// Random valves, tested, identified, trimmed and driven; exit code 1 where a figure misses what is wanted of it
+    Trim {
+        /// Machines with four valves each
+        #[arg(long, default_value_t = 50)]
+        machines: u32,
+    },
     /// How many instructions the reference cases take, against benches/instructions.csv
     Instructions {
         /// Write what they take now into the file
@@ -120,6 +126,7 @@ fn main() -> Result<()> {
         Task::Mutants { jobs } => mutants::check(jobs),
         Task::Adversary { runs, seed } => adversary(runs, seed),
         Task::Healthy { hours, seed } => healthy(hours, seed),
+        Task::Trim { machines } => runs_of("trim", ["--machines", &machines.to_string()], None),
         Task::Reaction { seeds, cause, bless } => reaction(seeds, cause.as_deref(), bless),
         Task::Bench => run(cargo("bench").args(["--package", "bellcrank-benches"])),
     }

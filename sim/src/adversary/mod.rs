@@ -204,7 +204,7 @@ pub(crate) fn free_pose(machine: &Description, rng: &mut ChaCha8Rng) -> Vec<f64>
         .expect("a pose that keeps every margin")
 }
 
-fn keeps_margins(machine: &Description, pose: &Pose) -> bool {
+pub(crate) fn keeps_margins(machine: &Description, pose: &Pose) -> bool {
     let clear = machine.arms.iter().all(|arm| {
         let above = arm
             .axes

@@ -19,6 +19,12 @@ impl MachineArg {
         &self.machine
     }
 
+    /// The file that was named, if it is one and no built-in machine.
+    pub fn file(&self) -> Option<&Path> {
+        let path = Path::new(&self.machine);
+        path.is_file().then_some(path)
+    }
+
     /// Reads the machine.
     ///
     /// # Errors

@@ -31,6 +31,7 @@ mod seat;
 mod signoff;
 mod survey;
 mod table;
+mod trim;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -108,6 +109,9 @@ pub enum Command {
     Completions(completions::Args),
     /// Print the JSON schema of what a command prints with --json
     Schema(schema::Args),
+    /// Find out what the valves really do, and what the machine file should say of them
+    #[command(long_about = trim::LONG)]
+    Trim(trim::Args),
 }
 
 impl Command {
@@ -127,6 +131,7 @@ impl Command {
             Command::Seat(args) => args.run(console),
             Command::Completions(args) => args.run(console),
             Command::Schema(args) => args.run(console),
+            Command::Trim(args) => args.run(console),
         }
     }
 }

@@ -11,6 +11,7 @@ use super::prove::{ProveReport, RepeatReport, ShrinkReport};
 use super::rehearse::RehearseReport;
 use super::seat::SeatReport;
 use super::survey::SurveyReport;
+use super::trim::TrimReport;
 use super::{Console, Verdict};
 use crate::bench_rig::RigReport;
 use crate::gauge::GaugeReport;
@@ -23,7 +24,7 @@ type Output = (&'static str, fn() -> Schema);
 
 /// Every output that has a schema, by the name of its command, with an option that makes it another one; `main` is what comes without a
 /// command.
-const OUTPUTS: [Output; 14] = [
+const OUTPUTS: [Output; 15] = [
     ("main", || schema_for!(MainReport)),
     ("survey", || schema_for!(SurveyReport)),
     ("pose", || schema_for!(PoseReport)),
@@ -38,6 +39,7 @@ const OUTPUTS: [Output; 14] = [
     ("gauge", || schema_for!(GaugeReport)),
     ("scope", || schema_for!(ScopeReport)),
     ("signoff", || schema_for!(SignoffReport)),
+    ("trim", || schema_for!(TrimReport)),
 ];
 
 /// `bellcrank schema NAME`

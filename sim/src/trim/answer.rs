@@ -1,0 +1,183 @@
+//! How an axis answers a step of its command: how late, how much oil goes into the lines first, and how the load swings on its oil after it.
+//!
+//! - *Late*: a step from one open command to another bends the way that the axis goes. Where the line before and the line after meet is late by all
+//!   delays and lags between command and motion together, whatever their order (the mean of their step response): what feed-forward has to be
+//!   ahead by.
+//! - *Fill*: at a step from rest the line after starts from lower than where the axis stood, by the lag times the rate and by what the lines took;
+//!   over several rates the second is what is left at rate nothing.
+//! - *Swing*: what remains after a stop is a constant and a dying swing. Frequency and damping are found by variable projection (Golub and Pereyra,
+//!   *SIAM J. Numerical Analysis* 10, 1973; from memory): the swing's two amplitudes are linear and are solved for inside.
+
+use std::f64::consts::TAU;
+
+use nalgebra::DMatrix;
+
+use super::fit::{Estimate, Linear, linear, nonlinear};
+use super::holds::{Hold, Row, Series};
+
+/// A step counts that changes the rate by this share of the greatest rate.
+const STEP_LEAST: f64 = 0.04;
+/// After a stop the valve has closed by then, s.
+const CLOSED_S: f64 = 0.14;
+/// A swing is looked at for so long, s.
+const LOOK_S: f64 = 0.9;
+/// Frequencies and damping ratios between which a swing is looked for.
+const HZ: (f64, f64) = (0.8, 25.0);
+const ZETA: (f64, f64) = (0.005, 0.9);
+/// A swing is one that takes this share off the squares of what a constant leaves.
+const SWINGS: f64 = 0.6;
+/// And is so many times as high as the scatter about it.
+const HIGH: f64 = 3.0;
+/// So many stops must show a swing.
+const STOPS: usize = 4;
+
+/// How the load swings on its oil.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
+pub struct Swing {
+    /// Natural frequency, Hz.
+    pub hz: Estimate,
+    /// Damping ratio.
+    pub zeta: Estimate,
+}
+
+/// By how much motion is later than its command, s. None where too few steps tell.
+pub fn lag(holds: &[Hold]) -> Option<Estimate> {
+    let most = holds.iter().map(|hold| hold.rate.abs()).fold(0.0, f64::max);
+    let pairs = holds.iter().zip(holds.iter().skip(1));
+    let steps = pairs.filter(|(before, after)| {
+        before.rows.end == after.rows.start
+            && before.command * after.command > 0.0
+            && (after.rate - before.rate).abs() > STEP_LEAST * most
+            && before.rate != 0.0
+    });
+    let mut lags: Vec<(f64, f64)> = steps
+        .map(|(before, after)| {
+            let bend = after.rate - before.rate;
+            // From the last row before the step to the step itself.
+            let there = before.ends.0 + before.rate * (after.from - before.until);
+            let late = (there - after.meets.0) / bend;
+            let error = before
+                .ends
+                .1
+                .hypot(after.meets.1)
+                .hypot(late * before.error.hypot(after.error))
+                / bend;
+            (late, 1.0 / (error * error + 1e-6))
+        })
+        .collect();
+    keep_together(&mut lags);
+    Estimate::mean(&lags)
+}
+
+/// What the axis would have gone by for the oil that its lines take, each way, m or rad.
+pub fn fill(holds: &[Hold]) -> [Option<Estimate>; 2] {
+    [1.0, -1.0].map(|sign| {
+        let pairs = holds.iter().zip(holds.iter().skip(1));
+        let starts = pairs.filter(|(before, after)| {
+            before.rows.end == after.rows.start
+                && before.command == 0.0
+                && after.command * sign > 0.0
+                && after.rate * sign > 8.0 * after.error
+        });
+        let (mut rates, mut behind, mut weights) = (Vec::new(), Vec::new(), Vec::new());
+        for (before, after) in starts {
+            rates.push(after.rate * sign);
+            behind.push((before.ends.0 - after.meets.0) * sign);
+            weights.push(1.0 / before.ends.1.hypot(after.meets.1));
+        }
+        let x = DMatrix::from_fn(rates.len(), 2, |row, column| if column == 0 { 1.0 } else { rates[row] });
+        let fit = linear(&x, &behind, Some(&weights))?;
+        Some(Estimate::of(fit.values[0], fit.error(0), fit.freedom))
+    })
+}
+
+/// How the load swings on its closed valve. None where no swing shows in enough stops.
+pub fn swing(series: &Series, holds: &[Hold]) -> Option<Swing> {
+    let pairs = holds.iter().zip(holds.iter().skip(1));
+    let stops = pairs.filter(|(before, after)| {
+        before.rows.end == after.rows.start
+            && before.command != 0.0
+            && after.command == 0.0
+            && before.rate.abs() > 8.0 * before.error
+    });
+    let mut found = Vec::new();
+    for (_, stop) in stops {
+        let rows: Vec<Row> = series.rows[stop.rows.clone()]
+            .iter()
+            .filter(|row| (CLOSED_S..CLOSED_S + LOOK_S).contains(&(row.t - stop.from)))
+            .copied()
+            .collect();
+        found.extend(swing_of(&rows));
+    }
+    let estimate = |of: fn(&Found) -> (f64, f64)| {
+        let mut values: Vec<(f64, f64)> = found.iter().map(of).collect();
+        keep_together(&mut values);
+        (values.len() >= STOPS).then(|| Estimate::mean(&values))?
+    };
+    Some(Swing {
+        hz: estimate(|found| (found.hz, found.weight))?,
+        zeta: estimate(|found| (found.zeta, found.weight))?,
+    })
+}
+
+struct Found {
+    hz: f64,
+    zeta: f64,
+    weight: f64,
+}
+
+fn swing_of(rows: &[Row]) -> Option<Found> {
+    let start = rows.first()?.t;
+    if rows.len() < 25 || rows.last()?.t - start < 0.5 * LOOK_S {
+        return None;
+    }
+    let y: Vec<f64> = rows.iter().map(|row| row.stroke).collect();
+    let squares = |fit: &Linear| fit.scatter * fit.scatter * fit.freedom;
+    let still = linear(&DMatrix::from_element(rows.len(), 1, 1.0), &y, None)?;
+    let fit = |hz: f64, zeta: f64| {
+        let (whole, damped) = (TAU * hz, TAU * hz * (1.0 - zeta * zeta).sqrt());
+        let x = DMatrix::from_fn(rows.len(), 3, |row, column| {
+            let t = rows[row].t - start;
+            let dies = (-zeta * whole * t).exp();
+            match column {
+                0 => 1.0,
+                1 => dies * (damped * t).cos(),
+                _ => dies * (damped * t).sin(),
+            }
+        });
+        linear(&x, &y, None).map(|fit| (x, fit))
+    };
+    let grid =
+        (0..24).flat_map(|k| [0.03, 0.1, 0.25].map(|zeta| (HZ.0 * (HZ.1 / HZ.0).powf(f64::from(k) / 23.0), zeta)));
+    let tried = grid.filter_map(|(hz, zeta)| fit(hz, zeta).map(|(_, fit)| (hz, zeta, squares(&fit))));
+    let (hz, zeta, _) = tried.min_by(|a, b| a.2.total_cmp(&b.2))?;
+    let misfit = |values: &[f64], out: &mut [f64]| match fit(values[0], values[1]) {
+        Some((x, fit)) => {
+            let there = x * fit.values;
+            out.iter_mut()
+                .zip(&y)
+                .zip(there.iter())
+                .for_each(|((out, y), there)| *out = y - there);
+        }
+        None => out.fill(1.0),
+    };
+    let best = nonlinear(misfit, rows.len(), &[hz, zeta], &[HZ, ZETA])?;
+    let (hz, zeta) = (best.values[0], best.values[1]);
+    let (_, amplitudes) = fit(hz, zeta)?;
+    let height = amplitudes.values[1].hypot(amplitudes.values[2]);
+    let inside = hz > 1.05 * HZ.0 && hz < 0.95 * HZ.1 && zeta > 1.1 * ZETA.0 && zeta < 0.95 * ZETA.1;
+    let shows = best.left < SWINGS * squares(&still) && height > HIGH * amplitudes.scatter;
+    (inside && shows).then_some(Found {
+        hz,
+        zeta,
+        weight: height / amplitudes.scatter,
+    })
+}
+
+/// Leaves out what lies far from the middle of the rest.
+fn keep_together(values: &mut Vec<(f64, f64)>) {
+    let middle = super::fit::median(&mut values.iter().map(|value| value.0).collect::<Vec<_>>());
+    let spread =
+        1.4826 * super::fit::median(&mut values.iter().map(|value| (value.0 - middle).abs()).collect::<Vec<_>>());
+    values.retain(|value| (value.0 - middle).abs() <= 4.0 * spread.max(1e-9));
+}

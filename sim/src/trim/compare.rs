@@ -1,0 +1,156 @@
+//! The machine driven before and after: a step of one axis, a creep, rest. What the plant did, not what the core believes.
+
+use bellcrank_machine::Description;
+use bellcrank_machine::description::Station;
+use schemars::JsonSchema;
+use serde::Serialize;
+
+use super::stand::scenario;
+use crate::run::{RunError, rehearse_sampled};
+use crate::scenario::{Act, Hand};
+
+/// A step is this share of full rate, a creep that.
+pub const STEP: f64 = 0.2;
+/// See there.
+pub const CREEP: f64 = 0.02;
+const STEP_AT_S: f64 = 1.5;
+const STEP_S: f64 = 1.2;
+const REST_S: f64 = 2.5;
+const CREEP_S: f64 = 6.0;
+const SAMPLE_S: f64 = 0.01;
+/// At rest it moves by less than this share of its stroke.
+const STILL: f64 = 4e-4;
+
+/// What came of it.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
+pub struct Driven {
+    /// Mean rate at the end of the step over the rate asked for.
+    pub reached: f64,
+    /// How far the stroke went beyond where it came to rest, share of the way.
+    pub overshoot: f64,
+    /// Greatest pressure in the cylinder or motor, bar.
+    pub pressure_bar: f64,
+    /// Greatest distance from where it was asked to be, over the rate asked for, s.
+    pub late_s: f64,
+    /// Least rate of the creep in any half second over the rate asked for.
+    pub creep_least: f64,
+    /// It was still in the last second.
+    pub still: bool,
+}
+
+/// Drives one axis out and back.
+///
+/// # Errors
+/// The machine cannot be simulated.
+pub fn drive(
+    machine: &Description,
+    axis: usize,
+    start: &[f64],
+    asked: [f64; 2],
+    seed: u64,
+) -> Result<Driven, RunError> {
+    let mut machine = machine.clone();
+    machine.stations.seat = Station {
+        speed_cap: 1.0,
+        dead_zone: 1e-3,
+        expo: 0.0,
+        ..machine.stations.seat
+    };
+    for (number, described) in machine.axes.iter_mut().enumerate() {
+        described.lever = (number == axis).then_some(0);
+    }
+    let full = machine.axes[axis].drive.full_rate;
+    let travel = machine.axes[axis].actuator.travel;
+    let mut scenario = scenario(machine, start, "joint", Vec::new());
+    // The same rates before and after, whatever the file believes full to be.
+    let share = |rate: f64, full: f64| (rate / full).min(1.0) * 0.999 + 1e-3;
+    let (creep, step) = (share(CREEP * asked[0], full.0), share(STEP * asked[0], full.0));
+    let back = share(STEP * asked[1], full.1);
+    let mut at = 0.5;
+    let mut hands = vec![Hand {
+        at,
+        act: Act::Enable(true),
+    }];
+    let mut lever = |at: f64, share: f64| {
+        hands.push(Hand {
+            at,
+            act: if share == 0.0 {
+                Act::Neutral
+            } else {
+                Act::Lever { axis, share }
+            },
+        })
+    };
+    at = STEP_AT_S;
+    lever(at, creep);
+    lever(at + CREEP_S, 0.0);
+    let out = at + CREEP_S + 1.0;
+    lever(out, step);
+    lever(out + STEP_S, 0.0);
+    let home = out + STEP_S + REST_S;
+    lever(home, -back);
+    lever(home + STEP_S, 0.0);
+    scenario.hands = hands;
+    scenario.length = home + STEP_S + REST_S;
+    let trace = rehearse_sampled(&scenario, seed, SAMPLE_S)?;
+    let samples: Vec<_> = trace
+        .samples
+        .iter()
+        .map(|sample| (sample.t, &sample.axes[axis]))
+        .collect();
+    let stroke = |t: f64| {
+        samples
+            .iter()
+            .find(|(at, _)| *at >= t - 1e-6)
+            .map_or(f64::NAN, |(_, sample)| sample.stroke)
+    };
+    let step = |from: f64, rate: f64| {
+        let (start, end) = (stroke(from), stroke(from + STEP_S + REST_S - 0.05));
+        let gone = (end - start) * rate.signum();
+        let along = samples
+            .iter()
+            .filter(|(t, _)| (from..from + STEP_S + REST_S).contains(t));
+        let beyond = along
+            .clone()
+            .map(|(_, sample)| (sample.stroke - end) * rate.signum())
+            .fold(0.0, f64::max);
+        let late = along.map(|(t, sample)| {
+            let wanted = start + rate * (t - from).min(STEP_S);
+            (wanted - sample.stroke).abs() / rate.abs()
+        });
+        let settled = (stroke(from + STEP_S) - stroke(from + STEP_S - 0.4)) / 0.4 / rate;
+        (
+            settled,
+            beyond / gone.abs().max(1e-3 * travel),
+            late.fold(0.0, f64::max),
+        )
+    };
+    let (there, home_step) = (step(out, STEP * asked[0]), step(home, -STEP * asked[1]));
+    let crept = (2..=(CREEP_S * 2.0) as u32 - 1).map(|half| {
+        let from = STEP_AT_S + 0.5 * f64::from(half);
+        (stroke(from + 0.5) - stroke(from)) / 0.5 / (CREEP * asked[0])
+    });
+    let last = samples
+        .iter()
+        .filter(|(t, _)| *t > scenario.length - 1.0)
+        .map(|(_, sample)| sample.stroke);
+    let (low, high) = last.fold((f64::MAX, f64::MIN), |(low, high), stroke| {
+        (low.min(stroke), high.max(stroke))
+    });
+    let pressures = samples
+        .iter()
+        .filter(|(t, _)| *t > STEP_AT_S)
+        .map(|(_, sample)| sample.pressure_a.max(sample.pressure_b));
+    Ok(Driven {
+        reached: if (there.0 - 1.0).abs() > (home_step.0 - 1.0).abs() {
+            there.0
+        } else {
+            home_step.0
+        },
+        overshoot: there.1.max(home_step.1),
+        pressure_bar: pressures.fold(0.0, f64::max) / 1e5,
+        late_s: there.2.max(home_step.2),
+        creep_least: crept.fold(f64::INFINITY, f64::min),
+        still: high - low < STILL * travel,
+    })
+}

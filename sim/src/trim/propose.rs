@@ -1,0 +1,183 @@
+//! What the machine file should say of a valve that was identified.
+
+use bellcrank_machine::Description;
+use bellcrank_machine::description::{Axis, Drive};
+use schemars::JsonSchema;
+use serde::Serialize;
+
+use super::curve::Curve;
+use super::estimate::Identified;
+use super::margins::{Loop, Margins};
+use crate::survey::survey;
+
+/// Margins that a proposed gain keeps over the whole range of loads: a gain of two and a half times, 60 degrees (common practice, no source).
+pub const GAIN_MARGIN: f64 = 2.5;
+/// See there.
+pub const PHASE_MARGIN_DEG: f64 = 60.0;
+/// No gain above this is proposed, 1/s: tracking gains little by more and noise goes through.
+const GAIN_MOST: f64 = 8.0;
+/// Smoothing times that are tried, s.
+const SMOOTH_S: [f64; 6] = [0.0, 0.03, 0.045, 0.06, 0.09, 0.12];
+/// Damping ratio where none was seen: that of the least damped cylinders (common practice, no source).
+const ZETA: f64 = 0.1;
+/// Beyond half of the hysteresis dither needs this, share of full command: the stiction of a spool.
+const STICTION: f64 = 0.005;
+/// Least and greatest amplitude of dither, share of full command.
+const DITHER: (f64, f64) = (0.004, 0.05);
+
+/// What is proposed for one axis, and why it is stable.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Proposal {
+    /// The axis' own drive, as it should be.
+    pub drive: Drive,
+    /// Its loop at the load that is worst for it.
+    pub stability: Stability,
+}
+
+/// How stable the loop is.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
+pub struct Stability {
+    /// The least margins over the range of loads.
+    pub margins: Margins,
+    /// Frequencies between which the load may swing, Hz.
+    pub hz: (f64, f64),
+    /// Damping ratio that was assumed.
+    pub zeta: f64,
+    /// The frequencies were seen in the log, not only computed from the machine file.
+    pub seen: bool,
+}
+
+/// Natural frequency of each axis in the machine file, Hz: the least with the rated load, and in the middle of the stroke without.
+pub fn computed_hz(machine: &Description) -> Vec<Option<(f64, f64)>> {
+    let payload = machine.arms.iter().map(|arm| arm.payload).fold(0.0, f64::max);
+    let Ok(survey) = survey(machine, payload) else {
+        return vec![None; machine.axes.len()];
+    };
+    let pick = |axis: &crate::survey::AxisSurvey| {
+        let bare = axis.natural.as_ref()?;
+        let loaded = axis.natural_payload.as_ref().unwrap_or(bare);
+        Some((loaded.least_hz.min(bare.least_hz), bare.mid_hz))
+    };
+    machine
+        .axes
+        .iter()
+        .map(|axis| survey.axes.iter().find(|found| found.axis == axis.name).and_then(pick))
+        .collect()
+}
+
+/// Makes it. `computed` is that axis' of [`computed_hz`].
+pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed: Option<(f64, f64)>) -> Proposal {
+    let tick = machine.timing.tick;
+    let (hz, zeta, seen) = match (found.swing, computed) {
+        // A load slows what was seen empty as much as it does in the machine file.
+        (Some(swing), Some((low, middle))) => (
+            (swing.hz.value * (low / middle).min(1.0), swing.hz.value),
+            swing.zeta.low,
+            true,
+        ),
+        (Some(swing), None) => ((0.7 * swing.hz.value, swing.hz.value), swing.zeta.low, true),
+        (None, Some(range)) => (range, ZETA, false),
+        (None, None) => ((2.0, 5.0), ZETA, false),
+    };
+    let zeta = zeta.clamp(0.03, 0.3);
+    let lag = found.lag_s.map_or(machine.timing.reaction, |lag| lag.value.max(0.0));
+    let integral = axis.drive.integral_time;
+    let least = |gain: f64, smooth: f64| {
+        let at = |hz: f64| {
+            // The oil's own lag is in what was measured; the tick and half of it are not.
+            let late =
+                (found.lag_s.map_or(lag, |lag| lag.high) - zeta / (std::f64::consts::PI * hz)).max(0.0) + 1.5 * tick;
+            Loop {
+                late,
+                smooth,
+                integral,
+                hz,
+                zeta,
+            }
+            .margins(gain)
+        };
+        [hz.0, (hz.0 * hz.1).sqrt(), hz.1].map(at).into_iter().fold(
+            Margins {
+                gain: f64::INFINITY,
+                phase_deg: f64::INFINITY,
+            },
+            |least, at| Margins {
+                gain: least.gain.min(at.gain),
+                phase_deg: least.phase_deg.min(at.phase_deg),
+            },
+        )
+    };
+    let keeps = |gain: f64, smooth: f64| {
+        let margins = least(gain, smooth);
+        margins.gain >= GAIN_MARGIN && margins.phase_deg >= PHASE_MARGIN_DEG
+    };
+    let steps = || {
+        (1..=80_u32)
+            .map(|k| 0.1 * f64::from(k))
+            .filter(|gain| *gain <= GAIN_MOST + 1e-9)
+    };
+    let best = SMOOTH_S.into_iter().map(|smooth| {
+        // Not only until one fails: at the very low ones the integral is too fast for the phase.
+        let highest = steps().filter(|gain| keeps(*gain, smooth)).last().unwrap_or(0.5);
+        (highest, smooth)
+    });
+    let (gain, smooth) = best.fold(
+        (0.0, 0.0),
+        |best, tried| if tried.0 > 1.1 * best.0 { tried } else { best },
+    );
+    let [out, inward] = &found.curves;
+    let needed = 0.5 * found.hysteresis.high.max(0.0) + STICTION;
+    let drive = Drive {
+        deadband: (tenth_percent(out.deadband), tenth_percent(inward.deadband)),
+        full_rate: (out.full_rate, inward.full_rate),
+        curve: [shares(out), shares(inward)],
+        gain,
+        smooth,
+        lead: lag.min(0.5),
+        fill: {
+            let [out, inward] = found.fill.map(|fill| fill.map_or(0.0, |fill| fill.value.max(0.0)));
+            // What cannot be told from nothing is nothing.
+            (out, inward)
+        },
+        dither: (needed > DITHER.0).then(|| (needed.min(DITHER.1), (0.25 / tick).min(1000.0))),
+        ..axis.drive.clone()
+    };
+    Proposal {
+        stability: Stability {
+            margins: least(gain, smooth),
+            hz,
+            zeta,
+            seen,
+        },
+        drive,
+    }
+}
+
+fn tenth_percent(share: f64) -> f64 {
+    (share.max(0.0) * 1e4).round() / 1e4
+}
+
+/// The knots as the machine file has them: command, share of the full rate.
+fn shares(curve: &Curve) -> Vec<(f64, f64)> {
+    let mut before = (tenth_percent(curve.deadband), 0.0);
+    let mut points = Vec::new();
+    for knot in &curve.knots {
+        let point = (
+            tenth_percent(knot.command),
+            tenth_percent(knot.rate.value / curve.full_rate),
+        );
+        if point.0 > before.0 + 1e-3 && point.1 > before.1 + 1e-3 && point.1 <= 1.0 && point.0 < 1.0 {
+            points.push(point);
+            before = point;
+        }
+    }
+    // Where the pump is at its end before the valve is.
+    let slope = points
+        .last()
+        .map_or(1.0, |last| last.1 / (last.0 - curve.deadband).max(1e-3));
+    let reached = before.0 + (1.0 - before.1) / slope;
+    if before.1 < 0.999 && reached < 0.97 {
+        points.push((tenth_percent(reached.max(before.0 + 2e-3)), 1.0));
+    }
+    points
+}
