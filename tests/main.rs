@@ -54,6 +54,7 @@ mod survey;
 mod tidy;
 mod tracking;
 mod trim;
+mod trim_numbers;
 mod valve_signal;
 mod watch;
 mod wiring_faults;

@@ -18,6 +18,7 @@ pub mod plan;
 pub mod pose;
 pub mod proof;
 pub mod propose;
+pub mod step;
 pub mod trial;
 pub mod valve;
 pub mod write;
