@@ -107,12 +107,14 @@ impl Plane {
     }
 }
 
-/// Longley's predictors nearly follow from each other; Wampler's powers reach from 1 to millions.
+/// Longley's predictors nearly follow from each other; Wampler's powers reach from 1 to millions; Filip's are ten powers of numbers from -9 to -3,
+/// which a double hardly tells apart.
 #[test]
 fn columns_that_nearly_agree_cost_no_more_digits_than_they_must() {
     let sets = parsed::<Fits>("nist-fits.toml").line;
-    for (name, wanted) in [("longley", 9.0), ("wampler4", 8.0)] {
+    for (name, rows, wanted) in [("longley", 16, 10.0), ("wampler4", 21, 8.0), ("filip", 82, 7.0)] {
         let (set, fit) = (&sets[name], sets[name].fit().expect("a fit"));
+        assert_eq!(set.rows.len(), rows);
         for column in 0..set.estimate.len() {
             agree(name, fit.values[column], set.estimate[column], wanted);
             agree(name, fit.error(column), set.deviation[column], wanted);
@@ -120,24 +122,22 @@ fn columns_that_nearly_agree_cost_no_more_digits_than_they_must() {
     }
 }
 
-/// Filip: ten powers of numbers from -9 to -3. What a double resolves is not enough for them, by this way of doing it: they are refused rather than
-/// answered with digits that are not there.
 #[test]
 fn columns_that_cannot_be_told_apart_are_refused() {
-    let set = &parsed::<Fits>("nist-fits.toml").line["filip"];
-    assert_eq!((set.rows.len(), set.degree), (82, Some(10)));
-    assert!(set.fit().is_none());
-    let twice = DMatrix::from_fn(5, 2, |row, _| row as f64);
+    let twice = DMatrix::from_fn(5, 2, |row, column| row as f64 * (1.0 + column as f64));
     assert!(linear(&twice, &[0.0, 1.0, 2.0, 3.0, 5.0], None).is_none());
+    let two_rows = DMatrix::from_fn(2, 2, |row, column| row as f64 + column as f64);
+    assert!(
+        linear(&two_rows, &[0.0, 1.0], None).is_none(),
+        "as many unknowns as rows"
+    );
 }
 
 /// What the curves are; their equations stand above each in the data.
 fn model(name: &str, x: f64, b: &[f64]) -> f64 {
     match name {
         "misra1a" | "boxbod" => b[0] * (1.0 - (-b[1] * x).exp()),
-        "thurber" | "hahn1" => {
-            (b[0] + x * (b[1] + x * (b[2] + x * b[3]))) / (1.0 + x * (b[4] + x * (b[5] + x * b[6])))
-        }
+        "thurber" | "hahn1" => (b[0] + x * (b[1] + x * (b[2] + x * b[3]))) / (1.0 + x * (b[4] + x * (b[5] + x * b[6]))),
         "mgh09" => b[0] * (x * x + x * b[1]) / (x * x + x * b[2] + b[3]),
         "mgh10" => b[0] * (b[1] / (x + b[2])).exp(),
         "eckerle4" => b[0] / b[1] * (-0.5 * ((x - b[2]) / b[1]).powi(2)).exp(),
@@ -157,30 +157,35 @@ impl Curve {
     }
 }
 
-/// From both starts; NIST's first is the one farther off.
+/// From both starts: NIST's first is the far one, from which many programs do not arrive (BoxBOD, MGH09, MGH10).
 #[test]
 fn curves_have_the_certified_parameters_from_far_and_near() {
     let sets = parsed::<Fits>("nist-fits.toml").curve;
+    assert_eq!(sets.len(), 7);
     for (name, set) in &sets {
         for start in 0..2 {
             let what = format!("{name} from start {}", start + 1);
-            let Some(fit) = set.fit(name, start) else {
-                println!("{what}: refused");
-                continue;
-            };
-            let sd = (fit.left / fit.freedom).sqrt();
-            let worst = |found: &dyn Fn(usize) -> f64, cert: &[f64]| {
-                (0..cert.len()).map(|k| digits(found(k), cert[k])).fold(99.0, f64::min)
-            };
-            println!(
-                "{what}: values {:.1}, errors {:.1}, scatter {:.1}",
-                worst(&|k| fit.values[k], &set.estimate),
-                worst(&|k| fit.error(k), &set.deviation),
-                digits(sd, set.residual_deviation)
-            );
+            let fit = set.fit(name, start).unwrap_or_else(|| panic!("{what}: no fit"));
+            agree(&what, (fit.left / fit.freedom).sqrt(), set.residual_deviation, 9.0);
+            for number in 0..set.estimate.len() {
+                agree(&what, fit.values[number], set.estimate[number], 6.0);
+                agree(&what, fit.error(number), set.deviation[number], 5.0);
+            }
         }
     }
-    panic!("look");
+}
+
+/// A parameter that the rows say nothing of, and fewer rows than parameters.
+#[test]
+fn a_curve_that_is_not_settled_by_its_rows_is_refused() {
+    let free = [(f64::NEG_INFINITY, f64::INFINITY); 2];
+    let idle = |b: &[f64], out: &mut [f64]| {
+        for (k, out) in out.iter_mut().enumerate() {
+            *out = k as f64 - b[0];
+        }
+    };
+    assert!(nonlinear(idle, 5, &[1.0, 1.0], &free).is_none());
+    assert!(nonlinear(idle, 2, &[1.0, 1.0], &free).is_none());
 }
 
 // ---- where motion starts, and what only rises -------------------------------------------------------------------------------------
@@ -189,7 +194,9 @@ fn curves_have_the_certified_parameters_from_far_and_near() {
 fn cases(rows: &Rows) -> Vec<Vec<usize>> {
     let case = |row: usize| rows.value(row, "case");
     let all: Vec<usize> = (0..rows.rows.len()).collect();
-    all.chunk_by(|a, b| case(*a) == case(*b)).map(<[usize]>::to_vec).collect()
+    all.chunk_by(|a, b| case(*a) == case(*b))
+        .map(<[usize]>::to_vec)
+        .collect()
 }
 
 #[test]
@@ -198,7 +205,10 @@ fn motion_starts_where_a_search_over_every_time_finds_it() {
     let cases = cases(&rows);
     assert_eq!(cases.len(), 4);
     for case in cases {
-        let points: Vec<(f64, f64)> = case.iter().map(|&row| (rows.value(row, "t"), rows.value(row, "x"))).collect();
+        let points: Vec<(f64, f64)> = case
+            .iter()
+            .map(|&row| (rows.value(row, "t"), rows.value(row, "x")))
+            .collect();
         let start = start_of_motion(&points).expect("a start");
         for (name, found) in [
             ("time", start.time),
@@ -209,7 +219,11 @@ fn motion_starts_where_a_search_over_every_time_finds_it() {
             assert!((found - wanted).abs() < 2e-6, "{name}: {found}, wanted {wanted}");
         }
         let wanted = rows.value(case[0], "left");
-        assert!((start.left - wanted).abs() < 1e-9 + 1e-6 * wanted, "{} {wanted}", start.left);
+        assert!(
+            (start.left - wanted).abs() < 1e-9 + 1e-6 * wanted,
+            "{} {wanted}",
+            start.left
+        );
     }
 }
 
@@ -243,7 +257,8 @@ fn overshoot_and_settling_are_those_of_the_closed_form_and_of_a_control_library(
     let rows = Rows::read(&data("trim-steps.csv"));
     assert_eq!(rows.rows.len(), 6);
     for row in 0..rows.rows.len() {
-        let [hz, zeta, overshoot, settling] = ["hz", "zeta", "overshoot", "settling_s"].map(|name| rows.value(row, name));
+        let [hz, zeta, overshoot, settling] =
+            ["hz", "zeta", "overshoot", "settling_s"].map(|name| rows.value(row, name));
         for (from, to) in [(0.0, 1.0), (0.3, -0.2)] {
             let moments: Vec<(f64, f64)> = (0..=10_000)
                 .map(|k| 1e-3 * f64::from(k))
@@ -252,15 +267,27 @@ fn overshoot_and_settling_are_those_of_the_closed_form_and_of_a_control_library(
             let step = step::figures(&moments, from, to);
             // Closed form of the first peak; samples a millisecond apart miss a little of it.
             let peak = (-PI * zeta / (1.0 - zeta * zeta).sqrt()).exp();
-            assert!((step.beyond - peak).abs() < 2e-4, "{hz} Hz {zeta}: {} {peak}", step.beyond);
-            assert!((step.beyond - overshoot).abs() < 1e-6, "{hz} Hz {zeta}: {} {overshoot}", step.beyond);
-            assert!((step.settled - settling).abs() < 1.5e-3, "{hz} Hz {zeta}: {} {settling}", step.settled);
+            assert!(
+                (step.beyond - peak).abs() < 2e-4,
+                "{hz} Hz {zeta}: {} {peak}",
+                step.beyond
+            );
+            assert!(
+                (step.beyond - overshoot).abs() < 1e-6,
+                "{hz} Hz {zeta}: {} {overshoot}",
+                step.beyond
+            );
+            assert!(
+                (step.settled - settling).abs() < 1.5e-3,
+                "{hz} Hz {zeta}: {} {settling}",
+                step.settled
+            );
         }
     }
 }
 
 /// An axis that is told to go and to stop, again and again, and rings after each stop by the closed form; the sensor's noise is left out.
-fn ringing(hz: f64, zeta: f64) -> AxisLog {
+fn ringing(hz: f64, zeta: f64, share: f64) -> AxisLog {
     let mut readings = Vec::new();
     let (whole, root) = (TAU * hz, (1.0 - zeta * zeta).sqrt());
     let mut place = 0.3;
@@ -274,7 +301,7 @@ fn ringing(hz: f64, zeta: f64) -> AxisLog {
             let since = t - 2.5;
             // From rest at its end, with the rate it had: the free swing of a mass on a spring.
             let swing = if since >= 0.0 {
-                rate / (whole * root) * (-zeta * whole * since).exp() * (whole * root * since).sin()
+                share * rate / (whole * root) * (-zeta * whole * since).exp() * (whole * root * since).sin()
             } else {
                 0.0
             };
@@ -293,14 +320,14 @@ fn ringing(hz: f64, zeta: f64) -> AxisLog {
 fn a_ring_has_the_frequency_and_damping_that_it_was_made_with() {
     let text = bellcrank_machine::builtin("yard-digger").expect("built in");
     let machine = bellcrank_machine::read("yard-digger", text).expect("a machine");
-    for (hz, zeta) in [(1.5, 0.05), (3.0, 0.1), (3.0, 0.3), (7.0, 0.08)] {
-        let series = Series::of(&ringing(hz, zeta), &machine.axes[2].sensor);
+    for (hz, zeta) in [(1.5, 0.05), (3.0, 0.1), (3.0, 0.3), (7.0, 0.08), (3.0, 0.8)] {
+        let series = Series::of(&ringing(hz, zeta, 1.0), &machine.axes[2].sensor);
         let found = swing(&series, &series.holds()).unwrap_or_else(|| panic!("{hz} Hz {zeta}: no swing"));
         assert!((found.hz.value / hz - 1.0).abs() < 1e-3, "{hz} Hz: {:?}", found.hz);
         assert!((found.zeta.value / zeta - 1.0).abs() < 1e-2, "{zeta}: {:?}", found.zeta);
     }
-    let still = Series::of(&ringing(3.0, 0.85), &machine.axes[2].sensor);
-    assert_eq!(swing(&still, &still.holds()), None, "nothing is left of it to be seen");
+    let still = Series::of(&ringing(3.0, 0.1, 0.0), &machine.axes[2].sensor);
+    assert_eq!(swing(&still, &still.holds()), None, "it stops dead");
 }
 
 #[test]

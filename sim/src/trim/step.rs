@@ -16,7 +16,9 @@ pub struct Step {
 pub fn figures(moments: &[(f64, f64)], from: f64, end: f64) -> Step {
     let way = end - from;
     let past = moments.iter().map(|(_, place)| (place - end) / way);
-    let outside = moments.iter().rposition(|(_, place)| (place - end).abs() > BAND * way.abs());
+    let outside = moments
+        .iter()
+        .rposition(|(_, place)| (place - end).abs() > BAND * way.abs());
     let settled = moments.get(outside.map_or(0, |last| last + 1)).or(moments.last());
     Step {
         beyond: past.fold(0.0, f64::max),
