@@ -34,10 +34,10 @@ enum Stroke {
 impl Stroke {
     fn style(self) -> ShapeStyle {
         match self {
-            Stroke::Solid => FOUND.stroke_width(px(2)),
+            Stroke::Solid => FOUND.stroke_width(px(3)),
             Stroke::Thin => FOUND.stroke_width(px(1)),
             Stroke::Dashed => BEFORE.stroke_width(px(2)),
-            Stroke::Dotted => INK.stroke_width(px(1)),
+            Stroke::Dotted => INK.stroke_width(px(2)),
         }
     }
 
@@ -46,7 +46,7 @@ impl Stroke {
         match self {
             Stroke::Solid | Stroke::Thin => None,
             Stroke::Dashed => Some((7, 4)),
-            Stroke::Dotted => Some((1, 3)),
+            Stroke::Dotted => Some((2, 3)),
         }
     }
 }
@@ -132,12 +132,12 @@ pub fn curves(found: &Identified, file: &Drive) -> String {
             if file.curve[way].last().is_none_or(|last| last.0 < 1.0) {
                 said.push(at(1.0, believed[way]));
             }
-            line(&mut chart, said, Stroke::Dashed)?;
             let mut measured = vec![at(0.0, 0.0), at(curve.deadband, 0.0)];
             measured.extend(curve.knots.iter().map(|knot| at(knot.command, knot.rate.value)));
             let last = measured[measured.len() - 1];
             line(&mut chart, measured, Stroke::Solid)?;
             line(&mut chart, vec![last, at(1.0, curve.full_rate)], Stroke::Thin)?;
+            line(&mut chart, said, Stroke::Dashed)?;
             for knot in &curve.knots {
                 for (from, to) in whiskers(at(knot.command, knot.rate.low), at(knot.command, knot.rate.high)) {
                     chart.draw_series(LineSeries::new([from, to], INK.stroke_width(px(1))))?;
@@ -221,8 +221,9 @@ pub fn steps(axis: &str, unit: &str, before: &[Moment], after: &[Moment]) -> Str
                 .x_label_formatter(&|t| plain(*t))
                 .y_label_formatter(&|y| plain(*y))
                 .draw()?;
-            line(&mut chart, before, Stroke::Dashed)?;
+            // The dashes last, or where both are the same the first could not be seen.
             line(&mut chart, after, Stroke::Solid)?;
+            line(&mut chart, before, Stroke::Dashed)?;
             if let Some(asked) = asked {
                 line(&mut chart, asked, Stroke::Dotted)?;
             }
