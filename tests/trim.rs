@@ -145,10 +145,19 @@ fn the_machine_file_is_changed_on_consent_alone_and_then_in_one_place() {
     assert_eq!((drive.hold, drive.integral_time), (was.hold, was.integral_time));
     assert!(!names(folder.path()).iter().any(|name| name.contains("part")));
 
-    // The same again changes nothing, and no second comment appears.
-    run(folder.path(), &[&trim[..], &["--write"]].concat(), 0);
-    let again = own(folder.path());
-    assert_eq!(again.matches("bellcrank trim").count(), 1, "{again}");
+    // The same log twice: the second changes nothing, and no second comment appears.
+    fs::write(folder.path().join("own.toml"), &before).expect("written");
+    let log = ["trim", "own.toml", "--log", "o/yard-digger-trim-log.csv", "--write"];
+    for said in ["Written to own.toml", "The machine file says so already."] {
+        let output = run(folder.path(), &log, 0);
+        assert!(String::from_utf8_lossy(&output.stdout).contains(said), "{said}");
+        assert_eq!(
+            own(folder.path())
+                .matches("bellcrank trim of yard-digger-trim-log.csv")
+                .count(),
+            1
+        );
+    }
 }
 
 #[test]
@@ -164,24 +173,18 @@ fn a_file_that_could_not_be_changed_is_told_before_any_work() {
         "yard digger",
         "--write: found the built-in machine \"yard digger\", wanted a machine file",
     );
-    // The drive as a table of its own instead of on one line.
+    // The drive in keys of its own instead of on one line.
     let text = own(folder.path());
-    let at = text.find("name = \"stick\"").expect("a stick");
-    let from = at + text[at..].find("drive = {").expect("a drive");
-    let to = from + text[from..].find('\n').expect("a line");
-    let end = to + text[to..].find("\n[[axis]]").expect("another axis");
-    let keys = text[from + 9..to].trim_end_matches('}').trim();
-    let keys: Vec<String> = keys.split(", ").map(str::to_owned).collect();
-    let joined = keys.join(", ").replace("], ", "]\n").replace(", braking", "\nbraking");
-    let table = format!(
-        "{}{}\n[axis.drive]\n{joined}\n{}",
-        &text[..from],
-        &text[to..end],
-        &text[end..]
-    );
-    fs::write(folder.path().join("table.toml"), table.replace("]]\n[[", "]], [[")).expect("written");
+    let from = text.find("drive = { deadband = [0.12").expect("a drive");
+    let to = from + text[from..].find(" }\n").expect("its end");
+    let mut keys = text[from..to].replace("drive = { ", "drive.");
+    for key in ["full_mm_s", "curve_out", "curve_in", "fill_mm", "braking_mm_s2"] {
+        keys = keys.replace(&format!(", {key}"), &format!("\ndrive.{key}"));
+    }
+    let text = format!("{}{keys}{}", &text[..from], &text[to + 2..]);
+    fs::write(folder.path().join("keys.toml"), text).expect("written");
     trim(
-        "table.toml",
+        "keys.toml",
         "found no drive on one line, wanted the drive of axis \"stick\" on one line",
     );
 }
@@ -279,7 +282,7 @@ fn a_dead_sensor_is_refused() {
 #[test]
 fn a_stuck_valve_is_refused() {
     let humming = rows().iter().enumerate().map(|(number, &row)| Row {
-        volts: 5.0 + 0.002 * f64::from(u32::try_from(number * 7919 % 13).expect("small")),
+        volts: 5.0 + 0.002 * f64::from(u32::try_from(number * 7919 % 5).expect("small")),
         ..row
     });
     refused(humming, "the valve is stuck, or has no power");
@@ -339,43 +342,36 @@ fn given_up(kind: FaultKind) -> (Halt, f64) {
     )
 }
 
+/// The core's reasons where it has one, the test's own limits elsewhere; and at once where the axis may be moving.
 #[test]
 fn a_test_is_given_up_when_the_valve_or_the_sensor_fails() {
     let axis = STICK;
-    for kind in [
-        FaultKind::ValveStuck { axis },
-        FaultKind::ValveDead { axis },
-        FaultKind::SensorStuck { axis },
-        FaultKind::SensorOpen { axis },
-        FaultKind::SensorShort { axis },
-        FaultKind::SensorStale { axis },
-        FaultKind::ValveReversed { axis },
-        FaultKind::SensorReversed { axis },
-        FaultKind::ValveStuckOpen { axis, opening: 0.6 },
-        FaultKind::ValveStuckOpen { axis, opening: 0.2 },
-        FaultKind::StopButton,
-        FaultKind::SensorSlip { axis, rate: 0.05 },
-        FaultKind::SensorJump { axis, by: 0.3 },
+    let stopped = |cause: &str| Halt::Stopped(cause.to_owned());
+    for (kind, halt, within) in [
+        (FaultKind::ValveStuck { axis }, Halt::Stuck, 22.0),
+        (FaultKind::ValveDead { axis }, Halt::Stuck, 22.0),
+        (FaultKind::ValveReversed { axis }, Halt::WrongWay, 5.0),
+        (FaultKind::ValveStuckOpen { axis, opening: 0.6 }, Halt::TooFar, 2.0),
+        (FaultKind::SensorReversed { axis }, Halt::WrongWay, 5.0),
+        (FaultKind::SensorStuck { axis }, Halt::Frozen, 0.6),
+        (FaultKind::SensorOpen { axis }, stopped("sensor below its band"), 0.2),
+        (FaultKind::SensorShort { axis }, stopped("sensor above its band"), 0.2),
+        (FaultKind::SensorStale { axis }, stopped("sensor reading too old"), 0.2),
+        (FaultKind::SensorJump { axis, by: 0.3 }, stopped("sensor jumped"), 0.2),
+        (FaultKind::StopButton, stopped("stop button"), 0.2),
     ] {
-        println!("{kind:?}: {:?}", given_up(kind));
+        let (given, last) = given_up(kind);
+        assert_eq!(given, halt, "{kind:?}");
+        assert!(last < 6.0 + within, "{kind:?}: {last} s");
     }
-    panic!("look");
 }
 
-/// The machine has a valve that opens so late that the test gives up: a whole run of the command, and nothing is written.
+/// The machine file believes in a valve so small that the real one goes too fast: a whole run of the command, and nothing is written.
 #[test]
 fn a_test_that_is_given_up_writes_nothing() {
     let folder = folder();
-    let text = own(folder.path());
-    let at = text.find("[valve.stick]").expect("a valve");
-    let (head, tail) = text.split_at(at);
-    let tail = tail.replacen("overlap_out = 0.07", "overlap_out = 0.7", 1).replacen(
-        "overlap_in = 0.07",
-        "overlap_in = 0.7",
-        1,
-    );
-    fs::write(folder.path().join("own.toml"), format!("{head}{tail}")).expect("written");
-    let before = own(folder.path());
+    let text = own(folder.path()).replace("full_mm_s = [158, 130]", "full_mm_s = [9, 8]");
+    fs::write(folder.path().join("own.toml"), &text).expect("written");
     let output = run(
         folder.path(),
         &["--out", "o", "trim", "own.toml", "--axis", "stick", "--write"],
@@ -383,10 +379,14 @@ fn a_test_that_is_given_up_writes_nothing() {
     );
     let said = String::from_utf8(output.stdout).expect("text");
     assert!(
-        said.contains("Refused, stick: the test was given up: nothing moved up to 60 % of full command."),
+        said.contains("Refused, stick: the test was given up: it went "),
         "{said}"
     );
-    assert_eq!(own(folder.path()), before);
+    assert!(
+        said.contains(" times as fast as the test may.") && said.ends_with("Nothing was written.\n"),
+        "{said}"
+    );
+    assert_eq!(own(folder.path()), text);
     assert!(names(&folder.path().join("o")).is_empty());
 }
 

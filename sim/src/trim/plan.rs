@@ -92,7 +92,7 @@ pub fn text(machine: &Description, axes: &[(usize, &[f64])], limits: &Limits, wi
         "",
         &format!(
             "Given up at once: {TOO_FAST} times that rate; {} of the stroke beyond its travel; no motion at {} of full command; motion the \
-             wrong way; a reading outside the sensor's band; any stop.",
+             wrong way; a reading outside the sensor's band, or one that hummed and is frozen; any stop.",
             percent(TOO_FAR),
             percent(STUCK_AT)
         ),

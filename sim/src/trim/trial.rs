@@ -36,6 +36,12 @@ const LOOK_S: f64 = 0.25;
 const HOMING_S: f64 = 8.0;
 /// Shortest that a tread is worth standing on, s.
 const SHORTEST_S: f64 = 0.55;
+/// A sensor hums whose reading at rest never stays the same for longer than this, s; one that hums and then stays the same for so long has frozen.
+const HUMS_S: f64 = 0.1;
+/// See there.
+const FROZEN_S: f64 = 0.4;
+/// Time with the command at neutral after a test was given up, in which the core may have a better word for why, s.
+const LAST_WORD_S: f64 = 0.1;
 /// A lever at neutral is within this share of its way.
 const DEAD_ZONE: f64 = 0.001;
 
@@ -72,6 +78,9 @@ pub enum Halt {
     /// It moved against the command.
     #[error("it moved against the command")]
     WrongWay,
+    /// The reading no longer changes at all.
+    #[error("the sensor is frozen: it hummed at rest and then read the very same for {FROZEN_S} s")]
+    Frozen,
     /// It went faster than it was meant to.
     #[error("it went {0:.2} times as fast as the test may")]
     TooFast(f64),
@@ -179,7 +188,7 @@ pub fn run(setup: &Setup) -> Result<Trial, RunError> {
     let mut test = Test::new(setup, live);
     let halt = match test.whole() {
         Ok(()) => None,
-        Err(Give::Up(halt)) => Some(halt),
+        Err(Give::Up(halt)) => Some(test.last_word(halt)?),
         Err(Give::Error(error)) => return Err(error),
     };
     let log = AxisLog {
@@ -216,6 +225,10 @@ struct Test<'s> {
     logging: bool,
     /// What the machine itself has read of late: time and stroke.
     recent: VecDeque<(f64, f64)>,
+    /// What was read last, V, and since when, s.
+    same: (f64, f64),
+    /// The longest that a reading stayed the same at rest, s: until it is known, for ever.
+    same_at_rest: f64,
     command: f64,
     /// Where it started, m or rad.
     origin: f64,
@@ -236,6 +249,8 @@ impl<'s> Test<'s> {
             next_row: 0.0,
             logging: false,
             recent: VecDeque::new(),
+            same: (f64::NAN, 0.0),
+            same_at_rest: f64::INFINITY,
             command: 0.0,
             origin: f64::NAN,
             full: rates.0.max(rates.1),
@@ -253,7 +268,7 @@ impl<'s> Test<'s> {
         }
         self.origin = self.place();
         self.logging = true;
-        self.stand(0.0, 1.0)?;
+        self.same_at_rest = self.rest(1.0)?;
         let mut opens = [0.0; 2];
         for (way, opens) in opens.iter_mut().enumerate() {
             *opens = self.ramp(way)?;
@@ -357,6 +372,35 @@ impl<'s> Test<'s> {
         self.stand(0.0, REST_S)
     }
 
+    /// Stands at neutral; the longest that the reading stayed the same meanwhile, s.
+    fn rest(&mut self, span: f64) -> Result<f64, Give> {
+        let until = self.live.time() + span;
+        let mut longest = 0.0_f64;
+        while self.live.time() < until {
+            self.tick(0.0)?;
+            longest = longest.max(self.unchanged());
+        }
+        Ok(longest)
+    }
+
+    /// For how long the reading has been the very same, s.
+    fn unchanged(&self) -> f64 {
+        self.live.time() - self.same.1
+    }
+
+    /// Brings the command to neutral when the test is given up. What the core stops for meanwhile is the better reason.
+    fn last_word(&mut self, halt: Halt) -> Result<Halt, RunError> {
+        let until = self.live.time() + LAST_WORD_S;
+        while self.live.time() < until {
+            match self.tick(0.0) {
+                Err(Give::Up(stopped @ Halt::Stopped(_))) => return Ok(stopped),
+                Err(Give::Error(error)) => return Err(error),
+                Ok(()) | Err(Give::Up(_)) => (),
+            }
+        }
+        Ok(halt)
+    }
+
     fn stand(&mut self, command: f64, span: f64) -> Result<(), Give> {
         let until = self.live.time() + span;
         let half = 0.5 * self.setup.limits.travel * self.travel();
@@ -391,7 +435,11 @@ impl<'s> Test<'s> {
         self.live.think(|_, _, inputs| volts = inputs.sensors.get(id).signal);
         let told: f64 = self.live.controller.last_tick().driven.axes.get(id).opening.into();
         if let Some(volts) = volts {
-            let sensed = Sensed::Volts(volts.volts().into());
+            let volts = f64::from(volts.volts());
+            if volts != self.same.0 {
+                self.same = (volts, t);
+            }
+            let sensed = Sensed::Volts(volts);
             self.look(t, stroke(&self.setup.machine.axes[self.setup.axis].sensor, sensed));
             self.row(Reading {
                 t,
@@ -458,6 +506,9 @@ impl<'s> Test<'s> {
         }
         if self.live.outputs.status.state != State::Enabled {
             return Err(Give::Up(self.stopped()));
+        }
+        if self.same_at_rest < HUMS_S && self.unchanged() > FROZEN_S {
+            return Err(Give::Up(Halt::Frozen));
         }
         let half = (0.5 * self.setup.limits.travel + TOO_FAR) * self.travel();
         if (self.place() - self.origin).abs() > half {
