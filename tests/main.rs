@@ -54,6 +54,7 @@ mod survey;
 mod tidy;
 mod tracking;
 mod trim;
+mod trim_io;
 mod trim_numbers;
 mod valve_signal;
 mod watch;

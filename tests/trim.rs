@@ -131,7 +131,10 @@ fn the_machine_file_is_changed_on_consent_alone_and_then_in_one_place() {
     let today = bellcrank_sim::revise::today();
     assert_eq!(
         new[at],
-        format!("# {today}, bellcrank trim on the simulated machine; was {}", old[at])
+        format!(
+            "# {today}, bellcrank trim, by a test on the simulated machine; was {}",
+            old[at]
+        )
     );
     assert_eq!(new[at + 2..], old[at + 1..]);
     let read = bellcrank_machine::read("own.toml", &after).expect("a machine");
@@ -153,7 +156,7 @@ fn the_machine_file_is_changed_on_consent_alone_and_then_in_one_place() {
         assert!(String::from_utf8_lossy(&output.stdout).contains(said), "{said}");
         assert_eq!(
             own(folder.path())
-                .matches("bellcrank trim of yard-digger-trim-log.csv")
+                .matches("bellcrank trim, by the log o/yard-digger-trim-log.csv")
                 .count(),
             1
         );
@@ -224,7 +227,7 @@ fn a_foreign_log_tells_the_same_of_the_valve() {
         serde_json::from_slice(&output.stdout).expect("one JSON document")
     };
     let (ours, foreign) = (found("ours.csv"), found("foreign.csv"));
-    assert_eq!(foreign["log"], "foreign.csv");
+    assert_eq!(foreign["from"], "the log foreign.csv");
     assert_eq!(foreign["axes"].as_array().expect("axes").len(), 1);
     for way in 0..2 {
         let deadband = |report: &Value| report["axes"][0]["found"]["deadband"][way].clone();

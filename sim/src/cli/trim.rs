@@ -19,8 +19,8 @@ use crate::trim::estimate::{Identified, identify};
 use crate::trim::log::{self, AxisLog};
 use crate::trim::plan::{self, Limits};
 use crate::trim::propose::{Stability, computed_hz, propose};
-use crate::trim::trial::{self, Logger, Setup};
-use crate::trim::{picture, pose, write};
+use crate::trim::trial::{self, Logger, Setup, Trial};
+use crate::trim::{picture, pose, terminals, write};
 
 /// Longest line of a plan that is kept as a file.
 const PLAN_WIDTH: usize = 100;
@@ -29,18 +29,21 @@ const PLAN_WIDTH: usize = 100;
 pub(super) const LONG: &str = "\
 Find out what the valves really do, and what the machine file should say of them
 
-Plans a test of each axis (--plan prints it and runs nothing), runs it on the simulated machine, or reads what was \
-recorded elsewhere (--log). From the log alone: deadband and gain curve each way, hysteresis, lag, noise, and how the \
-load swings on its oil, each with a 95 % interval. Proposes valve curve, dither, lead and loop gain, drives the \
-simulated machine before and after, and puts it into the machine file only with --write, or a typed yes. What stood \
-there stays as a comment.
+Plans a test of each axis (--plan prints it and runs nothing), runs it on the simulated machine or on one at its \
+terminals (--io), or reads what was recorded elsewhere (--log). From the log alone: deadband and gain curve each way, \
+hysteresis, lag, noise, and how the load swings on its oil, each with a 95 % interval. Proposes valve curve, dither, lead \
+and loop gain, drives the simulated machine before and after, and puts it into the machine file only with --write, or a \
+typed yes. What stood there stays as a comment.
 
-A log is CSV: t_s, axis, command (-1 to 1), and signal_v, stroke_mm or stroke_deg; rows may be uneven in time. A real \
-machine is tested by whoever runs the core on it; the log is where the two meet. Exit code 1 if a log is refused or a \
-test given up: nothing at all is written then.
+With --io the test is of a machine at its terminals, one axis at a time: somebody at the seat holds the enabling switch \
+all the while, and lets the levers be; to let go of it, to move a lever, or Ctrl-C, ends it.
+
+A log is CSV: t_s, axis, command (-1 to 1), and signal_v, stroke_mm or stroke_deg; rows may be uneven in time. Exit \
+code 1 if a log is refused or a test given up: no machine file and no picture is written then.
 
 Writes MACHINE-trim-plan.txt and MACHINE-trim-log.csv (not with --log) and two pictures of each axis to the output folder: \
-MACHINE-AXIS-trim.svg, the curve of its valve, and MACHINE-AXIS-steps.svg, a step before and after.";
+MACHINE-AXIS-trim.svg, the curve of its valve, and MACHINE-AXIS-steps.svg, a step before and after. What was recorded at \
+terminals is kept even if it is refused.";
 
 /// `bellcrank trim MACHINE`
 #[derive(Debug, clap::Args)]
@@ -56,6 +59,9 @@ pub struct Args {
     /// Identify from a log that was recorded elsewhere
     #[arg(long, value_name = "FILE.csv")]
     log: Option<PathBuf>,
+    /// Test a machine at these terminals in place of the simulated one: a mapping of bellcrank-linux, file or built-in
+    #[arg(long, value_name = "MAPPING", conflicts_with_all = ["log", "plan"])]
+    io: Option<String>,
     /// Put what is proposed into the machine file
     #[arg(long)]
     write: bool,
@@ -75,13 +81,13 @@ pub struct Args {
 pub struct TrimReport {
     /// The machine.
     pub machine: String,
-    /// The log that was read, if it was not made by a test on the simulated machine.
-    pub log: Option<String>,
+    /// What it was found by: a log that was read, or a test, and of what.
+    pub from: String,
     /// Each axis that was trimmed.
     pub axes: Vec<AxisReport>,
     /// Axes whose logs were refused or whose tests were given up, with the reason.
     pub refused: Vec<RefusedAxis>,
-    /// Files that were written: none if anything was refused.
+    /// Files that were written: if anything was refused, none but what was recorded at terminals.
     pub files: Vec<String>,
     /// What it comes to in the machine file, a drive each; none of a built-in machine, or if anything was refused.
     pub revisions: Vec<Revision>,
@@ -125,6 +131,9 @@ struct Trimmed {
     courses: [Vec<Moment>; 2],
 }
 
+/// Logs of axes that were recorded, or why there is none.
+type Recorded = Vec<(usize, Result<AxisLog, String>)>;
+
 impl Args {
     pub(super) fn run(&self, console: &Console) -> miette::Result<Verdict> {
         let machine = self.machine.load()?;
@@ -146,13 +155,26 @@ impl Args {
             console.print(&format!("\n{told}\nThe same as a file: {file}\n"))?;
             return Ok(Verdict::Good);
         }
-        let (trimmed, refused) = self.trimmed(&machine, &asked, limits, logs)?;
         let mut files = Vec::new();
+        let mut recorded: Recorded = logs.into_iter().flatten().map(|log| (log.axis, Ok(log))).collect();
+        if let Some(mapping) = &self.io {
+            let log = self.at_terminals(console, &machine, &asked, limits, mapping, &plan)?;
+            // Somebody held a switch for it: it is kept whatever is made of it.
+            if let Ok(log) = &log {
+                files.push(write_log(&out, &machine, std::slice::from_ref(log))?);
+            }
+            recorded.extend(axes.first().map(|axis| (*axis, log)));
+        }
+        let (trimmed, refused) = self.trimmed(&machine, &asked, limits, &recorded)?;
         if refused.is_empty() {
             if self.log.is_none() {
                 files.push(write_plan(&out, &machine, &plan(PLAN_WIDTH))?);
             }
-            files.extend(self.write_results(&out, &machine, &trimmed)?);
+            if recorded.is_empty() {
+                let logs: Vec<AxisLog> = trimmed.iter().map(|trimmed| trimmed.log.clone()).collect();
+                files.push(write_log(&out, &machine, &logs)?);
+            }
+            files.extend(write_pictures(&out, &machine, &trimmed)?);
         }
         let revised = match target.filter(|_| refused.is_empty()) {
             Some(path) => Some(self.revised(path, &machine, &trimmed)?),
@@ -160,7 +182,7 @@ impl Args {
         };
         let mut report = TrimReport {
             machine: machine.name.clone(),
-            log: self.log.as_ref().map(|path| path.display().to_string()),
+            from: self.from(),
             axes: trimmed.into_iter().map(|trimmed| trimmed.report).collect(),
             refused,
             files,
@@ -172,7 +194,7 @@ impl Args {
         if !console.json() {
             console.print(&text::text(&report))?;
         }
-        if self.log.is_some() {
+        if self.log.is_some() || self.io.is_some() {
             console.caution_measured();
         } else {
             console.caution();
@@ -256,7 +278,7 @@ impl Args {
         machine: &Description,
         asked: &[(usize, &[f64])],
         limits: Limits,
-        logs: Option<Vec<AxisLog>>,
+        recorded: &Recorded,
     ) -> miette::Result<(Vec<Trimmed>, Vec<RefusedAxis>)> {
         let computed = computed_hz(machine);
         let (mut trimmed, mut refused) = (Vec::new(), Vec::new());
@@ -264,11 +286,8 @@ impl Args {
         for &(axis, pose) in asked {
             let name = &machine.axes[axis].name;
             bar.set_message(name.clone());
-            let recorded = logs
-                .as_ref()
-                .map(|logs| logs.iter().find(|log| log.axis == axis).cloned());
-            let log = match recorded {
-                Some(log) => log.ok_or_else(|| "it is not in the log".to_owned()),
+            let log = match recorded.iter().find(|(of, _)| *of == axis) {
+                Some((_, log)) => log.clone(),
                 None => self.tested(machine, axis, pose, limits)?,
             };
             let found = log.and_then(|log| match identify(machine, &log) {
@@ -305,11 +324,41 @@ impl Args {
             seed: self.seed,
             faults: Vec::new(),
         };
-        let trial = trial::run(&setup).into_diagnostic()?;
-        Ok(match trial.halt {
-            None => Ok(trial.log),
-            Some(halt) => Err(format!("the test was given up: {halt}")),
-        })
+        Ok(log_of(trial::run(&setup).into_diagnostic()?))
+    }
+
+    /// The same on a machine at its terminals.
+    fn at_terminals(
+        &self,
+        console: &Console,
+        machine: &Description,
+        asked: &[(usize, &[f64])],
+        limits: Limits,
+        mapping: &str,
+        plan: &dyn Fn(usize) -> String,
+    ) -> miette::Result<Result<AxisLog, String>> {
+        let &[(axis, start)] = asked else {
+            return Err(miette!(
+                "--io: found {} axes to test, wanted one at a time: --axis NAME",
+                asked.len()
+            ));
+        };
+        if !console.json() {
+            let told = plan(terminal_width().clamp(40, PLAN_WIDTH));
+            console.print(&format!("{told}\n"))?;
+        }
+        let setup = Setup {
+            machine,
+            axis,
+            start,
+            limits,
+            logger: Logger::whole(),
+            seed: self.seed,
+            faults: Vec::new(),
+        };
+        Ok(log_of(terminals::run(&setup, mapping, &mut |line| {
+            eprintln!("{line}")
+        })?))
     }
 
     /// What is proposed of what was found, and the simulated machine before and after.
@@ -345,35 +394,12 @@ impl Args {
         })
     }
 
-    /// Log and pictures.
-    fn write_results(
-        &self,
-        out: &OutFolder,
-        machine: &Description,
-        trimmed: &[Trimmed],
-    ) -> miette::Result<Vec<String>> {
-        let mut files = Vec::new();
-        let mut put = |name: &str, content: &str| -> miette::Result<()> {
-            files.push(out.write(name, content.as_bytes())?.display().to_string());
-            Ok(())
-        };
-        if self.log.is_none() {
-            let logs: Vec<AxisLog> = trimmed.iter().map(|trimmed| trimmed.log.clone()).collect();
-            put(
-                &format!("{}-trim-log.csv", file_stem(&machine.name)),
-                &log::csv(machine, &logs),
-            )?;
+    fn from(&self) -> String {
+        match (&self.log, &self.io) {
+            (Some(log), _) => format!("the log {}", log.display()),
+            (None, Some(mapping)) => format!("a test at the terminals of {mapping}"),
+            (None, None) => "a test on the simulated machine".to_owned(),
         }
-        for trimmed in trimmed {
-            let found = &trimmed.report.found;
-            let stem = file_stem(&format!("{}-{}", machine.name, found.axis));
-            let curves = picture::curves(found, &machine.axes[trimmed.axis].drive);
-            put(&format!("{stem}-trim.svg"), &curves)?;
-            let [before, after] = &trimmed.courses;
-            let steps = picture::steps(&found.axis, &found.unit, before, after);
-            put(&format!("{stem}-steps.svg"), &steps)?;
-        }
-        Ok(files)
     }
 
     /// The change of the machine file.
@@ -383,11 +409,7 @@ impl Args {
             drive_of(machine, trimmed.axis, values)
         };
         let changes: Vec<Change> = trimmed.iter().map(change).collect();
-        let from = self.log.as_ref().and_then(|path| path.file_name());
-        let by = match from {
-            Some(log) => format!("bellcrank trim of {}", log.to_string_lossy()),
-            None => "bellcrank trim on the simulated machine".to_owned(),
-        };
+        let by = format!("bellcrank trim, by {}", self.from());
         Ok(Revised::new(path, &changes, &by)?)
     }
 }
@@ -398,6 +420,38 @@ fn drive_of<'m>(machine: &'m Description, axis: usize, values: Vec<(&'m str, Opt
         key: "drive",
         values,
     }
+}
+
+/// What a test left behind, or why it was given up.
+fn log_of(trial: Trial) -> Result<AxisLog, String> {
+    match trial.halt {
+        None => Ok(trial.log),
+        Some(halt) => Err(format!("the test was given up: {halt}")),
+    }
+}
+
+fn write_log(out: &OutFolder, machine: &Description, logs: &[AxisLog]) -> miette::Result<String> {
+    let name = format!("{}-trim-log.csv", file_stem(&machine.name));
+    Ok(out
+        .write(&name, log::csv(machine, logs).as_bytes())?
+        .display()
+        .to_string())
+}
+
+fn write_pictures(out: &OutFolder, machine: &Description, trimmed: &[Trimmed]) -> miette::Result<Vec<String>> {
+    let mut files = Vec::new();
+    for trimmed in trimmed {
+        let found = &trimmed.report.found;
+        let stem = file_stem(&format!("{}-{}", machine.name, found.axis));
+        let curves = picture::curves(found, &machine.axes[trimmed.axis].drive);
+        let [before, after] = &trimmed.courses;
+        let steps = picture::steps(&found.axis, &found.unit, before, after);
+        for (name, picture) in [("trim", curves), ("steps", steps)] {
+            let file = out.write(&format!("{stem}-{name}.svg"), picture.as_bytes())?;
+            files.push(file.display().to_string());
+        }
+    }
+    Ok(files)
 }
 
 fn write_plan(out: &OutFolder, machine: &Description, plan: &str) -> miette::Result<String> {

@@ -5,8 +5,8 @@ use bellcrank_machine::description::Station;
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::stand::scenario;
 use super::step;
-use super::trial::scenario;
 use crate::run::{RunError, rehearse_sampled};
 use crate::scenario::{Act, Hand};
 

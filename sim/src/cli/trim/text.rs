@@ -17,7 +17,7 @@ pub fn text(report: &TrimReport) -> String {
     for refused in &report.refused {
         text += &paragraph(&format!("Refused, {}: {}.", refused.axis, refused.reason), "  ");
     }
-    if !report.refused.is_empty() {
+    if report.files.is_empty() {
         text += "Nothing was written.\n";
     }
     for file in &report.files {
@@ -29,14 +29,11 @@ pub fn text(report: &TrimReport) -> String {
 fn found(report: &TrimReport) -> String {
     let axes = || report.axes.iter();
     let percent = |estimate: Estimate| within(Some(estimate), 100.0, 2);
-    let of = match &report.log {
-        Some(log) => format!("by {log}"),
-        None => "by a test on the simulated machine".to_owned(),
-    };
-    let mut text = paragraph(
-        &format!("{}: what the valves do, {of}; 95 % intervals", report.machine),
-        "",
+    let mut text = format!(
+        "{}: what the valves do, by {}; 95 % intervals",
+        report.machine, report.from
     );
+    text = paragraph(&text, "");
     text += "\n";
     text += &table(
         ["% of command", "opens out", "opens in", "hysteresis"],

@@ -15,7 +15,7 @@ use super::estimate::{Identified, identify};
 use super::plan::Limits;
 use super::pose::free_pose;
 use super::propose::{computed_hz, propose};
-use super::trial::scenario;
+use super::stand::scenario;
 use super::trial::{Setup, run};
 use crate::run::{RunError, rehearse};
 use crate::scenario::{Act, Hand, Load};
