@@ -55,6 +55,7 @@ mod tidy;
 mod tracking;
 mod trim;
 mod trim_io;
+mod trim_numbers;
 mod valve_signal;
 mod watch;
 mod wiring_faults;

@@ -95,19 +95,18 @@ pub fn read(path: &Path, machine: &Description) -> Result<Vec<AxisLog>, LogError
         .from_path(path)
         .map_err(unreadable)?;
     let header = reader.headers().map_err(unreadable)?.clone();
-    let place = |name: &str| header.iter().position(|column| column == name);
-    let needed = |name: &'static str| {
-        place(name).ok_or_else(|| {
-            let found = header.iter().collect::<Vec<_>>().join(", ");
-            wrong(1, name, format!("the columns {found}"), format!("a column {name}"))
-        })
+    let columns = match header.iter().collect::<Vec<_>>().join(", ") {
+        none if none.is_empty() => "no columns".to_owned(),
+        some => format!("the columns {some}"),
     };
+    let place = |name: &str| header.iter().position(|column| column == name);
+    let needed =
+        |name: &'static str| place(name).ok_or_else(|| wrong(1, name, columns.clone(), format!("a column {name}")));
     let (time, name, command) = (needed("t_s")?, needed("axis")?, needed("command")?);
     let sensed = ["signal_v", "stroke_mm", "stroke_deg"].map(|column| (column, place(column)));
     if sensed.iter().all(|(_, place)| place.is_none()) {
-        let found = header.iter().collect::<Vec<_>>().join(", ");
         let wanted = "a column signal_v, stroke_mm or stroke_deg".to_owned();
-        return Err(wrong(1, "signal_v", format!("the columns {found}"), wanted));
+        return Err(wrong(1, "signal_v", columns, wanted));
     }
     let mut logs: Vec<AxisLog> = Vec::new();
     for row in reader.records() {
@@ -172,6 +171,14 @@ pub fn read(path: &Path, machine: &Description) -> Result<Vec<AxisLog>, LogError
             return Err(wrong(line, "t_s", format!("{} s", reading.t), wanted));
         }
         log.readings.push(reading);
+    }
+    if logs.is_empty() {
+        return Err(wrong(
+            1,
+            "t_s",
+            "no rows".to_owned(),
+            "a row for each reading".to_owned(),
+        ));
     }
     Ok(logs)
 }
