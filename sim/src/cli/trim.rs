@@ -356,9 +356,8 @@ impl Args {
             seed: self.seed,
             faults: Vec::new(),
         };
-        Ok(log_of(terminals::run(&setup, mapping, &mut |line| {
-            eprintln!("{line}")
-        })?))
+        let mut tell = |line: &str| eprintln!("{line}");
+        Ok(log_of(terminals::run(&setup, mapping, &mut tell)?))
     }
 
     /// What is proposed of what was found, and the simulated machine before and after.
