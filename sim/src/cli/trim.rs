@@ -357,7 +357,7 @@ impl Args {
             faults: Vec::new(),
         };
         Ok(log_of(terminals::run(&setup, mapping, &mut |line| {
-            eprintln!("{line}")
+            eprintln!("{line}");
         })?))
     }
 

@@ -156,16 +156,7 @@ pub fn read(path: &Path, machine: &Description) -> Result<Vec<AxisLog>, LogError
             let wanted = "a share of full command, -1 to 1".to_owned();
             return Err(wrong(line, "command", reading.command.to_string(), wanted));
         }
-        let log = match logs.iter_mut().position(|log| log.axis == axis) {
-            Some(known) => &mut logs[known],
-            None => {
-                logs.push(AxisLog {
-                    axis,
-                    readings: Vec::new(),
-                });
-                logs.last_mut().expect("it was pushed")
-            }
-        };
+        let log = own(&mut logs, axis);
         if let Some(last) = log.readings.last().filter(|last| last.t >= reading.t) {
             let wanted = format!("a time after {} s, the row before of this axis", last.t);
             return Err(wrong(line, "t_s", format!("{} s", reading.t), wanted));
@@ -181,6 +172,19 @@ pub fn read(path: &Path, machine: &Description) -> Result<Vec<AxisLog>, LogError
         ));
     }
     Ok(logs)
+}
+
+/// The log of an axis, which is begun where there is none yet.
+fn own(logs: &mut Vec<AxisLog>, axis: usize) -> &mut AxisLog {
+    let known = logs.iter().position(|log| log.axis == axis);
+    let at = known.unwrap_or(logs.len());
+    if known.is_none() {
+        logs.push(AxisLog {
+            axis,
+            readings: Vec::new(),
+        });
+    }
+    &mut logs[at]
 }
 
 /// The logs as they are read.
