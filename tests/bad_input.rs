@@ -4,7 +4,6 @@ use std::fs;
 use std::path::Path;
 
 use crate::command::bellcrank;
-
 mod hands;
 mod rigs;
 mod trims;

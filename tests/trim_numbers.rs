@@ -77,7 +77,9 @@ struct Curve {
 }
 
 fn powers(x: &[f64], degree: usize) -> DMatrix<f64> {
-    DMatrix::from_fn(x.len(), degree + 1, |row, column| x[row].powi(column as i32))
+    DMatrix::from_fn(x.len(), degree + 1, |row, column| {
+        x[row].powi(i32::try_from(column).expect("a low degree"))
+    })
 }
 
 #[test]
@@ -157,7 +159,7 @@ impl Curve {
     }
 }
 
-/// From both starts: NIST's first is the far one, from which many programs do not arrive (BoxBOD, MGH09, MGH10).
+/// From both starts: NIST's first is the far one, from which many programs do not arrive (`BoxBOD`, MGH09, MGH10).
 #[test]
 fn curves_have_the_certified_parameters_from_far_and_near() {
     let sets = parsed::<Fits>("nist-fits.toml").curve;

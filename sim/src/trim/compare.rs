@@ -9,15 +9,24 @@ use super::stand::scenario;
 use super::step;
 use crate::run::{RunError, rehearse_sampled};
 use crate::scenario::{Act, Hand};
+use crate::trace::AxisSample;
 
 /// A step is this share of full rate, a creep that.
 pub const STEP: f64 = 0.2;
 /// See there.
 pub const CREEP: f64 = 0.02;
-const STEP_AT_S: f64 = 1.5;
+const CREEP_AT_S: f64 = 1.5;
 const STEP_S: f64 = 1.2;
 const REST_S: f64 = 2.5;
-const CREEP_S: f64 = 6.0;
+const CREEP_S: f64 = 0.5 * HALVES as f64;
+/// When the step out begins, and the one back, and when all is over, s.
+const OUT_AT_S: f64 = CREEP_AT_S + CREEP_S + 1.0;
+/// See there.
+const BACK_AT_S: f64 = OUT_AT_S + STEP_S + REST_S;
+/// See there.
+const END_S: f64 = BACK_AT_S + STEP_S + REST_S;
+/// The creep is looked at in so many stretches of half a second, after the first two.
+const HALVES: u32 = 12;
 const SAMPLE_S: f64 = 0.01;
 /// At rest it moves by less than this share of its stroke.
 const STILL: f64 = 4e-4;
@@ -99,32 +108,8 @@ pub fn course(
     let share = |rate: f64, full: f64| (rate / full).min(1.0) * 0.999 + 1e-3;
     let (creep, step) = (share(CREEP * asked[0], full.0), share(STEP * asked[0], full.0));
     let back = share(STEP * asked[1], full.1);
-    let mut at = 0.5;
-    let mut hands = vec![Hand {
-        at,
-        act: Act::Enable(true),
-    }];
-    let mut lever = |at: f64, share: f64| {
-        hands.push(Hand {
-            at,
-            act: if share == 0.0 {
-                Act::Neutral
-            } else {
-                Act::Lever { axis, share }
-            },
-        })
-    };
-    at = STEP_AT_S;
-    lever(at, creep);
-    lever(at + CREEP_S, 0.0);
-    let out = at + CREEP_S + 1.0;
-    lever(out, step);
-    lever(out + STEP_S, 0.0);
-    let home = out + STEP_S + REST_S;
-    lever(home, -back);
-    lever(home + STEP_S, 0.0);
-    scenario.hands = hands;
-    scenario.length = home + STEP_S + REST_S;
+    scenario.hands = hands(axis, creep, step, back);
+    scenario.length = END_S;
     let trace = rehearse_sampled(&scenario, seed, SAMPLE_S)?;
     let samples: Vec<_> = trace
         .samples
@@ -158,39 +143,37 @@ pub fn course(
             (figures.settled - from - STEP_S).max(0.0),
         )
     };
-    let (there, home_step) = (step(out, STEP * asked[0]), step(home, -STEP * asked[1]));
-    let crept = (2..=(CREEP_S * 2.0) as u32 - 1).map(|half| {
-        let from = STEP_AT_S + 0.5 * f64::from(half);
+    let (there, home_step) = (step(OUT_AT_S, STEP * asked[0]), step(BACK_AT_S, -STEP * asked[1]));
+    let crept = (2..HALVES).map(|half| {
+        let from = CREEP_AT_S + 0.5 * f64::from(half);
         (stroke(from + 0.5) - stroke(from)) / 0.5 / (CREEP * asked[0])
     });
     let last = samples
         .iter()
-        .filter(|(t, _)| *t > scenario.length - 1.0)
+        .filter(|(t, _)| *t > END_S - 1.0)
         .map(|(_, sample)| sample.stroke);
     let (low, high) = last.fold((f64::MAX, f64::MIN), |(low, high), stroke| {
         (low.min(stroke), high.max(stroke))
     });
     let pressures = samples
         .iter()
-        .filter(|(t, _)| *t > STEP_AT_S)
+        .filter(|(t, _)| *t > CREEP_AT_S)
         .map(|(_, sample)| sample.pressure_a.max(sample.pressure_b));
-    let moments = samples
-        .iter()
-        .filter(|(t, _)| *t >= out - BEFORE_S)
-        .map(|&(t, sample)| {
-            let (from, rate) = if t < home {
-                (out, STEP * asked[0])
-            } else {
-                (home, -STEP * asked[1])
-            };
-            Moment {
-                t: t - out + BEFORE_S,
-                asked: stroke(from) + rate * (t - from).clamp(0.0, STEP_S),
-                stroke: sample.stroke,
-                pressures: [sample.pressure_a, sample.pressure_b],
-            }
-        });
-    let moments = moments.collect();
+    let moment = |&(t, sample): &(f64, &AxisSample)| {
+        let (from, rate) = if t < BACK_AT_S {
+            (OUT_AT_S, STEP * asked[0])
+        } else {
+            (BACK_AT_S, -STEP * asked[1])
+        };
+        Moment {
+            t: t - OUT_AT_S + BEFORE_S,
+            asked: stroke(from) + rate * (t - from).clamp(0.0, STEP_S),
+            stroke: sample.stroke,
+            pressures: [sample.pressure_a, sample.pressure_b],
+        }
+    };
+    let steps = samples.iter().filter(|(t, _)| *t >= OUT_AT_S - BEFORE_S);
+    let moments = steps.map(moment).collect();
     let driven = Driven {
         reached: if (there.0 - 1.0).abs() > (home_step.0 - 1.0).abs() {
             there.0
@@ -205,4 +188,25 @@ pub fn course(
         still: high - low < STILL * travel,
     };
     Ok((driven, moments))
+}
+
+/// What the lever of the axis does: a creep, a step out, a step back.
+fn hands(axis: usize, creep: f64, step: f64, back: f64) -> Vec<Hand> {
+    let lever = |at: f64, share: f64| Hand {
+        at,
+        act: Act::Lever { axis, share },
+    };
+    let neutral = |at: f64| Hand { at, act: Act::Neutral };
+    vec![
+        Hand {
+            at: 0.5,
+            act: Act::Enable(true),
+        },
+        lever(CREEP_AT_S, creep),
+        neutral(CREEP_AT_S + CREEP_S),
+        lever(OUT_AT_S, step),
+        neutral(OUT_AT_S + STEP_S),
+        lever(BACK_AT_S, -back),
+        neutral(BACK_AT_S + STEP_S),
+    ]
 }

@@ -137,7 +137,7 @@ impl<'s> Simulated<'s> {
     /// The machine cannot be simulated.
     ///
     /// # Panics
-    /// If no machine has such an axis.
+    /// If the machine has no such axis.
     pub fn new(scenario: &'s Scenario, machine: &'s Machine, axis: usize, seed: u64) -> Result<Self, RunError> {
         Ok(Self {
             live: Live::new(scenario, machine, seed)?,

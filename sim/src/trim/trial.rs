@@ -241,10 +241,10 @@ impl<'s> Test<'s> {
         let mut steps: [Option<f64>; 2] = [Some(TREADS[0]); 2];
         let mut number = 0;
         while steps.iter().any(Option::is_some) {
-            for (way, tread) in steps.iter_mut().enumerate() {
-                if let Some(step) = *tread {
+            for (way, next) in steps.iter_mut().enumerate() {
+                if let Some(step) = *next {
                     let rate = self.tread(way, opens, step)?;
-                    *tread = self.next(step, rate, TREADS.get(number + 1).copied());
+                    *next = self.next(step, rate, TREADS.get(number + 1).copied());
                 }
             }
             number += 1;
