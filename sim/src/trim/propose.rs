@@ -6,7 +6,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::curve::Curve;
-use super::estimate::Identified;
+use super::estimate::{Identified, ON_ONE_SIDE, kind};
 use super::margins::{Loop, Margins};
 use crate::survey::survey;
 
@@ -24,6 +24,9 @@ const ZETA: f64 = 0.1;
 const STICTION: f64 = 0.005;
 /// Least and greatest amplitude of dither, share of full command.
 const DITHER: (f64, f64) = (0.004, 0.05);
+
+/// A ramp is no shorter and no longer than this, s.
+const RAMP_S: (f64, f64) = (0.05, 0.5);
 
 /// What is proposed for one axis, and why it is stable.
 #[derive(Debug, Clone, PartialEq)]
@@ -68,7 +71,10 @@ pub fn computed_hz(machine: &Description) -> Vec<Option<(f64, f64)>> {
 /// Makes it. `computed` is that axis' of [`computed_hz`].
 pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed: Option<(f64, f64)>) -> Proposal {
     let tick = machine.timing.tick;
-    let (hz, zeta, seen) = match (found.swing, computed) {
+    // What was seen after a stop is the load on its closed valve. Where one side alone is held, the other line is let out to tank then, and the
+    // load swings on half of its oil, slower than it ever does while the valve leads it.
+    let led = found.swing.filter(|_| kind(axis) != ON_ONE_SIDE);
+    let (hz, zeta, seen) = match (led, computed) {
         // A load slows what was seen empty as much as it does in the machine file.
         (Some(swing), Some((low, middle))) => (
             (swing.hz.value * (low / middle).min(1.0), swing.hz.value),
@@ -127,6 +133,8 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
     );
     let [out, inward] = &found.curves;
     let needed = 0.5 * found.hysteresis.high.max(0.0) + STICTION;
+    let ramp = (1.0 / (hz.0 * hz.1).sqrt()).clamp(RAMP_S.0, RAMP_S.1);
+    let slowest = out.full_rate.min(inward.full_rate);
     let drive = Drive {
         deadband: (tenth_percent(out.deadband), tenth_percent(inward.deadband)),
         full_rate: (out.full_rate, inward.full_rate),
@@ -139,6 +147,8 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
             // What cannot be told from nothing is nothing.
             (out, inward)
         },
+        ramp_up: ramp,
+        ramp_down: ramp.min(0.5 * slowest / axis.drive.braking),
         dither: (needed > DITHER.0).then(|| (needed.min(DITHER.1), (0.25 / tick).min(1000.0))),
         ..axis.drive.clone()
     };

@@ -18,8 +18,9 @@ use super::propose::{computed_hz, propose};
 use super::trial::scenario;
 use super::trial::{Setup, run};
 use crate::run::{RunError, rehearse};
-use crate::scenario::{Act, Hand, Load};
+use crate::scenario::{Act, Hand, Load, Scenario};
 use crate::tracking::tracking;
+use crate::trace::Trace;
 
 /// Speed of the tip by which tracking is judged, m/s, how far it goes, m, and the load, kg.
 const TIP_M_S: f64 = 0.25;
@@ -114,8 +115,8 @@ fn valve(
         let (low, high) = (curve.deadband, curve.measured_to);
         [0.15, 0.3, 0.5, 0.75, 0.97].map(|share| low + share * (high - low))
     });
-    let truth = truth::of(machine, axis, start, [&spools[0], &spools[1]])?;
-    let curve = truth.curve.iter().zip(&found.curves).flat_map(|(truth, found)| {
+    let truth = truth::rates(machine, axis, start, [&spools[0], &spools[1]])?;
+    let curve = truth.iter().zip(&found.curves).flat_map(|(truth, found)| {
         let top = truth.last().map_or(0.0, |last| last.1);
         truth
             .iter()
@@ -142,8 +143,19 @@ fn valve(
 
 /// The larger ρ of two straight moves of the loaded tip.
 fn rho(machine: &Description, seed: u64) -> Result<f64, RunError> {
-    let mut worst = 0.0_f64;
-    for velocity in [[0.0, 0.0, TIP_M_S], [0.0, 0.8 * TIP_M_S, 0.6 * TIP_M_S]] {
+    let found = |(scenario, trace): &(Scenario, Trace)| {
+        let found = tracking(scenario, trace);
+        found.first().map_or(f64::INFINITY, |found| found.rho_s)
+    };
+    Ok(led(machine, seed)?.iter().map(found).fold(0.0, f64::max))
+}
+
+/// Two straight moves of the loaded tip, up and slanting to the left.
+///
+/// # Errors
+/// The machine cannot be simulated.
+pub fn led(machine: &Description, seed: u64) -> Result<Vec<(Scenario, Trace)>, RunError> {
+    let one = |velocity: [f64; 3]| {
         let start = [0.0_f64, -20.0, 80.0, 30.0].map(f64::to_radians);
         let mut scenario = scenario(machine.clone(), &start, "tip", Vec::new());
         scenario.payloads = vec![Load {
@@ -163,8 +175,10 @@ fn rho(machine: &Description, seed: u64) -> Result<f64, RunError> {
             .to_vec();
         scenario.length = end + 1.5;
         let trace = rehearse(&scenario, seed)?;
-        let found = tracking(&scenario, &trace);
-        worst = worst.max(found.first().map_or(f64::INFINITY, |found| found.rho_s));
-    }
-    Ok(worst)
+        Ok((scenario, trace))
+    };
+    [[0.0, 0.0, TIP_M_S], [0.0, 0.8 * TIP_M_S, 0.6 * TIP_M_S]]
+        .into_iter()
+        .map(one)
+        .collect()
 }
