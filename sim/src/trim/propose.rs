@@ -133,7 +133,9 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
     );
     let [out, inward] = &found.curves;
     let needed = 0.5 * found.hysteresis.high.max(0.0) + STICTION;
-    let ramp = (1.0 / (hz.0 * hz.1).sqrt()).clamp(RAMP_S.0, RAMP_S.1);
+    let env = |n: &str, d: f64| std::env::var(n).ok().and_then(|v| v.parse().ok()).unwrap_or(d);
+    let period = 1.0 / (hz.0 * hz.1).sqrt();
+    let ramp = (env("RAMP", 1.0) * period).clamp(RAMP_S.0, RAMP_S.1);
     let slowest = out.full_rate.min(inward.full_rate);
     let drive = Drive {
         deadband: (tenth_percent(out.deadband), tenth_percent(inward.deadband)),
@@ -148,6 +150,15 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
             (out, inward)
         },
         ramp_up: ramp,
+        ramp_round: {
+            let r = env("ROUND", 0.0) * period;
+            let most = 2.0 * slowest / axis.drive.braking * (machine.timing.reaction - lag).max(0.0) / ramp;
+            if std::env::var("FREE").is_ok() { r } else { r.min(most) }
+        },
+        hold: if 0.5 * found.hysteresis.high > found.deadband[0].low.min(found.deadband[1].low) {
+            let [a, b] = found.fill.map(|fill| fill.map_or(0.0, |fill| fill.value.max(0.0)));
+            axis.drive.hold.max(6.0 * found.noise.value).max(2.0 * a.max(b)).max(4.0 * axis.sensor.step_stroke())
+        } else { axis.drive.hold },
         ramp_down: ramp.min(0.5 * slowest / axis.drive.braking),
         dither: (needed > DITHER.0).then(|| (needed.min(DITHER.1), (0.25 / tick).min(1000.0))),
         ..axis.drive.clone()

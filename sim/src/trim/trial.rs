@@ -14,7 +14,7 @@ use bellcrank_core::machine::AxisId;
 use bellcrank_core::supervise::State;
 use bellcrank_core::units::Lever;
 use bellcrank_machine::Description;
-use bellcrank_machine::description::{Drive, Station, Watch};
+use bellcrank_machine::description::{Axis, Drive, Station, Watch};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
@@ -116,17 +116,7 @@ pub fn under_test(machine: &Description, tested: usize) -> Description {
     let mut machine = machine.clone();
     for (number, axis) in machine.axes.iter_mut().enumerate() {
         axis.lever = (number == tested).then_some(0);
-        axis.watch = Watch {
-            opening_doubt: 0.9,
-            rate_share: (1e-3, 10.0),
-            give: axis.actuator.travel,
-            settle: 60.0,
-            unasked: 60.0,
-            no_motion: 60.0,
-            wrong_way: 60.0,
-            following: 10.0 * axis.actuator.travel,
-            ..axis.watch.clone()
-        };
+        axis.watch = wide(axis);
     }
     let drive = &mut machine.axes[tested].drive;
     *drive = Drive {
@@ -152,6 +142,21 @@ pub fn under_test(machine: &Description, tested: usize) -> Description {
         ..machine.stations.seat
     };
     machine
+}
+
+/// A watch that does not call an axis wrong for moving otherwise than its file believes.
+pub(super) fn wide(axis: &Axis) -> Watch {
+    Watch {
+        opening_doubt: 0.9,
+        rate_share: (1e-3, 10.0),
+        give: axis.actuator.travel,
+        settle: 60.0,
+        unasked: 60.0,
+        no_motion: 60.0,
+        wrong_way: 60.0,
+        following: 10.0 * axis.actuator.travel,
+        ..axis.watch.clone()
+    }
 }
 
 /// A rehearsal of a machine in a pose in which nothing is done.

@@ -3,6 +3,7 @@
 //! Fifty machines with four random valves each are two hundred. Nothing of the test is told what is true; the judge alone looks it up: where the
 //! lands open, how wide the play is, and the rates of the plant with its spool put where it is wanted.
 
+pub mod late;
 pub mod truth;
 pub mod valves;
 
@@ -15,17 +16,9 @@ use super::estimate::{Identified, identify};
 use super::plan::Limits;
 use super::pose::free_pose;
 use super::propose::{computed_hz, propose};
-use super::trial::scenario;
 use super::trial::{Setup, run};
-use crate::run::{RunError, rehearse};
-use crate::scenario::{Act, Hand, Load, Scenario};
-use crate::tracking::tracking;
-use crate::trace::Trace;
+use crate::run::RunError;
 
-/// Speed of the tip by which tracking is judged, m/s, how far it goes, m, and the load, kg.
-const TIP_M_S: f64 = 0.25;
-const TIP_M: f64 = 0.8;
-const LOAD_KG: f64 = 120.0;
 /// Share of the measured range from which on a rate is held to be within its share of the truth.
 const FROM: f64 = 0.1;
 
@@ -40,6 +33,8 @@ pub struct Judged {
     pub curve: f64,
     /// Driven before and after.
     pub driven: [Driven; 2],
+    /// ρ of the axis led alone ([`late`]), before and after, s.
+    pub rho: [f64; 2],
 }
 
 /// What came of one machine.
@@ -97,7 +92,7 @@ pub fn judge(seed: u64) -> Result<Outcome, RunError> {
     Ok(Outcome {
         seed,
         valves: judged,
-        rho: [rho(&before, seed)?, rho(&after, seed)?],
+        rho: [late::tip(&late::unwatched(&before), seed)?, late::tip(&after, seed)?],
     })
 }
 
@@ -138,47 +133,9 @@ fn valve(
             compare::drive(machine, axis, start, asked, seed)?,
             compare::drive(&after, axis, start, asked, seed)?,
         ],
+        rho: [
+            late::axis(&late::unwatched(machine), axis, start, asked, seed)?,
+            late::axis(&after, axis, start, asked, seed)?,
+        ],
     })
-}
-
-/// The larger ρ of two straight moves of the loaded tip.
-fn rho(machine: &Description, seed: u64) -> Result<f64, RunError> {
-    let found = |(scenario, trace): &(Scenario, Trace)| {
-        let found = tracking(scenario, trace);
-        found.first().map_or(f64::INFINITY, |found| found.rho_s)
-    };
-    Ok(led(machine, seed)?.iter().map(found).fold(0.0, f64::max))
-}
-
-/// Two straight moves of the loaded tip, up and slanting to the left.
-///
-/// # Errors
-/// The machine cannot be simulated.
-pub fn led(machine: &Description, seed: u64) -> Result<Vec<(Scenario, Trace)>, RunError> {
-    let one = |velocity: [f64; 3]| {
-        let start = [0.0_f64, -20.0, 80.0, 30.0].map(f64::to_radians);
-        let mut scenario = scenario(machine.clone(), &start, "tip", Vec::new());
-        scenario.payloads = vec![Load {
-            arm: 0,
-            mass: LOAD_KG,
-            from: 0.0,
-            until: None,
-        }];
-        let end = 1.5 + TIP_M / TIP_M_S;
-        let tip = Act::Tip {
-            arm: 0,
-            velocity,
-            turning: [0.0; 3],
-        };
-        scenario.hands = [(0.4, Act::Enable(true)), (1.5, tip), (end, Act::Neutral)]
-            .map(|(at, act)| Hand { at, act })
-            .to_vec();
-        scenario.length = end + 1.5;
-        let trace = rehearse(&scenario, seed)?;
-        Ok((scenario, trace))
-    };
-    [[0.0, 0.0, TIP_M_S], [0.0, 0.8 * TIP_M_S, 0.6 * TIP_M_S]]
-        .into_iter()
-        .map(one)
-        .collect()
 }
