@@ -101,6 +101,12 @@ fn put(own: &mut InlineTable, machine: &Description, index: usize, drive: &Drive
         }
     }
     own.insert(fill, pair((drive.fill.0 * scale, drive.fill.1 * scale), 2));
+    own.insert("ramp_up_ms", rounded(drive.ramp_up * 1e3, 0).into());
+    own.insert("ramp_down_ms", rounded(drive.ramp_down * 1e3, 0).into());
+    if drive.hold > 0.0 {
+        let hold = if unit == "deg" { "hold_deg" } else { "hold_mm" };
+        own.insert(hold, rounded(drive.hold * scale, 2).max(0.01).into());
+    }
     own.insert("lead_ms", (rounded(drive.lead * 1e3, 1)).into());
     own.insert("gain_per_s", rounded(drive.gain, 2).into());
     own.insert("smooth_ms", rounded(drive.smooth * 1e3, 0).into());
