@@ -54,6 +54,8 @@ mod survey;
 mod tidy;
 mod tracking;
 mod trim;
+mod trim_io;
+mod trim_proof;
 mod valve_signal;
 mod watch;
 mod wiring_faults;

@@ -306,8 +306,9 @@ async fn replayed(browser: &Client) {
     until(browser, "document.getElementById('film').hidden").await;
 }
 
-/// From the first moment with the stop button in: every valve told to stay and no power; and within what the reaction table gives this machine, 408 ms
-/// (DEVELOPERS.md), the tip stays within half the least margin of its guard, 40 mm, of where it ends.
+/// From the moment after the one in which the stop button was pressed, 40 ms later, since in that one the core need not have read it yet: every valve
+/// told to stay and no power. And within what the reaction table gives this machine, 408 ms (DEVELOPERS.md), the tip stays within half the least
+/// margin of its guard, 40 mm, of where it ends.
 fn assert_stopped_in_time(moments: &[Value]) {
     let at = |moment: &Value, place: usize| moment[place].as_f64().unwrap();
     let tip = |moment: &Value| [5, 6, 7].map(|place| at(moment, place));
@@ -319,7 +320,7 @@ fn assert_stopped_in_time(moments: &[Value]) {
     let stopped: Vec<&Value> = moments[first..].iter().take_while(|moment| moment[1] == true).collect();
     let (pressed, end) = (at(stopped[0], 0), stopped[stopped.len() - 1]);
     assert!(at(end, 0) - pressed > 0.5, "too short to tell");
-    for moment in stopped {
+    for moment in &stopped[1..] {
         assert_eq!(
             (&moment[2], &moment[3], &moment[4]),
             (&json!(true), &json!(false), &json!("stopped")),

@@ -227,17 +227,28 @@ impl Site {
 
     /// The machine, with hands that type.
     pub fn start_plant(&mut self) {
-        self.start_plant_as(&[]);
+        self.start_plant_as(&[], "the arm is at rest");
     }
 
     /// The machine in a scenario; its machine is called M there.
     pub fn start_plant_with(&mut self, scenario: &str) {
-        let path = self.folder.path().join("scenario.toml");
-        fs::write(&path, scenario.replace("\"M\"", "\"machine.toml\"")).unwrap();
-        self.start_plant_as(&["--scenario", path.to_str().unwrap()]);
+        let path = self.scenario(scenario);
+        self.start_plant_as(&["--scenario", path.to_str().unwrap()], "the arm is at rest");
     }
 
-    fn start_plant_as(&mut self, more: &[&str]) {
+    /// The machine standing as a scenario begins, with hands that type.
+    pub fn start_plant_standing(&mut self, scenario: &str) {
+        let path = self.scenario(scenario);
+        self.start_plant_as(&["--hands", "--scenario", path.to_str().unwrap()], "at the terminals");
+    }
+
+    fn scenario(&self, text: &str) -> PathBuf {
+        let path = self.folder.path().join("scenario.toml");
+        fs::write(&path, text.replace("\"M\"", "\"machine.toml\"")).unwrap();
+        path
+    }
+
+    fn start_plant_as(&mut self, more: &[&str], says: &str) {
         let mut command = Command::new(program("bellcrank"));
         command
             .current_dir(self.folder.path())
@@ -245,7 +256,7 @@ impl Site {
             .arg(&self.mapping)
             .args(more);
         self.plant = Process::start(&mut command);
-        self.plant.wait(0, "the arm is at rest");
+        self.plant.wait(0, says);
     }
 
     /// The controller, with more in its environment.
@@ -279,6 +290,16 @@ impl Site {
             .envs(environment.iter().copied());
         self.controller = Process::start(&mut command);
         self.controller.wait(0, "self-test");
+    }
+
+    /// The test of a valve in the controller's place.
+    pub fn start_trim(&mut self, axis: &str) {
+        let mut command = Command::new(program("bellcrank"));
+        command
+            .current_dir(self.folder.path())
+            .args(["trim", "machine.toml", "--write", "--axis", axis, "--io"])
+            .arg(&self.mapping);
+        self.controller = Process::start(&mut command);
     }
 
     /// Enables the machine, and moves the boom.

@@ -21,7 +21,7 @@ use miette::{IntoDiagnostic, MietteHandlerOpts, ReportHandler, WrapErr, miette};
 use signal_hook::consts::{SIGINT, SIGTERM, SIGUSR1};
 
 use crate::board::Terminals;
-use crate::bus::{Bus, ImageFile, ModbusBus};
+use crate::bus;
 use crate::clerk::{Clerk, Desk, Note};
 use crate::jitter::Times;
 use crate::mapping::{self, Mapping, StationPlaces, Wanted};
@@ -30,7 +30,7 @@ use crate::pads::Pad;
 use crate::{record, show};
 
 /// Said before anything can move.
-const CAUTION: &str = "\
+pub const CAUTION: &str = "\
 Caution: from here on valves can be given current. This program makes no machine safe and certifies none: a
 competent person does that, under the local rules. The stop chain must act without it. Oil under pressure
 goes through skin, and stays under pressure when the engine stops; trapped oil can let a load drop. First
@@ -157,7 +157,7 @@ impl Cli {
     fn show(&self, plan: &Plan, wanted: Wanted, over: &AtomicBool) -> miette::Result<()> {
         eprintln!("{POWERED}");
         let time = Time::begin();
-        let mut bus = bus(&plan.mapping, time, false)?;
+        let mut bus = bus::open(&plan.mapping, time, false).into_diagnostic()?;
         let mut image = vec![0; plan.mapping.input_bytes];
         let through = self.seconds(time);
         while !over.load(Ordering::Acquire) {
@@ -192,7 +192,7 @@ impl Cli {
         };
         let tick = plan.machine.timing().tick.as_ticks().into();
         let time = Time::begin();
-        let bus = bus(&plan.mapping, time, true)?;
+        let bus = bus::open(&plan.mapping, time, true).into_diagnostic()?;
         let pads = pads(&plan.mapping, time)?;
         let clerk = Clerk::start(desk, tick, asked).into_diagnostic()?;
         let mut board = Terminals::new(&plan.mapping, bus, pads, time.now());
@@ -257,26 +257,6 @@ fn packed(path: &Path, file: &str, wanted: Option<Packed>) -> miette::Result<Mac
 
 fn between(from: Instant, to: Instant) -> u64 {
     to.checked_duration_since(from).map_or(0, |time| time.as_ticks())
-}
-
-/// The way to the terminals.
-fn bus(mapping: &Mapping, time: Time, write: bool) -> miette::Result<Box<dyn Bus>> {
-    match &mapping.terminals {
-        mapping::Terminals::Image {
-            file,
-            inputs_at,
-            outputs_at,
-        } => {
-            let opened = ImageFile::open(file, *inputs_at, *outputs_at, write);
-            let opened = opened
-                .into_diagnostic()
-                .wrap_err_with(|| format!("the process image {} cannot be opened", file.display()))?;
-            Ok(Box::new(opened))
-        }
-        mapping::Terminals::Modbus(places) => {
-            Ok(Box::new(ModbusBus::start(places, time.begin, write).into_diagnostic()?))
-        }
-    }
 }
 
 /// The pads of seat and remote.

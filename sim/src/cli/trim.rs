@@ -16,22 +16,24 @@ use crate::trim::fit::Estimate;
 use crate::trim::log::{self, AxisLog};
 use crate::trim::plan::{self, Limits};
 use crate::trim::propose::{Proposal, Stability, computed_hz, propose};
-use crate::trim::trial::{self, Logger, Setup};
-use crate::trim::{picture, pose, write};
+use crate::trim::trial::{self, Logger, Setup, Trial};
+use crate::trim::{picture, pose, terminals, write};
 
 /// What `--help` opens with.
 pub(super) const LONG: &str = "\
 Find out what the valves really do, and what the machine file should say of them
 
-Plans a test of each axis (--plan prints it and runs nothing), runs it on the simulated machine, or reads what was \
-recorded elsewhere (--log). From the log alone: deadband and gain curve each way, hysteresis, lag, noise, and how the \
+Plans a test of each axis (--plan prints it and runs nothing), runs it on the simulated machine or on one at its \
+terminals (--io), or reads what was recorded elsewhere (--log). From the log alone: deadband and gain curve each way, hysteresis, lag, noise, and how the \
 load swings on its oil, each with a 95 % interval. Proposes valve curve, dither, lead and loop gain, drives the \
 simulated machine before and after, and puts it into the machine file only with --write, or a typed yes. What stood \
 there stays as a comment.
 
-A log is CSV: t_s, axis, command (-1 to 1), and signal_v, stroke_mm or stroke_deg; rows may be uneven in time. A real \
-machine is tested by whoever runs the core on it; the log is where the two meet. Exit code 1 if a log is refused: \
-nothing is written then.
+With --io the test is of a machine at its terminals, one axis at a time: somebody at the seat holds the enabling switch \
+all the while, and lets the levers be; to let go of it, to move a lever, or Ctrl-C, ends it.
+
+A log is CSV: t_s, axis, command (-1 to 1), and signal_v, stroke_mm or stroke_deg; rows may be uneven in time. Exit \
+code 1 if a log is refused: nothing is written then.
 
 Writes MACHINE-trim-plan.txt, MACHINE-trim-log.csv and a picture of each axis' curves to the output folder.";
 
@@ -49,6 +51,9 @@ pub struct Args {
     /// Identify from a log that was recorded elsewhere
     #[arg(long, value_name = "FILE.csv")]
     log: Option<PathBuf>,
+    /// Test a machine at these terminals in place of the simulated one: a mapping of bellcrank-linux, file or built-in
+    #[arg(long, value_name = "MAPPING", conflicts_with_all = ["log", "plan"])]
+    io: Option<String>,
     /// Put what is proposed into the machine file
     #[arg(long)]
     write: bool,
@@ -142,6 +147,7 @@ impl Args {
                 logs.into_iter().filter(|log| axes.contains(&log.axis)).collect(),
                 Vec::new(),
             ),
+            None if self.io.is_some() => self.at_terminals(console, &machine, &axes, &poses, limits, &plan)?,
             None => self.tested(&machine, &axes, &poses, limits)?,
         };
         if self.log.is_none() {
@@ -248,6 +254,39 @@ impl Args {
         })
     }
 
+    /// The test of one axis on a machine at its terminals: its log, or why it was given up.
+    fn at_terminals(
+        &self,
+        console: &Console,
+        machine: &Description,
+        axes: &[usize],
+        poses: &[Vec<f64>],
+        limits: Limits,
+        plan: &str,
+    ) -> miette::Result<(Vec<AxisLog>, Vec<RefusedAxis>)> {
+        let &[axis] = axes else {
+            return Err(miette!(
+                "--io: found {} axes to test, wanted one at a time: --axis NAME",
+                axes.len()
+            ));
+        };
+        if !console.json() {
+            console.print(&format!("{plan}\n"))?;
+        }
+        let setup = Setup {
+            machine,
+            axis,
+            start: &poses[0],
+            limits,
+            logger: Logger::whole(),
+            seed: self.seed,
+            faults: Vec::new(),
+        };
+        let mapping = self.io.as_deref().unwrap_or_default();
+        let trial = terminals::run(&setup, mapping, &mut |line| eprintln!("{line}"))?;
+        Ok(sorted(machine, axis, trial))
+    }
+
     /// The test of each axis on the simulated machine: logs, and what was given up.
     fn tested(
         &self,
@@ -267,16 +306,23 @@ impl Args {
                 seed: self.seed,
                 faults: Vec::new(),
             };
-            let trial = trial::run(&setup).into_diagnostic()?;
-            match trial.halt {
-                None => logs.push(trial.log),
-                Some(halt) => refused.push(RefusedAxis {
-                    axis: machine.axes[axis].name.clone(),
-                    reason: format!("the test was given up: {halt}"),
-                }),
-            }
+            let (log, why) = sorted(machine, axis, trial::run(&setup).into_diagnostic()?);
+            logs.extend(log);
+            refused.extend(why);
         }
         Ok((logs, refused))
+    }
+}
+
+/// A test that came to its end has left a log; one that was given up has not, only the reason.
+fn sorted(machine: &Description, axis: usize, trial: Trial) -> (Vec<AxisLog>, Vec<RefusedAxis>) {
+    match trial.halt {
+        None => (vec![trial.log], Vec::new()),
+        Some(halt) => {
+            let reason = format!("the test was given up: {halt}");
+            let axis = machine.axes[axis].name.clone();
+            (Vec::new(), vec![RefusedAxis { axis, reason }])
+        }
     }
 }
 

@@ -5,7 +5,7 @@ use bellcrank_machine::description::Station;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::trial::scenario;
+use super::stand::scenario;
 use crate::run::{RunError, rehearse_sampled};
 use crate::scenario::{Act, Hand};
 
@@ -111,7 +111,9 @@ pub fn drive(
         let came = samples
             .iter()
             .filter(|(t, _)| (from + STEP_S + CAME_S.0..from + STEP_S + CAME_S.1).contains(t));
-        let (sum, count) = came.fold((0.0, 0.0), |(sum, count), (_, sample)| (sum + sample.stroke, count + 1.0));
+        let (sum, count) = came.fold((0.0, 0.0), |(sum, count), (_, sample)| {
+            (sum + sample.stroke, count + 1.0)
+        });
         let (start, end) = (stroke(from), sum / count);
         let gone = (end - start) * rate.signum();
         let along = samples

@@ -14,6 +14,13 @@ pub struct Limits {
     pub travel: f64,
 }
 
+impl Limits {
+    /// How far the axis may get to each side, what it may overrun included, share of its stroke.
+    pub fn reach(&self) -> f64 {
+        0.5 * self.travel + TOO_FAR
+    }
+}
+
 impl Default for Limits {
     fn default() -> Limits {
         Limits {

@@ -187,7 +187,12 @@ fn hold(axis: &Axis, found: &Identified) -> f64 {
         return axis.drive.hold;
     }
     let fill = found.fill.iter().flatten().map(|fill| fill.value).fold(0.0, f64::max);
-    let least = [axis.drive.hold, 6.0 * found.noise.value, 4.0 * axis.sensor.step_stroke(), 2.0 * fill];
+    let least = [
+        axis.drive.hold,
+        6.0 * found.noise.value,
+        4.0 * axis.sensor.step_stroke(),
+        2.0 * fill,
+    ];
     least.into_iter().fold(0.0, f64::max)
 }
 

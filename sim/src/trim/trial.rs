@@ -1,32 +1,23 @@
-//! The test on the simulated machine: the core leads one valve open loop, through interlock, guard and gate, and a logger writes down what the
-//! sensor says.
+//! The test: one valve is opened as planned, on whatever [`Stand`] there is, and a logger writes down what the sensor says.
 //!
-//! The core is built from the machine file with one change ([`under_test`]): what it believes of the valve under test is a straight line without
-//! deadband, with no feedback, so that a lever's deflection is the valve's opening. All that stops a machine still stops it. Neither this module
-//! nor the estimates look at the plant.
+//! Neither this module nor the estimates look at a plant.
 
 use std::collections::VecDeque;
-use std::path::Path;
-use std::sync::Arc;
 
-use bellcrank_core::inputs::{HandFrame, Mode};
-use bellcrank_core::machine::AxisId;
 use bellcrank_core::supervise::State;
-use bellcrank_core::units::Lever;
 use bellcrank_machine::Description;
-use bellcrank_machine::description::{Axis, Drive, Station, Watch};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use super::fit::start_of_motion;
 use super::log::{AxisLog, Reading, Sensed, stroke};
 use super::plan::{
-    Limits, PASS_BY, RAMP_PER_S, RAMP_SPEED, RAMP_TRAVEL, REST_S, STAND_S, STUCK_AT, THERE_AND_BACK, TOO_FAR, TOO_FAST,
-    TREADS,
+    Limits, PASS_BY, RAMP_PER_S, RAMP_SPEED, RAMP_TRAVEL, REST_S, STAND_S, STUCK_AT, THERE_AND_BACK, TOO_FAST, TREADS,
 };
-use crate::live::{self, Live};
+use super::stand::{Simulated, Stand, Turned, scenario, under_test};
+use crate::live;
 use crate::run::RunError;
-use crate::scenario::{self, Fault, Scenario};
+use crate::scenario::Fault;
 
 /// Time for the hydraulics to come up before anything is asked, s.
 const WARM_UP_S: f64 = 2.5;
@@ -36,8 +27,6 @@ const LOOK_S: f64 = 0.25;
 const HOMING_S: f64 = 8.0;
 /// Shortest that a tread is worth standing on, s.
 const SHORTEST_S: f64 = 0.55;
-/// A lever at neutral is within this share of its way.
-const DEAD_ZONE: f64 = 0.001;
 
 /// How the log is kept.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -50,6 +39,18 @@ pub struct Logger {
     pub lost: f64,
     /// Share of the rows with a voltage that is nonsense.
     pub wild: f64,
+}
+
+impl Logger {
+    /// One that keeps every reading.
+    pub fn whole() -> Logger {
+        Logger {
+            rate: f64::INFINITY,
+            jitter: 0.0,
+            lost: 0.0,
+            wild: 0.0,
+        }
+    }
 }
 
 impl Default for Logger {
@@ -81,6 +82,15 @@ pub enum Halt {
     /// The core stopped the machine.
     #[error("the core stopped the machine: {0}")]
     Stopped(String),
+    /// It is not enabled.
+    #[error("the enabling switch is not held")]
+    LetGo,
+    /// Somebody else moves it too.
+    #[error("a lever was moved")]
+    Meddled,
+    /// Somebody ended it.
+    #[error("it was called off")]
+    CalledOff,
 }
 
 /// What came of a test: what was logged until its end, or until it was given up.
@@ -111,68 +121,7 @@ pub struct Setup<'m> {
     pub faults: Vec<Fault>,
 }
 
-/// The machine as the core knows it during the test of one axis.
-pub fn under_test(machine: &Description, tested: usize) -> Description {
-    let mut machine = machine.clone();
-    for (number, axis) in machine.axes.iter_mut().enumerate() {
-        axis.lever = (number == tested).then_some(0);
-        axis.watch = wide(axis);
-    }
-    let drive = &mut machine.axes[tested].drive;
-    *drive = Drive {
-        deadband: (0.0, 0.0),
-        curve: [Vec::new(), Vec::new()],
-        ramp_up: 1e-3,
-        ramp_down: 1e-3,
-        ramp_round: 0.0,
-        gain: 0.0,
-        smooth: 0.0,
-        damp: 0.0,
-        integral_time: 0.0,
-        lead: 0.0,
-        fill: (0.0, 0.0),
-        hold: 0.0,
-        dither: None,
-        ..drive.clone()
-    };
-    machine.stations.seat = Station {
-        speed_cap: 1.0,
-        dead_zone: DEAD_ZONE,
-        expo: 0.0,
-        ..machine.stations.seat
-    };
-    machine
-}
-
-/// A watch that does not call an axis wrong for moving otherwise than its file believes.
-pub(super) fn wide(axis: &Axis) -> Watch {
-    Watch {
-        opening_doubt: 0.9,
-        rate_share: (1e-3, 10.0),
-        give: axis.actuator.travel,
-        settle: 60.0,
-        unasked: 60.0,
-        no_motion: 60.0,
-        wrong_way: 60.0,
-        following: 10.0 * axis.actuator.travel,
-        ..axis.watch.clone()
-    }
-}
-
-/// A rehearsal of a machine in a pose in which nothing is done.
-pub(super) fn scenario(machine: Description, start: &[f64], mode: &str, faults: Vec<Fault>) -> Scenario {
-    let text = format!(
-        "name = \"trim\"\nabout = \"a valve is trimmed\"\nmachine = \"yard digger\"\nlength_s = 1000\nstation = \"seat\"\nmode = \"{mode}\"\n"
-    );
-    Scenario {
-        machine: Arc::new(machine),
-        start: start.to_vec(),
-        faults,
-        ..scenario::parse("trim", &text, Path::new("")).expect("a scenario")
-    }
-}
-
-/// Runs the test.
+/// Runs the test on the simulated machine.
 ///
 /// # Errors
 /// The machine cannot be simulated.
@@ -180,8 +129,15 @@ pub fn run(setup: &Setup) -> Result<Trial, RunError> {
     let description = under_test(setup.machine, setup.axis);
     let machine = live::built(&description)?;
     let scenario = scenario(description, setup.start, "joint", setup.faults.clone());
-    let live = Live::new(&scenario, &machine, setup.seed)?;
-    let mut test = Test::new(setup, live);
+    run_on(setup, &mut Simulated::new(&scenario, &machine, setup.axis, setup.seed)?)
+}
+
+/// Runs the test on a stand, which stands still.
+///
+/// # Errors
+/// The machine cannot be simulated.
+pub fn run_on(setup: &Setup, stand: &mut dyn Stand) -> Result<Trial, RunError> {
+    let mut test = Test::new(setup, stand);
     let halt = match test.whole() {
         Ok(()) => None,
         Err(Give::Up(halt)) => Some(halt),
@@ -206,6 +162,11 @@ impl From<RunError> for Give {
     }
 }
 
+/// Which way it goes, in words.
+fn word(way: usize) -> &'static str {
+    if way == 0 { "extending" } else { "retracting" }
+}
+
 /// Extending is 0, retracting 1.
 fn sign(way: usize) -> f64 {
     if way == 0 { 1.0 } else { -1.0 }
@@ -213,8 +174,9 @@ fn sign(way: usize) -> f64 {
 
 struct Test<'s> {
     setup: &'s Setup<'s>,
-    live: Live<'s>,
-    id: AxisId,
+    stand: &'s mut dyn Stand,
+    /// The last turn.
+    turned: Option<Turned>,
     readings: Vec<Reading>,
     rng: ChaCha8Rng,
     next_row: f64,
@@ -228,14 +190,14 @@ struct Test<'s> {
 }
 
 impl<'s> Test<'s> {
-    fn new(setup: &'s Setup<'s>, live: Live<'s>) -> Self {
+    fn new(setup: &'s Setup<'s>, stand: &'s mut dyn Stand) -> Self {
         let rates = setup.machine.axes[setup.axis].drive.full_rate;
         let mut rng = ChaCha8Rng::seed_from_u64(setup.seed);
         rng.set_stream(7);
         Self {
             setup,
-            live,
-            id: AxisId::new(setup.axis).expect("an axis of a machine"),
+            stand,
+            turned: None,
             readings: Vec::new(),
             rng,
             next_row: 0.0,
@@ -253,9 +215,7 @@ impl<'s> Test<'s> {
 
     fn whole(&mut self) -> Result<(), Give> {
         self.stand(0.0, WARM_UP_S)?;
-        if self.live.outputs.status.state != State::Enabled {
-            return Err(Give::Up(self.stopped()));
-        }
+        self.enabled()?;
         self.origin = self.place();
         self.logging = true;
         self.stand(0.0, 1.0)?;
@@ -290,12 +250,13 @@ impl<'s> Test<'s> {
 
     /// Up until it moves, and back; where it opens.
     fn ramp(&mut self, way: usize) -> Result<f64, Give> {
-        let (from, dt) = (self.place(), self.live.time());
+        self.stand.tell(&format!("{}: ramp until it moves", word(way)));
+        let (from, dt) = (self.place(), self.stand.time());
         let mut seen = Vec::new();
         let far = RAMP_TRAVEL * self.travel();
         let fast = RAMP_SPEED * self.full;
         loop {
-            let command = RAMP_PER_S * (self.live.time() - dt);
+            let command = RAMP_PER_S * (self.stand.time() - dt);
             if command > STUCK_AT {
                 return Err(Give::Up(Halt::Stuck));
             }
@@ -311,9 +272,9 @@ impl<'s> Test<'s> {
         }
         let top = self.command.abs();
         let opens = start_of_motion(&thinned(&seen)).map_or(top, |start| start.time);
-        let (turned, mut command) = (self.live.time(), top);
+        let (turned, mut command) = (self.stand.time(), top);
         while command > (opens - 0.05).max(0.0) {
-            command = top - RAMP_PER_S * (self.live.time() - turned);
+            command = top - RAMP_PER_S * (self.stand.time() - turned);
             self.tick(sign(way) * command.max(0.0))?;
         }
         self.stand(0.0, REST_S)?;
@@ -323,6 +284,8 @@ impl<'s> Test<'s> {
     /// One tread, and the rate there at the end.
     fn tread(&mut self, way: usize, opens: [f64; 2], step: f64) -> Result<f64, Give> {
         let low = step <= THERE_AND_BACK;
+        self.stand
+            .tell(&format!("{}: {:.1} % above where it opens", word(way), 100.0 * step));
         let level = sign(way) * (opens[way] + step).min(1.0);
         let guess = step * self.full;
         let wanted = if low {
@@ -355,17 +318,17 @@ impl<'s> Test<'s> {
     fn home(&mut self, way: usize, opens: [f64; 2], room: f64) -> Result<(), Give> {
         let back = 1 - way;
         let half = 0.5 * self.setup.limits.travel * self.travel();
-        let until = self.live.time() + HOMING_S;
-        while half - sign(way) * (self.place() - self.origin) < room && self.live.time() < until {
+        let until = self.stand.time() + HOMING_S;
+        while half - sign(way) * (self.place() - self.origin) < room && self.stand.time() < until {
             self.tick(sign(back) * (opens[back] + 0.12).min(1.0))?;
         }
         self.stand(0.0, REST_S)
     }
 
     fn stand(&mut self, command: f64, span: f64) -> Result<(), Give> {
-        let until = self.live.time() + span;
+        let until = self.stand.time() + span;
         let half = 0.5 * self.setup.limits.travel * self.travel();
-        while self.live.time() < until {
+        while self.stand.time() < until {
             self.tick(command)?;
             // Cut short where its travel ends.
             if command != 0.0 && command.signum() * (self.place() - self.origin) > half {
@@ -377,34 +340,20 @@ impl<'s> Test<'s> {
 
     fn tick(&mut self, command: f64) -> Result<(), Give> {
         self.command = command;
-        let t = self.live.time();
-        let share = command.signum() * (DEAD_ZONE + (1.0 - DEAD_ZONE) * command.abs());
-        let mut frame = HandFrame {
-            mode: Mode::Joint,
-            enable: t > 1.0,
-            stop_clear: true,
-            ..HandFrame::default()
-        };
-        #[allow(
-            clippy::cast_possible_truncation,
-            reason = "a share, narrowed to what a frame carries"
-        )]
-        let lever = Lever::new(if command == 0.0 { 0.0 } else { share as f32 });
-        frame.levers[0] = lever.unwrap_or_default();
-        self.live.wiring.hold(frame, false);
-        let (id, mut volts) = (self.id, None);
-        self.live.think(|_, _, inputs| volts = inputs.sensors.get(id).signal);
-        let told: f64 = self.live.controller.last_tick().driven.axes.get(id).opening.into();
-        if let Some(volts) = volts {
-            let sensed = Sensed::Volts(volts.volts().into());
-            self.look(t, stroke(&self.setup.machine.axes[self.setup.axis].sensor, sensed));
+        let turned = self.stand.turn(command)?;
+        if let Some(volts) = turned.volts {
+            let sensed = Sensed::Volts(volts);
+            self.look(
+                turned.t,
+                stroke(&self.setup.machine.axes[self.setup.axis].sensor, sensed),
+            );
             self.row(Reading {
-                t,
-                command: told,
+                t: turned.t,
+                command: turned.opening,
                 sensed,
             });
         }
-        self.live.go()?;
+        self.turned = Some(turned);
         self.watch()
     }
 
@@ -461,11 +410,8 @@ impl<'s> Test<'s> {
         if self.origin.is_nan() {
             return Ok(());
         }
-        if self.live.outputs.status.state != State::Enabled {
-            return Err(Give::Up(self.stopped()));
-        }
-        let half = (0.5 * self.setup.limits.travel + TOO_FAR) * self.travel();
-        if (self.place() - self.origin).abs() > half {
+        self.enabled()?;
+        if (self.place() - self.origin).abs() > self.setup.limits.reach() * self.travel() {
             return Err(Give::Up(Halt::TooFar));
         }
         let speed = self.rate().abs() / (self.setup.limits.speed * self.full);
@@ -475,10 +421,18 @@ impl<'s> Test<'s> {
         Ok(())
     }
 
-    fn stopped(&self) -> Halt {
-        let status = self.live.outputs.status;
-        let cause = status.cause.map_or("no cause", |cause| cause.name());
-        Halt::Stopped(cause.to_owned())
+    fn enabled(&self) -> Result<(), Give> {
+        let Some(turned) = &self.turned else { return Ok(()) };
+        if let Some(over) = &turned.over {
+            return Err(Give::Up(over.clone()));
+        }
+        if turned.status.state == State::Enabled {
+            return Ok(());
+        }
+        let cause = turned.status.cause;
+        Err(Give::Up(
+            cause.map_or(Halt::LetGo, |cause| Halt::Stopped(cause.name().to_owned())),
+        ))
     }
 }
 

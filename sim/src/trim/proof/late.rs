@@ -10,9 +10,9 @@ use bellcrank_machine::description::{Description, Station};
 
 use crate::run::{RunError, rehearse, rehearse_sampled};
 use crate::scenario::{Act, Hand, Load, Scenario};
-use crate::tracking::tracking;
 use crate::trace::Trace;
-use crate::trim::trial::{scenario, wide};
+use crate::tracking::tracking;
+use crate::trim::stand::{scenario, wide};
 
 /// Speed of the tip, m/s, how far it goes, m, and the load, kg.
 const TIP_M_S: f64 = 0.25;
