@@ -109,7 +109,13 @@ fn main() -> ExitCode {
     );
     line("at rest after it", of(|valve| valve.driven[1].still), all, (1.0, 1.0));
     line(
-        "rho at least halved",
+        "rho of the valve at least halved",
+        of(|valve| valve.rho[1] <= 0.5 * valve.rho[0]),
+        all,
+        (1.0, 1.0),
+    );
+    line(
+        "rho of the tip at least halved",
         outcomes
             .iter()
             .filter(|outcome| outcome.rho[1] <= 0.5 * outcome.rho[0])
@@ -126,16 +132,23 @@ fn main() -> ExitCode {
     );
     for (seed, valve) in &valves {
         let [before, after] = &valve.driven;
-        if valve.curve >= 0.05 || after.creep_least <= 0.25 || after.overshoot >= 0.05 || !after.still {
+        if valve.curve >= 0.05
+            || after.creep_least <= 0.25
+            || after.overshoot >= 0.05
+            || !after.still
+            || valve.rho[1] > 0.5 * valve.rho[0]
+        {
             println!(
-                "seed {seed} axis {}: curve {:.3}, creep {:.2} (before {:.2}), overshoot {:.3} (before {:.3}), still {}",
+                "seed {seed} axis {}: curve {:.3}, creep {:.2} (before {:.2}), overshoot {:.3} (before {:.3}), still {}, rho {:.4} (before {:.4})",
                 valve.axis,
                 valve.curve,
                 after.creep_least,
                 before.creep_least,
                 after.overshoot,
                 before.overshoot,
-                after.still
+                after.still,
+                valve.rho[1],
+                valve.rho[0]
             );
         }
     }
