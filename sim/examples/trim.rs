@@ -114,15 +114,19 @@ fn main() -> ExitCode {
         all,
         (1.0, 1.0),
     );
-    line(
-        "rho of the tip at least halved",
-        outcomes
-            .iter()
-            .filter(|outcome| outcome.rho[1] <= 0.5 * outcome.rho[0])
-            .count(),
-        outcomes.len(),
-        (1.0, 1.0),
-    );
+    let halved = |of: fn(&Outcome) -> [f64; 2]| {
+        let halved = |outcome: &&Outcome| of(outcome)[1] <= 0.5 * of(outcome)[0];
+        outcomes.iter().filter(halved).count()
+    };
+    for (what, found) in [
+        ("rho of the tip at least halved", halved(|outcome| outcome.rho)),
+        (
+            "the same over the speed it was led at",
+            halved(|outcome| outcome.rho_led),
+        ),
+    ] {
+        line(what, found, outcomes.len(), (1.0, 1.0));
+    }
     let greatest = |of: &dyn Fn(&Judged) -> f64| valves.iter().map(|(_, valve)| of(valve)).fold(0.0, f64::max);
     println!(
         "greatest errors: deadband {:.2} %, hysteresis {:.2} %, curve {:.1} %",
@@ -155,8 +159,8 @@ fn main() -> ExitCode {
     for outcome in &outcomes {
         if outcome.rho[1] > 0.5 * outcome.rho[0] {
             println!(
-                "seed {}: rho {:.4} s, before {:.4} s",
-                outcome.seed, outcome.rho[1], outcome.rho[0]
+                "seed {}: rho of the tip {:.4} s, before {:.4} s; over the speed it was led at {:.4} s, before {:.4} s",
+                outcome.seed, outcome.rho[1], outcome.rho[0], outcome.rho_led[1], outcome.rho_led[0]
             );
         }
         for reason in outcome.valves.iter().filter_map(|valve| valve.as_ref().err()) {

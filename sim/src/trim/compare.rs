@@ -16,9 +16,6 @@ pub const CREEP: f64 = 0.02;
 const STEP_AT_S: f64 = 1.5;
 const STEP_S: f64 = 1.2;
 const REST_S: f64 = 2.5;
-/// It has come to rest where it is on average in this time after the lever was let go, s: what swings has died away or goes to both sides, and a
-/// load that leaks through its piston has not yet sunk far. That is a drift, and would else count as having gone too far before.
-const CAME_S: (f64, f64) = (0.5, 1.5);
 const CREEP_S: f64 = 6.0;
 const SAMPLE_S: f64 = 0.01;
 /// At rest it moves by less than this share of its stroke.
@@ -108,13 +105,7 @@ pub fn drive(
             .map_or(f64::NAN, |(_, sample)| sample.stroke)
     };
     let step = |from: f64, rate: f64| {
-        let came = samples
-            .iter()
-            .filter(|(t, _)| (from + STEP_S + CAME_S.0..from + STEP_S + CAME_S.1).contains(t));
-        let (sum, count) = came.fold((0.0, 0.0), |(sum, count), (_, sample)| {
-            (sum + sample.stroke, count + 1.0)
-        });
-        let (start, end) = (stroke(from), sum / count);
+        let (start, end) = (stroke(from), stroke(from + STEP_S + REST_S - 0.05));
         let gone = (end - start) * rate.signum();
         let along = samples
             .iter()

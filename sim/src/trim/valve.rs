@@ -42,8 +42,8 @@ pub struct TypeB {
 
 /// See there.
 pub const TYPE_B: TypeB = TypeB {
-    deadband: [0.00025, 0.00073, 0.00206],
-    play: [0.00009, 0.0008, 0.0006],
+    deadband: [0.00025, 0.00074, 0.00206],
+    play: [0.00008, 0.00083, 0.00055],
     rate: 0.012,
 };
 

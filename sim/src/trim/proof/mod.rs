@@ -46,6 +46,8 @@ pub struct Outcome {
     pub valves: Vec<Result<Judged, String>>,
     /// The larger ρ of a tip led straight up and slanting to the left, before and after, s.
     pub rho: [f64; 2],
+    /// The same over the speed at which the tip was led, s.
+    pub rho_led: [f64; 2],
 }
 
 /// One machine: all its valves trimmed, one after the other, then its tip led.
@@ -89,10 +91,12 @@ pub fn judge(seed: u64) -> Result<Outcome, RunError> {
         judged.push(Ok(valve(&before, axis, &start, &found, &proposal.drive, seed)?));
         after.axes[axis].drive = proposal.drive;
     }
+    let (before, after) = (late::tip(&late::unwatched(&before), seed)?, late::tip(&after, seed)?);
     Ok(Outcome {
         seed,
         valves: judged,
-        rho: [late::tip(&late::unwatched(&before), seed)?, late::tip(&after, seed)?],
+        rho: [before[0], after[0]],
+        rho_led: [before[1], after[1]],
     })
 }
 
