@@ -126,7 +126,7 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
     };
     let best = SMOOTH_S.into_iter().map(|smooth| {
         // Not only until one fails: at the very low ones the integral is too fast for the phase.
-        let highest = steps().filter(|gain| keeps(*gain, smooth)).last().unwrap_or(0.5);
+        let highest = steps().rfind(|gain| keeps(*gain, smooth)).unwrap_or(0.5);
         (highest, smooth)
     });
     let (gain, smooth) = best.fold(

@@ -125,9 +125,8 @@ pub fn axis(machine: &Description, axis: usize, start: &[f64], full: [f64; 2], s
         act: Act::Enable(true),
     }];
     for (from, rate, full) in moves {
-        let count = (span / SAMPLE_S).round() as u32;
-        for step in 0..=count {
-            let t = SAMPLE_S * f64::from(step);
+        let places = (0_u32..).map(|place| SAMPLE_S * f64::from(place));
+        for t in places.take_while(|t| *t <= span + 1e-9) {
             let share = asked(t) * rate / full;
             let act = if share == 0.0 {
                 Act::Neutral

@@ -64,7 +64,7 @@ pub fn judge(seed: u64) -> Result<Outcome, RunError> {
     let computed = computed_hz(&find("yard-digger", Path::new("")).expect("it is built in"));
     let limits = Limits::default();
     let mut judged = Vec::new();
-    for axis in 0..before.axes.len() {
+    for (axis, computed) in computed.into_iter().enumerate() {
         let start = free_pose(&before, &[axis], &limits).expect("an axis that has room");
         let setup = Setup {
             machine: &before,
@@ -87,7 +87,7 @@ pub fn judge(seed: u64) -> Result<Outcome, RunError> {
                 continue;
             }
         };
-        let proposal = propose(&before, &before.axes[axis], &found, computed[axis]);
+        let proposal = propose(&before, &before.axes[axis], &found, computed);
         judged.push(Ok(valve(&before, axis, &start, &found, &proposal.drive, seed)?));
         after.axes[axis].drive = proposal.drive;
     }

@@ -42,7 +42,7 @@ pub fn rates(
     Ok(rates)
 }
 
-fn error(machine: &Description, reason: impl ToString) -> RunError {
+fn error(machine: &Description, reason: &impl ToString) -> RunError {
     RunError::Machine {
         machine: machine.name.clone(),
         reason: reason.to_string(),
@@ -51,16 +51,16 @@ fn error(machine: &Description, reason: impl ToString) -> RunError {
 
 /// The pose with one axis further by this stroke, m or rad.
 fn moved(machine: &Description, axis: usize, start: &[f64], by: f64) -> Result<Vec<f64>, RunError> {
-    let geometry = Geometry::of(&machine.axes[axis]).map_err(|e| error(machine, e))?;
-    let stroke = geometry.stroke(start[axis]).map_err(|e| error(machine, e))? + by;
+    let geometry = Geometry::of(&machine.axes[axis]).map_err(|e| error(machine, &e))?;
+    let stroke = geometry.stroke(start[axis]).map_err(|e| error(machine, &e))? + by;
     let mut start = start.to_vec();
-    start[axis] = geometry.angle(stroke).map_err(|e| error(machine, e))?;
+    start[axis] = geometry.angle(stroke).map_err(|e| error(machine, &e))?;
     Ok(start)
 }
 
 /// The rate towards which the spool points.
 fn rate(machine: &Description, axis: usize, start: &[f64], spool: f64) -> Result<f64, RunError> {
-    let mut plant = Plant::of_machine(machine, Accuracy::default()).map_err(|e| error(machine, e))?;
+    let mut plant = Plant::of_machine(machine, Accuracy::default()).map_err(|e| error(machine, &e))?;
     plant.stand(start, PRELOAD_PA);
     plant.charge(machine.supply.pressure);
     let mut inputs = Inputs {
@@ -72,7 +72,7 @@ fn rate(machine: &Description, axis: usize, start: &[f64], spool: f64) -> Result
     let mut go = |plant: &mut Plant, spool: f64, span: f64| {
         inputs.spool[axis] = spool;
         plant.expect_jump();
-        plant.advance(&inputs, span).map_err(|e| error(machine, e))
+        plant.advance(&inputs, span).map_err(|e| error(machine, &e))
     };
     go(&mut plant, 0.0, 0.3)?;
     go(&mut plant, spool, SETTLED_S)?;
