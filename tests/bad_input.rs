@@ -7,6 +7,7 @@ use crate::command::bellcrank;
 
 mod hands;
 mod rigs;
+mod trims;
 
 /// Runs the command in a folder that holds one file; expects exit code 2, a word on standard error that has all of `says`, nothing on
 /// standard output, and a folder that is as it was.

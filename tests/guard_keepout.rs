@@ -2,8 +2,8 @@
 
 use bellcrank_core::Machine;
 use bellcrank_core::chain::ArmPose;
-use bellcrank_core::keepout::{Closest, Pair, Part, Surroundings, With, nearest, nearest_of};
-use bellcrank_core::machine::{ARMS_MAX, Carried, Shape, Spares, Zone};
+use bellcrank_core::keepout::{Closest, MOVERS, Pair, Part, Surroundings, With, nearest, nearest_of};
+use bellcrank_core::machine::{Carried, Shape, Spares, Zone};
 use bellcrank_machine::description::{self, Description};
 use bellcrank_sim::clearance;
 use bellcrank_sim::plant::{Bodies, Pose};
@@ -181,7 +181,9 @@ fn the_nearest_is_the_nearest_of_all() {
 
 fn all_pairs(machine: &Machine, poses: &[Option<ArmPose>]) -> Vec<Closest> {
     let mut all = Vec::new();
-    Surroundings::new(machine, poses).scan(|_, _| f32::INFINITY, |pair: &Pair| all.push(pair.closest));
+    let mut surroundings = Surroundings::new(machine);
+    surroundings.look(poses);
+    surroundings.scan(|_, _| f32::INFINITY, |pair: &Pair| all.push(pair.closest));
     all
 }
 
@@ -193,7 +195,8 @@ fn closing_is_the_slope_of_the_gap() {
         for _ in 0..40 {
             let angles = built.angles();
             let poses = built.poses(&angles);
-            let surroundings = Surroundings::new(&built.machine, &poses);
+            let mut surroundings = Surroundings::new(&built.machine);
+            surroundings.look(&poses);
             let mut pairs = Vec::new();
             // A pair is visited first where it is nearest.
             surroundings.scan(
@@ -207,7 +210,12 @@ fn closing_is_the_slope_of_the_gap() {
                     }
                 },
             );
-            let reach: Vec<_> = (0..ARMS_MAX).map(|arm| surroundings.reach(arm)).collect();
+            let stray = |arm: usize, part: Part, joint: usize| {
+                let mut moves = [0.0; MOVERS];
+                moves[joint] = 1.0;
+                let mut strays = surroundings.strays(arm, &moves);
+                f64::from(strays.find(|(other, _)| *other == part).unwrap().1)
+            };
             for (arm, described) in built.description.arms.iter().enumerate() {
                 for (joint, &axis) in described.axes.iter().chain(&described.grip).enumerate() {
                     let gaps = |sign: f64| {
@@ -237,10 +245,10 @@ fn closing_is_the_slope_of_the_gap() {
                             With::Arm(other, part) if other == arm => part,
                             _ => pair.closest.part,
                         };
-                        let reach = f64::from(reach[arm][usize::from(part.joint())][joint]);
                         // A zone that an arm carries is moved by it as well.
                         if pair.closest.arm == arm || matches!(pair.closest.with, With::Arm(..)) {
-                            assert!(closing.abs() <= reach, "{closing}, reach {reach}: {:?}", pair.closest);
+                            let stray = stray(arm, part, joint);
+                            assert!(closing.abs() <= stray, "{closing}, stray {stray}: {:?}", pair.closest);
                         }
                     }
                 }

@@ -55,6 +55,7 @@ mod tidy;
 mod tracking;
 mod trim;
 mod trim_io;
+mod trim_numbers;
 mod trim_proof;
 mod valve_signal;
 mod watch;

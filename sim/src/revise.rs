@@ -1,6 +1,6 @@
-//! Changing a machine file in one place, with everything else in it left as it is: order, comments, blanks.
+//! Changing a machine file in a few places, with everything else in it left as it is: order, comments, blanks.
 //!
-//! What was there stays as a comment above, with the date. The new text is read and checked as a machine file before the old one is replaced, in
+//! What was there stays as a comment above each, with the date. The new text is read and checked as a machine file before the old one is replaced, in
 //! one step, by renaming; whatever goes wrong before that leaves the old one as it was.
 
 use std::fs::{self, File};
@@ -32,13 +32,24 @@ pub struct Revision {
     pub written: bool,
 }
 
-/// A machine file with a change that is not written yet.
+/// Other values for some keys of a table of an axis.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Change<'a> {
+    /// The axis.
+    pub axis: &'a str,
+    /// The key of the table, which stands on one line.
+    pub key: &'a str,
+    /// Keys in it, each with its new value in TOML, or none where it is to be left out.
+    pub values: Vec<(&'a str, Option<String>)>,
+}
+
+/// A machine file with changes that are not written yet.
 #[derive(Debug)]
 pub struct Revised {
     path: PathBuf,
     before: String,
     text: String,
-    revision: Revision,
+    revisions: Vec<Revision>,
 }
 
 /// Why a machine file is not changed.
@@ -78,90 +89,68 @@ pub enum ReviseError {
 }
 
 impl Revised {
-    /// A machine file from disk in which `axis` has other values for some keys of the table `key`: each with its new value in TOML, or none
-    /// where it is to be left out. `by` says, in the comment, who proposed it.
+    /// A machine file from disk with these changes. `by` says, in the comments, who proposed them.
     ///
     /// # Errors
     /// It cannot be read, has no such axis or table, or would no longer be a machine file.
-    pub fn new(
-        path: &Path,
-        axis: &str,
-        key: &str,
-        values: &[(&str, Option<String>)],
-        by: &str,
-    ) -> Result<Revised, ReviseError> {
+    pub fn new(path: &Path, changes: &[Change], by: &str) -> Result<Revised, ReviseError> {
         let (file, before) = read_file(path).map_err(DocumentError::from)?;
         let machine = bellcrank_machine::read(&file, &before).map_err(DocumentError::from)?;
-        let place = |found: String, wanted: String| ReviseError::Place {
-            file: file.clone(),
-            found,
-            wanted,
-        };
         let mut document: DocumentMut = before
             .parse()
-            .map_err(|error: toml_edit::TomlError| place(error.message().to_owned(), "valid TOML".to_owned()))?;
-        let Some(table) = axis_table(&mut document, axis) else {
-            return Err(place(format!("no axis {axis:?}"), format!("one of {}", axes(&machine))));
-        };
-        let Some(old) = table
-            .get(key)
-            .and_then(Item::as_value)
-            .and_then(Value::as_inline_table)
-            .cloned()
-        else {
-            let wanted = format!("the {key} of axis {axis:?} on one line, as {key} = {{ ... }}");
-            return Err(place(format!("no {key} on one line"), wanted));
-        };
-        let was = one_line(&old);
-        let new = changed(&old, values);
-        let revision = Revision {
-            file: file.clone(),
-            axis: axis.to_owned(),
-            key: key.to_owned(),
-            proposed: one_line(&new),
-            written: false,
-            was,
-        };
-        if let Some(item) = table.get_mut(key) {
-            *item = Item::Value(Value::InlineTable(new));
-        }
-        if let Some(mut name) = table.key_mut(key) {
-            let prefix = name
-                .leaf_decor()
-                .prefix()
-                .and_then(|prefix| prefix.as_str())
-                .unwrap_or_default();
-            let prefix = format!("{prefix}# {}, {by}; was {key} = {}\n", today(), revision.was);
-            name.leaf_decor_mut().set_prefix(prefix);
-        }
+            .map_err(|error: toml_edit::TomlError| ReviseError::Place {
+                file: file.clone(),
+                found: error.message().to_owned(),
+                wanted: "valid TOML".to_owned(),
+            })?;
+        let revisions = changes
+            .iter()
+            .map(|change| {
+                revise(&mut document, change, by, &machine)
+                    .map(|(was, proposed)| Revision {
+                        file: file.clone(),
+                        axis: change.axis.to_owned(),
+                        key: change.key.to_owned(),
+                        was,
+                        proposed,
+                        written: false,
+                    })
+                    .map_err(|(found, wanted)| ReviseError::Place {
+                        file: file.clone(),
+                        found,
+                        wanted,
+                    })
+            })
+            .collect::<Result<_, _>>()?;
         let text = document.to_string();
-        bellcrank_machine::read(&file, &text).map_err(|complaints| ReviseError::Refused {
-            file,
+        let refused = |complaints| ReviseError::Refused {
+            file: file.clone(),
             complaints: Box::new(complaints),
-        })?;
+        };
+        bellcrank_machine::read(&file, &text).map_err(refused)?;
         Ok(Revised {
             path: path.to_owned(),
             before,
             text,
-            revision,
+            revisions,
         })
     }
 
-    /// What it comes to.
-    pub fn revision(&self) -> &Revision {
-        &self.revision
+    /// What it comes to, a change each.
+    pub fn revisions(&self) -> &[Revision] {
+        &self.revisions
     }
 
     /// It changes nothing.
     pub fn is_idle(&self) -> bool {
-        self.revision.was == self.revision.proposed
+        self.revisions.iter().all(|revision| revision.was == revision.proposed)
     }
 
     /// Replaces the file.
     ///
     /// # Errors
     /// It cannot be written, or has been changed by somebody else since it was read.
-    pub fn write(self) -> Result<Revision, ReviseError> {
+    pub fn write(self) -> Result<Vec<Revision>, ReviseError> {
         let refused = |cause| ReviseError::Io {
             path: self.path.clone(),
             cause,
@@ -185,11 +174,48 @@ impl Revised {
             let _ = fs::remove_file(&part);
             return Err(refused(cause));
         }
-        Ok(Revision {
+        let written = self.revisions.into_iter().map(|revision| Revision {
             written: true,
-            ..self.revision
-        })
+            ..revision
+        });
+        Ok(written.collect())
     }
+}
+
+/// Makes one change, and tells what was there and what is now; or what was found where it should be made, and what was wanted.
+fn revise(
+    document: &mut DocumentMut,
+    change: &Change,
+    by: &str,
+    machine: &Description,
+) -> Result<(String, String), (String, String)> {
+    let (axis, key) = (change.axis, change.key);
+    let Some(table) = axis_table(document, axis) else {
+        return Err((format!("no axis {axis:?}"), format!("one of {}", axes(machine))));
+    };
+    let old = table.get(key).and_then(Item::as_value).and_then(Value::as_inline_table);
+    let Some(old) = old.cloned() else {
+        let wanted = format!("the {key} of axis {axis:?} on one line, as {key} = {{ ... }}");
+        return Err((format!("no {key} on one line"), wanted));
+    };
+    let new = changed(&old, &change.values);
+    let (was, proposed) = (one_line(&old), one_line(&new));
+    if was == proposed {
+        return Ok((was, proposed));
+    }
+    if let Some(item) = table.get_mut(key) {
+        *item = Item::Value(Value::InlineTable(new));
+    }
+    if let Some(mut name) = table.key_mut(key) {
+        let prefix = name
+            .leaf_decor()
+            .prefix()
+            .and_then(|prefix| prefix.as_str())
+            .unwrap_or_default();
+        let prefix = format!("{prefix}# {}, {by}; was {key} = {was}\n", today());
+        name.leaf_decor_mut().set_prefix(prefix);
+    }
+    Ok((was, proposed))
 }
 
 /// Today's date in UTC, as ISO 8601 has it.
@@ -251,20 +277,26 @@ mod tests {
         (path, text)
     }
 
-    fn values(low: &str) -> Vec<(&'static str, Option<String>)> {
-        vec![
-            ("neutral", Some("0.502".to_owned())),
-            ("band", Some(format!("[{low}, 0.8]"))),
-            ("reversed", Some("true".to_owned())),
-        ]
+    fn change<'a>(axis: &'a str, low: &str) -> [Change<'a>; 1] {
+        [Change {
+            axis,
+            key: "channel",
+            values: vec![
+                ("neutral", Some("0.502".to_owned())),
+                ("band", Some(format!("[{low}, 0.8]"))),
+                ("reversed", Some("true".to_owned())),
+            ],
+        }]
     }
 
     #[test]
     fn one_line_changes_and_all_others_stay() {
         let (path, before) = digger("one");
-        let revised = Revised::new(&path, "stick", "channel", &values("0.2"), "from a test").unwrap();
+        let revised = Revised::new(&path, &change("stick", "0.2"), "from a test").unwrap();
         assert_eq!(fs::read_to_string(&path).unwrap(), before);
-        let revision = revised.write().unwrap();
+        let [revision] = &revised.write().unwrap()[..] else {
+            panic!("one change");
+        };
         assert_eq!(revision.was, "{ neutral = 0.5, band = [0.1, 0.9] }");
         assert_eq!(
             revision.proposed,
@@ -290,12 +322,20 @@ mod tests {
         );
         assert_eq!(after[at + 2..], before[at + 1..]);
         // A second change keeps the first in its comments, and takes a key away again.
-        let second = [("reversed", None), ("neutral", Some("0.5".to_owned()))];
-        let revised = Revised::new(&path, "stick", "channel", &second, "a second look")
-            .unwrap()
-            .write()
-            .unwrap();
-        assert_eq!(revised.proposed, "{ neutral = 0.5, band = [0.2, 0.8] }");
+        let second = Change {
+            axis: "stick",
+            key: "channel",
+            values: vec![("reversed", None), ("neutral", Some("0.5".to_owned()))],
+        };
+        let other = Change {
+            axis: "boom",
+            ..second.clone()
+        };
+        let revised = Revised::new(&path, &[second, other], "a second look").unwrap();
+        assert!(!revised.is_idle());
+        let revisions = revised.write().unwrap();
+        assert_eq!(revisions[0].proposed, "{ neutral = 0.5, band = [0.2, 0.8] }");
+        assert_eq!(revisions[1].proposed, revisions[1].was, "the boom said so already");
         let text = fs::read_to_string(&path).unwrap();
         assert_eq!(
             (
@@ -311,7 +351,7 @@ mod tests {
     fn what_would_be_wrong_is_refused_and_nothing_written() {
         let (path, before) = digger("two");
         let said = |axis, low: &str| {
-            Revised::new(&path, axis, "channel", &values(low), "a test")
+            Revised::new(&path, &change(axis, low), "a test")
                 .unwrap_err()
                 .to_string()
         };
@@ -321,7 +361,7 @@ mod tests {
             "{}",
             said("boom", "0.6")
         );
-        let revised = Revised::new(&path, "boom", "channel", &values("0.2"), "a test").unwrap();
+        let revised = Revised::new(&path, &change("boom", "0.2"), "a test").unwrap();
         fs::write(&path, format!("{before}# touched")).unwrap();
         assert!(
             revised

@@ -35,6 +35,7 @@ pub const MACHINE_FRAME: [Vec3; 3] = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.
 
 impl JointPlace {
     /// A joint at `origin`, and the frame that it turns.
+    #[inline]
     fn new(joint: &Joint, origin: Vec3, frame: &mut [Vec3; 3], angle: f32) -> Self {
         let (about, along) = turn(frame, joint.about, angle);
         Self {
@@ -54,6 +55,11 @@ impl JointPlace {
     /// A vector given in the joint's frame, in the machine frame.
     pub fn vector(&self, local: Vec3) -> Vec3 {
         in_frame(&self.frame, local)
+    }
+
+    /// What a point that the joint carries moves by when the joint does, m/rad (m/m where it slides).
+    pub fn carries(&self, point: Vec3) -> Vec3 {
+        add(self.along, cross(self.about, sub(point, self.origin)))
     }
 
     /// A point of the machine frame, in the joint's frame, m.
@@ -80,24 +86,26 @@ pub struct ArmPose {
 impl ArmPose {
     /// The pose of an arm whose joint angles, rad (m where a joint slides), are given from base to tip, that of its grip after them.
     pub fn new(arm: &Arm, angles: impl IntoIterator<Item = f32>) -> Self {
-        let mut frame = MACHINE_FRAME;
-        let mut tip = arm.base;
-        let mut joints = Vec::new();
+        let mut pose = Self::default();
+        pose.turn_to(arm, angles);
+        pose
+    }
+
+    /// Turns it to other angles, as [`Self::new`] has them.
+    pub fn turn_to(&mut self, arm: &Arm, angles: impl IntoIterator<Item = f32>) {
+        self.frame = MACHINE_FRAME;
+        self.tip = arm.base;
+        self.joints.clear();
         let mut angles = angles.into_iter();
         // The angles come second: a `zip` that runs out of joints has then not taken the grip's.
         for (joint, angle) in arm.joints.iter().zip(&mut angles) {
-            let place = JointPlace::new(joint, tip, &mut frame, angle);
-            tip = place.end;
+            let place = JointPlace::new(joint, self.tip, &mut self.frame, angle);
+            self.tip = place.end;
             // Cannot be full: an arm has no more joints than this has room for.
-            let _ = joints.push(place);
+            let _ = self.joints.push(place);
         }
         let grip = arm.grip.as_ref().zip(angles.next());
-        Self {
-            joints,
-            grip: grip.map(|(grip, angle)| JointPlace::new(grip, tip, &mut frame.clone(), angle)),
-            tip,
-            frame,
-        }
+        self.grip = grip.map(|(grip, angle)| JointPlace::new(grip, self.tip, &mut self.frame.clone(), angle));
     }
 
     /// What a point on link `link` (counted from the base) moves by when the joints move: one column a joint, m/rad (m/m where
@@ -106,7 +114,7 @@ impl ArmPose {
         self.joints
             .iter()
             .take(link.saturating_add(1))
-            .map(move |joint| add(joint.along, cross(joint.about, sub(point, joint.origin))))
+            .map(move |joint| joint.carries(point))
     }
 }
 

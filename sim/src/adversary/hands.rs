@@ -161,7 +161,8 @@ impl<'m> Hands<'m> {
 
     /// For each arm what it is nearest to, of what is aimed at.
     fn aims(&self, posture: &Posture) -> Vec<Option<Aim>> {
-        let around = Surroundings::new(self.machine, &posture.arms);
+        let mut around = Surroundings::new(self.machine);
+        around.look(&posture.arms);
         let mut nearest = vec![None::<Aim>; self.machine.arms().len()];
         let two = nearest.len() > 1;
         let joints = |arm: &Arm| u8::try_from(arm.joints.len()).unwrap_or(0);

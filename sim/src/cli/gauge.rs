@@ -10,7 +10,7 @@ use super::consent::settle;
 use super::{Console, MachineArg, Verdict, decimals, paragraph, table};
 use crate::gauge::points::Pair;
 use crate::gauge::{self, Asked, GaugeReport, INCLINOMETER_DEG, Measured, TAPE_MM};
-use crate::revise::Revised;
+use crate::revise::{Change, Revised};
 
 /// What `--help` opens with.
 pub(super) const LONG: &str = "\
@@ -95,13 +95,15 @@ impl Args {
         let gauged = gauge::gauge(&asked)?;
         let mut report = GaugeReport::new(&asked, &gauged);
         let revised = self.revised(&report)?;
-        report.revision = revised.as_ref().map(|revised| revised.revision().clone());
+        report.revision = revised
+            .as_ref()
+            .and_then(|revised| revised.revisions().first().cloned());
         if !console.json() {
             console.print(&text(&report))?;
         }
         if let Some(revised) = revised {
-            let (revision, told) = settle(console, revised, self.yes)?;
-            report.revision = Some(revision);
+            let (revisions, told) = settle(console, revised, ("--yes", self.yes))?;
+            report.revision = revisions.into_iter().next();
             if !console.json() {
                 console.print(&paragraph(&told, ""))?;
             }
@@ -141,13 +143,16 @@ impl Args {
             return Ok(None);
         };
         let list = |[one, other]: [f64; 2]| Some(format!("[{one:?}, {other:?}]"));
-        let values = [
-            (proposal.signal_key.as_str(), list(proposal.signals)),
-            (proposal.stroke_key.as_str(), list(proposal.strokes)),
-        ];
-        let key = if self.twin { "twin" } else { "sensor" };
+        let change = Change {
+            axis: &report.axis,
+            key: if self.twin { "twin" } else { "sensor" },
+            values: vec![
+                (proposal.signal_key.as_str(), list(proposal.signals)),
+                (proposal.stroke_key.as_str(), list(proposal.strokes)),
+            ],
+        };
         let by = format!("bellcrank gauge over {} points", report.points.len());
-        Ok(Some(Revised::new(Path::new(name), &report.axis, key, &values, &by)?))
+        Ok(Some(Revised::new(Path::new(name), &[change], &by)?))
     }
 }
 

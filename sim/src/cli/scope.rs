@@ -6,7 +6,7 @@ use bellcrank_machine::document::read_file;
 
 use super::consent::{WriteArgs, settle};
 use super::{Console, Verdict, decimals, file_stem, paragraph, table};
-use crate::revise::{Revised, Revision};
+use crate::revise::{Change, Revised, Revision};
 use crate::scope::lever::{LeverMap, RestRow};
 use crate::scope::marks::{self, Mark};
 use crate::scope::{self, Asked, ScopeReport, short};
@@ -76,14 +76,16 @@ impl Args {
         let stem = self.capture.file_stem().unwrap_or_default().to_string_lossy();
         let name = format!("{}-scope.svg", file_stem(&stem));
         let picture = out.write(&name, scope::picture(&scoped).as_bytes())?;
-        let revision = revised.as_ref().map(|revised| revised.revision().clone());
+        let revision = revised
+            .as_ref()
+            .and_then(|revised| revised.revisions().first().cloned());
         let mut report = ScopeReport::new(&scoped, picture.display().to_string(), revision);
         if !console.json() {
             console.print(&text(&report))?;
         }
         if let Some(revised) = revised {
-            let (revision, told) = settle(console, revised, self.write.yes)?;
-            report.revision = Some(revision);
+            let (revisions, told) = settle(console, revised, ("--yes", self.write.yes))?;
+            report.revision = revisions.into_iter().next();
             if !console.json() {
                 console.print(&paragraph(&told, ""))?;
             }
@@ -100,13 +102,18 @@ impl Args {
         let (Some(path), Some(axis)) = (&self.write.write, &self.axis) else {
             return Ok(None);
         };
+        let change = |values| Change {
+            axis,
+            key: "channel",
+            values,
+        };
         let Some(lever) = lever else {
             // What is to be written is looked at all the same: a wrong name is told now and not after the next capture.
-            Revised::new(path, axis, "channel", &[], "")?;
+            Revised::new(path, &[change(Vec::new())], "")?;
             return Ok(None);
         };
         let channel = lever.channel;
-        let values = [
+        let values = vec![
             ("kind", None),
             ("full_ma", None),
             ("full_v", None),
@@ -118,7 +125,7 @@ impl Args {
             "bellcrank scope of {}",
             self.capture.file_name().unwrap_or_default().to_string_lossy()
         );
-        Ok(Some(Revised::new(path, axis, "channel", &values, &by)?))
+        Ok(Some(Revised::new(path, &[change(values)], &by)?))
     }
 }
 

@@ -1,41 +1,49 @@
 //! `bellcrank trim`: what the valves really do, and what the machine file should say of them.
 
-use std::io::{self, BufRead, IsTerminal, Write};
-use std::path::PathBuf;
-use std::time::{SystemTime, UNIX_EPOCH};
+mod text;
+
+use std::path::{Path, PathBuf};
 
 use bellcrank_machine::Description;
+use bellcrank_machine::description::Drive;
+use indicatif::{ProgressBar, ProgressStyle};
 use miette::{IntoDiagnostic, miette};
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::{Console, MachineArg, OutFolder, Verdict, decimals, file_stem, table};
-use crate::trim::compare::{self, Driven};
+use super::consent::settle;
+use super::{Console, MachineArg, OutFolder, Verdict, file_stem, paragraph, terminal_width};
+use crate::revise::{Change, Revised, Revision};
+use crate::trim::compare::{self, Driven, Moment};
 use crate::trim::estimate::{Identified, identify};
-use crate::trim::fit::Estimate;
 use crate::trim::log::{self, AxisLog};
 use crate::trim::plan::{self, Limits};
-use crate::trim::propose::{Proposal, Stability, computed_hz, propose};
+use crate::trim::propose::{Stability, computed_hz, propose};
 use crate::trim::trial::{self, Logger, Setup, Trial};
 use crate::trim::{picture, pose, terminals, write};
+
+/// Longest line of a plan that is kept as a file.
+const PLAN_WIDTH: usize = 100;
 
 /// What `--help` opens with.
 pub(super) const LONG: &str = "\
 Find out what the valves really do, and what the machine file should say of them
 
 Plans a test of each axis (--plan prints it and runs nothing), runs it on the simulated machine or on one at its \
-terminals (--io), or reads what was recorded elsewhere (--log). From the log alone: deadband and gain curve each way, hysteresis, lag, noise, and how the \
-load swings on its oil, each with a 95 % interval. Proposes valve curve, dither, lead and loop gain, drives the \
-simulated machine before and after, and puts it into the machine file only with --write, or a typed yes. What stood \
-there stays as a comment.
+terminals (--io), or reads what was recorded elsewhere (--log). From the log alone: deadband and gain curve each way, \
+hysteresis, lag, noise, and how the load swings on its oil, each with a 95 % interval. Proposes valve curve, dither, lead \
+and loop gain, drives the simulated machine before and after, and puts it into the machine file only with --write, or a \
+typed yes. What stood there stays as a comment.
 
 With --io the test is of a machine at its terminals, one axis at a time: somebody at the seat holds the enabling switch \
 all the while, and lets the levers be; to let go of it, to move a lever, or Ctrl-C, ends it.
 
 A log is CSV: t_s, axis, command (-1 to 1), and signal_v, stroke_mm or stroke_deg; rows may be uneven in time. Exit \
-code 1 if a log is refused: nothing is written then.
+code 1 if a log is refused or a test given up: no machine file and no picture is written then.
 
-Writes MACHINE-trim-plan.txt, MACHINE-trim-log.csv and a picture of each axis' curves to the output folder.";
+Writes MACHINE-trim-plan.txt and MACHINE-trim-log.csv (not with --log) and two pictures of each axis to the output folder: \
+MACHINE-AXIS-trim.svg, the curve of its valve, and MACHINE-AXIS-steps.svg, a step before and after. What was recorded at \
+terminals is kept even if it is refused.";
 
 /// `bellcrank trim MACHINE`
 #[derive(Debug, clap::Args)]
@@ -73,14 +81,16 @@ pub struct Args {
 pub struct TrimReport {
     /// The machine.
     pub machine: String,
+    /// What it was found by: a log that was read, or a test, and of what.
+    pub from: String,
     /// Each axis that was trimmed.
     pub axes: Vec<AxisReport>,
-    /// Axes whose logs were refused, with the reason.
+    /// Axes whose logs were refused or whose tests were given up, with the reason.
     pub refused: Vec<RefusedAxis>,
-    /// Files that were written.
+    /// Files that were written: if anything was refused, none but what was recorded at terminals.
     pub files: Vec<String>,
-    /// The machine file, if it was changed.
-    pub machine_file: Option<String>,
+    /// What it comes to in the machine file, a drive each; none of a built-in machine, or if anything was refused.
+    pub revisions: Vec<Revision>,
 }
 
 /// One axis.
@@ -94,6 +104,8 @@ pub struct AxisReport {
     pub smooth_s: f64,
     /// How stable that is.
     pub stability: Stability,
+    /// What its `drive` should say, as it stands in a machine file.
+    pub proposed: String,
     /// The simulated machine driven by what the file says, and by what is proposed.
     pub before: Driven,
     /// See there.
@@ -109,113 +121,94 @@ pub struct RefusedAxis {
     pub reason: String,
 }
 
+/// An axis whose valve was identified.
+struct Trimmed {
+    axis: usize,
+    log: AxisLog,
+    report: AxisReport,
+    drive: Drive,
+    /// The steps before and after.
+    courses: [Vec<Moment>; 2],
+}
+
+/// Logs of axes that were recorded, or why there is none.
+type Recorded = Vec<(usize, Result<AxisLog, String>)>;
+
 impl Args {
     pub(super) fn run(&self, console: &Console) -> miette::Result<Verdict> {
         let machine = self.machine.load()?;
         let limits = self.limits()?;
-        let axes = self.axes(&machine)?;
-        let target = if self.write {
-            Some(self.target()?)
-        } else {
-            self.machine.file()
-        };
         let logs = self.log.as_deref().map(|path| log::read(path, &machine)).transpose()?;
+        let axes = self.axes(&machine, logs.as_deref())?;
+        let target = self.target(&machine, &axes)?;
         let out = console.open_out()?;
         let poses = axes
             .iter()
             .map(|&axis| start(&machine, axis, &limits))
             .collect::<miette::Result<Vec<_>>>()?;
-        let stem = file_stem(&machine.name);
-        let plan: Vec<String> = axes
-            .iter()
-            .zip(&poses)
-            .map(|(&axis, pose)| plan::text(&machine, &[axis], pose, &limits))
-            .collect();
-        let plan = plan.join("\n");
-        let mut files = vec![
-            out.write(&format!("{stem}-trim-plan.txt"), plan.as_bytes())?
-                .display()
-                .to_string(),
-        ];
+        let asked: Vec<(usize, &[f64])> = axes.iter().copied().zip(poses.iter().map(Vec::as_slice)).collect();
+        let plan = |width| plan::text(&machine, &asked, &limits, width);
         if self.plan {
-            console.print(&format!("{plan}\nPlan: {}\n", files[0]))?;
             console.caution();
+            let file = write_plan(&out, &machine, &plan(PLAN_WIDTH))?;
+            let told = plan(terminal_width().clamp(40, PLAN_WIDTH));
+            console.print(&format!("\n{told}\nThe same as a file: {file}\n"))?;
             return Ok(Verdict::Good);
         }
-        let (logs, mut refused) = match logs {
-            Some(logs) => (
-                logs.into_iter().filter(|log| axes.contains(&log.axis)).collect(),
-                Vec::new(),
-            ),
-            None if self.io.is_some() => self.at_terminals(console, &machine, &axes, &poses, limits, &plan)?,
-            None => self.tested(&machine, &axes, &poses, limits)?,
+        let mut files = Vec::new();
+        let mut recorded: Recorded = logs.into_iter().flatten().map(|log| (log.axis, Ok(log))).collect();
+        if let Some(mapping) = &self.io {
+            let log = self.at_terminals(console, &machine, &asked, limits, mapping, &plan)?;
+            // Somebody held a switch for it: it is kept whatever is made of it.
+            if let Ok(log) = &log {
+                files.push(write_log(&out, &machine, std::slice::from_ref(log))?);
+            }
+            recorded.extend(axes.first().map(|axis| (*axis, log)));
+        }
+        let (trimmed, refused) = self.trimmed(&machine, &asked, limits, &recorded)?;
+        if refused.is_empty() {
+            if self.log.is_none() {
+                files.push(write_plan(&out, &machine, &plan(PLAN_WIDTH))?);
+            }
+            if recorded.is_empty() {
+                let logs: Vec<AxisLog> = trimmed.iter().map(|trimmed| trimmed.log.clone()).collect();
+                files.push(write_log(&out, &machine, &logs)?);
+            }
+            files.extend(write_pictures(&out, &machine, &trimmed)?);
+        }
+        let revised = match target.filter(|_| refused.is_empty()) {
+            Some(path) => Some(self.revised(path, &machine, &trimmed)?),
+            None => None,
         };
-        if self.log.is_none() {
-            let csv = log::csv(&machine, &logs);
-            files.push(
-                out.write(&format!("{stem}-trim-log.csv"), csv.as_bytes())?
-                    .display()
-                    .to_string(),
-            );
-        }
-        let computed = computed_hz(&machine);
-        let (mut reports, mut drives) = (Vec::new(), Vec::new());
-        for log in &logs {
-            let axis = &machine.axes[log.axis];
-            let found = match identify(&machine, log) {
-                Ok(found) => found,
-                Err(reason) => {
-                    refused.push(RefusedAxis {
-                        axis: axis.name.clone(),
-                        reason: reason.to_string(),
-                    });
-                    continue;
-                }
-            };
-            let proposal = propose(&machine, axis, &found, computed[log.axis]);
-            let pose = axes.iter().position(|tested| *tested == log.axis).map(|at| &poses[at]);
-            let pose = pose.ok_or_else(|| miette!("axis {:?} of the log was not asked for", axis.name))?;
-            reports.push(report(&machine, log.axis, pose, found, &proposal, self.seed)?);
-            drives.push((log.axis, proposal.drive));
-        }
-        for report in &reports {
-            let name = file_stem(&format!("{}-{}-trim", machine.name, report.found.axis));
-            let picture = picture::curves(&report.found);
-            files.push(
-                out.write(&format!("{name}.svg"), picture.as_bytes())?
-                    .display()
-                    .to_string(),
-            );
-        }
         let mut report = TrimReport {
             machine: machine.name.clone(),
-            axes: reports,
+            from: self.from(),
+            axes: trimmed.into_iter().map(|trimmed| trimmed.report).collect(),
             refused,
             files,
-            machine_file: None,
+            revisions: revised
+                .as_ref()
+                .map_or_else(Vec::new, |revised| revised.revisions().to_vec()),
         };
-        // Without the text the question would come before what it is about.
+        // Without the text, and what there is to be careful of, the question would come before what it is about.
         if !console.json() {
-            console.print(&text(&report))?;
+            console.print(&text::text(&report))?;
         }
-        if report.refused.is_empty()
-            && !drives.is_empty()
-            && let Some(path) = target
-            && (self.write || !console.json() && consent(&path.display().to_string()))
-        {
-            put(path, &machine, &drives)?;
-            report.machine_file = Some(path.display().to_string());
+        if self.log.is_some() || self.io.is_some() {
+            console.caution_measured();
+        } else {
+            console.caution();
+        }
+        if let Some(revised) = revised {
+            let (revisions, told) = settle(console, revised, ("--write", self.write))?;
+            report.revisions = revisions;
+            if !console.json() {
+                console.print(&format!("\n{}", paragraph(&told, "")))?;
+            }
         }
         if console.json() {
-            console.show(&report, text)?;
-        } else if let Some(file) = &report.machine_file {
-            console.print(&format!(
-                "Written: {file}; what stood there is a comment above each drive.\n"
-            ))?;
-        } else {
-            console.print("The machine file is as it was.\n")?;
+            console.show(&report, text::text)?;
         }
-        console.caution();
         Ok(report.refused.is_empty().into())
     }
 
@@ -233,97 +226,236 @@ impl Args {
         })
     }
 
-    fn axes(&self, machine: &Description) -> miette::Result<Vec<usize>> {
-        if self.axis.is_empty() {
-            return Ok((0..machine.axes.len()).collect());
-        }
-        let known: Vec<&str> = machine.axes.iter().map(|axis| &*axis.name).collect();
-        let number = |name: &String| {
-            known
-                .iter()
-                .position(|known| known == name)
-                .ok_or_else(|| miette!("--axis: found {name:?}, wanted one of {}", known.join(", ")))
+    /// The axes that were asked for, or all there are: of the log, if there is one.
+    fn axes(&self, machine: &Description, logs: Option<&[AxisLog]>) -> miette::Result<Vec<usize>> {
+        let there: Vec<usize> = match logs {
+            Some(logs) => logs.iter().map(|log| log.axis).collect(),
+            None => (0..machine.axes.len()).collect(),
         };
-        self.axis.iter().map(number).collect()
+        if self.axis.is_empty() {
+            return Ok(there);
+        }
+        let name = |axis: &usize| machine.axes[*axis].name.as_str();
+        let number = |asked: &String| {
+            there.iter().copied().find(|axis| name(axis) == asked).ok_or_else(|| {
+                let known = there.iter().map(name).collect::<Vec<_>>().join(", ");
+                let of = if logs.is_some() { "of those in the log, " } else { "of " };
+                miette!("--axis: found {asked:?}, wanted one {of}{known}")
+            })
+        };
+        let mut axes = Vec::new();
+        for asked in &self.axis {
+            let axis = number(asked)?;
+            if !axes.contains(&axis) {
+                axes.push(axis);
+            }
+        }
+        Ok(axes)
     }
 
-    /// The file that is to be written.
-    fn target(&self) -> miette::Result<&std::path::Path> {
-        self.machine.file().ok_or_else(|| {
-            miette!("--write: found a built-in machine, wanted a machine file: save it under a name of its own first")
-        })
+    /// The machine file that may be changed, looked at before any work is put into it. None of a built-in machine.
+    fn target(&self, machine: &Description, axes: &[usize]) -> miette::Result<Option<&Path>> {
+        let name = self.machine.name();
+        if bellcrank_machine::builtin(name).is_some() {
+            if self.write {
+                return Err(miette!(
+                    "--write: found the built-in machine {name:?}, wanted a machine file"
+                ));
+            }
+            return Ok(None);
+        }
+        let path = Path::new(name);
+        if self.write {
+            let idle: Vec<Change> = axes.iter().map(|&axis| drive_of(machine, axis, Vec::new())).collect();
+            Revised::new(path, &idle, "")?;
+        }
+        Ok(Some(path))
     }
 
-    /// The test of one axis on a machine at its terminals: its log, or why it was given up.
+    /// Each axis tested, or taken from its log, and identified; and those that were refused.
+    fn trimmed(
+        &self,
+        machine: &Description,
+        asked: &[(usize, &[f64])],
+        limits: Limits,
+        recorded: &Recorded,
+    ) -> miette::Result<(Vec<Trimmed>, Vec<RefusedAxis>)> {
+        let computed = computed_hz(machine);
+        let (mut trimmed, mut refused) = (Vec::new(), Vec::new());
+        let bar = progress(asked.len());
+        for &(axis, pose) in asked {
+            let name = &machine.axes[axis].name;
+            bar.set_message(name.clone());
+            let log = match recorded.iter().find(|(of, _)| *of == axis) {
+                Some((_, log)) => log.clone(),
+                None => self.tested(machine, axis, pose, limits)?,
+            };
+            let found = log.and_then(|log| match identify(machine, &log) {
+                Ok(found) => Ok((log, found)),
+                Err(reason) => Err(reason.to_string()),
+            });
+            match found {
+                Ok((log, found)) => trimmed.push(self.compared(machine, log, pose, found, computed[axis])?),
+                Err(reason) => refused.push(RefusedAxis {
+                    axis: name.clone(),
+                    reason,
+                }),
+            }
+            bar.inc(1);
+        }
+        bar.finish_and_clear();
+        Ok((trimmed, refused))
+    }
+
+    /// The test of an axis on the simulated machine: its log, or why the test was given up.
+    fn tested(
+        &self,
+        machine: &Description,
+        axis: usize,
+        start: &[f64],
+        limits: Limits,
+    ) -> miette::Result<Result<AxisLog, String>> {
+        let setup = Setup {
+            machine,
+            axis,
+            start,
+            limits,
+            logger: Logger::default(),
+            seed: self.seed,
+            faults: Vec::new(),
+        };
+        Ok(log_of(trial::run(&setup).into_diagnostic()?))
+    }
+
+    /// The same on a machine at its terminals.
     fn at_terminals(
         &self,
         console: &Console,
         machine: &Description,
-        axes: &[usize],
-        poses: &[Vec<f64>],
+        asked: &[(usize, &[f64])],
         limits: Limits,
-        plan: &str,
-    ) -> miette::Result<(Vec<AxisLog>, Vec<RefusedAxis>)> {
-        let &[axis] = axes else {
+        mapping: &str,
+        plan: &dyn Fn(usize) -> String,
+    ) -> miette::Result<Result<AxisLog, String>> {
+        let &[(axis, start)] = asked else {
             return Err(miette!(
                 "--io: found {} axes to test, wanted one at a time: --axis NAME",
-                axes.len()
+                asked.len()
             ));
         };
         if !console.json() {
-            console.print(&format!("{plan}\n"))?;
+            let told = plan(terminal_width().clamp(40, PLAN_WIDTH));
+            console.print(&format!("{told}\n"))?;
         }
         let setup = Setup {
             machine,
             axis,
-            start: &poses[0],
+            start,
             limits,
             logger: Logger::whole(),
             seed: self.seed,
             faults: Vec::new(),
         };
-        let mapping = self.io.as_deref().unwrap_or_default();
-        let trial = terminals::run(&setup, mapping, &mut |line| eprintln!("{line}"))?;
-        Ok(sorted(machine, axis, trial))
+        let mut tell = |line: &str| eprintln!("{line}");
+        Ok(log_of(terminals::run(&setup, mapping, &mut tell)?))
     }
 
-    /// The test of each axis on the simulated machine: logs, and what was given up.
-    fn tested(
+    /// What is proposed of what was found, and the simulated machine before and after.
+    fn compared(
         &self,
         machine: &Description,
-        axes: &[usize],
-        poses: &[Vec<f64>],
-        limits: Limits,
-    ) -> miette::Result<(Vec<AxisLog>, Vec<RefusedAxis>)> {
-        let (mut logs, mut refused) = (Vec::new(), Vec::new());
-        for (&axis, start) in axes.iter().zip(poses) {
-            let setup = Setup {
-                machine,
-                axis,
-                start,
-                limits,
-                logger: Logger::default(),
-                seed: self.seed,
-                faults: Vec::new(),
-            };
-            let (log, why) = sorted(machine, axis, trial::run(&setup).into_diagnostic()?);
-            logs.extend(log);
-            refused.extend(why);
+        log: AxisLog,
+        pose: &[f64],
+        found: Identified,
+        computed: Option<(f64, f64)>,
+    ) -> miette::Result<Trimmed> {
+        let axis = log.axis;
+        let proposal = propose(machine, &machine.axes[axis], &found, computed);
+        let mut changed = machine.clone();
+        changed.axes[axis].drive = proposal.drive.clone();
+        let asked = [found.curves[0].full_rate, found.curves[1].full_rate];
+        let drive = |machine: &Description| compare::course(machine, axis, pose, asked, self.seed).into_diagnostic();
+        let ((before, course_before), (after, course_after)) = (drive(machine)?, drive(&changed)?);
+        Ok(Trimmed {
+            axis,
+            log,
+            report: AxisReport {
+                gain_per_s: proposal.drive.gain,
+                smooth_s: proposal.drive.smooth,
+                stability: proposal.stability,
+                proposed: write::told(&machine.axes[axis], &proposal.drive),
+                before,
+                after,
+                found,
+            },
+            drive: proposal.drive,
+            courses: [course_before, course_after],
+        })
+    }
+
+    fn from(&self) -> String {
+        match (&self.log, &self.io) {
+            (Some(log), _) => format!("the log {}", log.display()),
+            (None, Some(mapping)) => format!("a test at the terminals of {mapping}"),
+            (None, None) => "a test on the simulated machine".to_owned(),
         }
-        Ok((logs, refused))
+    }
+
+    /// The change of the machine file.
+    fn revised(&self, path: &Path, machine: &Description, trimmed: &[Trimmed]) -> miette::Result<Revised> {
+        let change = |trimmed: &Trimmed| {
+            let values = write::values(&machine.axes[trimmed.axis], &trimmed.drive);
+            drive_of(machine, trimmed.axis, values)
+        };
+        let changes: Vec<Change> = trimmed.iter().map(change).collect();
+        let by = format!("bellcrank trim, by {}", self.from());
+        Ok(Revised::new(path, &changes, &by)?)
     }
 }
 
-/// A test that came to its end has left a log; one that was given up has not, only the reason.
-fn sorted(machine: &Description, axis: usize, trial: Trial) -> (Vec<AxisLog>, Vec<RefusedAxis>) {
+fn drive_of<'m>(machine: &'m Description, axis: usize, values: Vec<(&'m str, Option<String>)>) -> Change<'m> {
+    Change {
+        axis: &machine.axes[axis].name,
+        key: "drive",
+        values,
+    }
+}
+
+/// What a test left behind, or why it was given up.
+fn log_of(trial: Trial) -> Result<AxisLog, String> {
     match trial.halt {
-        None => (vec![trial.log], Vec::new()),
-        Some(halt) => {
-            let reason = format!("the test was given up: {halt}");
-            let axis = machine.axes[axis].name.clone();
-            (Vec::new(), vec![RefusedAxis { axis, reason }])
+        None => Ok(trial.log),
+        Some(halt) => Err(format!("the test was given up: {halt}")),
+    }
+}
+
+fn write_log(out: &OutFolder, machine: &Description, logs: &[AxisLog]) -> miette::Result<String> {
+    let name = format!("{}-trim-log.csv", file_stem(&machine.name));
+    Ok(out
+        .write(&name, log::csv(machine, logs).as_bytes())?
+        .display()
+        .to_string())
+}
+
+fn write_pictures(out: &OutFolder, machine: &Description, trimmed: &[Trimmed]) -> miette::Result<Vec<String>> {
+    let mut files = Vec::new();
+    for trimmed in trimmed {
+        let found = &trimmed.report.found;
+        let stem = file_stem(&format!("{}-{}", machine.name, found.axis));
+        let curves = picture::curves(found, &machine.axes[trimmed.axis].drive);
+        let [before, after] = &trimmed.courses;
+        let steps = picture::steps(&found.axis, &found.unit, before, after);
+        for (name, picture) in [("trim", curves), ("steps", steps)] {
+            let file = out.write(&format!("{stem}-{name}.svg"), picture.as_bytes())?;
+            files.push(file.display().to_string());
         }
     }
+    Ok(files)
+}
+
+fn write_plan(out: &OutFolder, machine: &Description, plan: &str) -> miette::Result<String> {
+    let name = format!("{}-trim-plan.txt", file_stem(&machine.name));
+    Ok(out.write(&name, plan.as_bytes())?.display().to_string())
 }
 
 fn start(machine: &Description, axis: usize, limits: &Limits) -> miette::Result<Vec<f64>> {
@@ -332,166 +464,12 @@ fn start(machine: &Description, axis: usize, limits: &Limits) -> miette::Result<
     })
 }
 
-fn report(
-    machine: &Description,
-    axis: usize,
-    pose: &[f64],
-    found: Identified,
-    proposal: &Proposal,
-    seed: u64,
-) -> miette::Result<AxisReport> {
-    let mut after = machine.clone();
-    after.axes[axis].drive = proposal.drive.clone();
-    let asked = [found.curves[0].full_rate, found.curves[1].full_rate];
-    let drive = |machine: &Description| compare::drive(machine, axis, pose, asked, seed).into_diagnostic();
-    Ok(AxisReport {
-        gain_per_s: proposal.drive.gain,
-        smooth_s: proposal.drive.smooth,
-        stability: proposal.stability,
-        before: drive(machine)?,
-        after: drive(&after)?,
-        found,
-    })
-}
-
-/// Only a typed yes is one, and only where somebody can type.
-fn consent(file: &str) -> bool {
-    if !io::stdin().is_terminal() {
-        return false;
+/// Shown on a terminal alone, and gone when done.
+fn progress(axes: usize) -> ProgressBar {
+    let bar = ProgressBar::new(axes as u64);
+    // A template that does not parse would be a mistake here; the plain bar then does as well.
+    match ProgressStyle::with_template("trimming {bar:20} {pos}/{len} {msg}") {
+        Ok(style) => bar.with_style(style),
+        Err(_) => bar,
     }
-    let mut typed = String::new();
-    let _ = write!(io::stderr().lock(), "Put this into {file}? Type yes: ");
-    io::stdin().lock().read_line(&mut typed).is_ok() && typed.trim() == "yes"
-}
-
-/// Changes the machine file: whole, read and checked before it takes the old one's place.
-fn put(
-    path: &std::path::Path,
-    machine: &Description,
-    drives: &[(usize, bellcrank_machine::description::Drive)],
-) -> miette::Result<()> {
-    let text = std::fs::read_to_string(path).into_diagnostic()?;
-    let file = path.display().to_string();
-    let seconds = SystemTime::now()
-        .duration_since(UNIX_EPOCH)
-        .map_or(0, |since| since.as_secs());
-    let changed = write::changed(&file, &text, machine, drives, &write::day(seconds))?;
-    let read = bellcrank_machine::read(&file, &changed)?;
-    bellcrank_machine::build(&read).into_diagnostic()?;
-    let folder = path
-        .parent()
-        .filter(|folder| !folder.as_os_str().is_empty())
-        .unwrap_or(std::path::Path::new("."));
-    let name = path.file_name().unwrap_or_default().to_string_lossy();
-    OutFolder::open(folder)?.write(&name, changed.as_bytes())?;
-    Ok(())
-}
-
-/// For people: narrow tables, no wider than 60 columns, a table a subject.
-pub fn text(report: &TrimReport) -> String {
-    let axes = || report.axes.iter();
-    let percent = |estimate: Estimate| {
-        format!(
-            "{} +-{}",
-            decimals(100.0 * estimate.value, 2),
-            decimals(100.0 * estimate.half(), 2)
-        )
-    };
-    let scale = |found: &Identified| if found.unit == "deg" { 1_f64.to_degrees() } else { 1e3 };
-    let mut text = format!("{}: what the valves do, 95 % intervals\n\n", report.machine);
-    text += &table(
-        ["% of command", "opens out", "opens in", "hysteresis"],
-        axes().map(|axis| {
-            vec![
-                axis.found.axis.clone(),
-                percent(axis.found.deadband[0]),
-                percent(axis.found.deadband[1]),
-                percent(axis.found.hysteresis),
-            ]
-        }),
-    );
-    text += "\n";
-    let with = |estimate: Option<Estimate>, times: f64, digits: usize| {
-        estimate.map_or("-".to_owned(), |estimate| {
-            format!(
-                "{} +-{}",
-                decimals(times * estimate.value, digits),
-                decimals(times * estimate.half(), digits)
-            )
-        })
-    };
-    text += &table(
-        ["", "lag ms", "swing Hz", "damping"],
-        axes().map(|axis| {
-            let swing = axis.found.swing;
-            vec![
-                axis.found.axis.clone(),
-                with(axis.found.lag_s, 1e3, 1),
-                with(swing.map(|swing| swing.hz), 1.0, 1),
-                with(swing.map(|swing| swing.zeta), 1.0, 2),
-            ]
-        }),
-    );
-    text += "\n";
-    text += &table(
-        ["per s", "full out", "full in", "measured to %", "noise"],
-        axes().map(|axis| {
-            let (found, times) = (&axis.found, scale(&axis.found));
-            let [out, inward] = &found.curves;
-            vec![
-                format!("{}, {}", found.axis, found.unit),
-                decimals(times * out.full_rate, 1),
-                decimals(times * inward.full_rate, 1),
-                format!(
-                    "{} {}",
-                    decimals(100.0 * out.measured_to, 0),
-                    decimals(100.0 * inward.measured_to, 0)
-                ),
-                decimals(times * found.rate_noise.value, 2),
-            ]
-        }),
-    );
-    text += "full rates are carried on from what was measured; noise: rms\n\n";
-    text += &table(
-        ["proposed", "gain 1/s", "smooth ms", "margins", "swing"],
-        axes().map(|axis| {
-            let margins = axis.stability.margins;
-            vec![
-                axis.found.axis.clone(),
-                decimals(axis.gain_per_s, 1),
-                decimals(1e3 * axis.smooth_s, 0),
-                format!("x{} {} deg", decimals(margins.gain, 1), decimals(margins.phase_deg, 0)),
-                if axis.stability.seen { "seen" } else { "computed" }.to_owned(),
-            ]
-        }),
-    );
-    text += "\nSteps of 20 % and a creep of 2 %, simulated: before, after\n\n";
-    let both = |axis: &AxisReport, of: fn(&Driven) -> f64, digits: usize| {
-        format!(
-            "{}, {}",
-            decimals(of(&axis.before), digits),
-            decimals(of(&axis.after), digits)
-        )
-    };
-    text += &table(
-        ["", "reached %", "beyond %", "late s", "bar", "creep %"],
-        axes().map(|axis| {
-            vec![
-                axis.found.axis.clone(),
-                both(axis, |driven| 100.0 * driven.reached, 0),
-                both(axis, |driven| 100.0 * driven.overshoot, 1),
-                both(axis, |driven| driven.late_s, 2),
-                both(axis, |driven| driven.pressure_bar, 0),
-                both(axis, |driven| 100.0 * driven.creep_least, 0),
-            ]
-        }),
-    );
-    for refused in &report.refused {
-        text += &format!("\nRefused, {}: {}\n", refused.axis, refused.reason);
-    }
-    text += "\n";
-    for file in &report.files {
-        text += &format!("{file}\n");
-    }
-    text
 }

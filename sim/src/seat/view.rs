@@ -11,6 +11,7 @@ use super::desk::Asked;
 use super::session::{STEPS, Session};
 use super::why::{self, Wait};
 use crate::clearance::{self, Least};
+use crate::plant::Pose;
 use crate::prove::catalogue::CATALOGUE;
 use crate::report::units::{BAR, MM, stroke_unit};
 
@@ -67,10 +68,18 @@ struct ArmTold<'m> {
 struct ZoneTold<'m> {
     name: &'m str,
     margin: f64,
-    /// Corners of a box; none where it is a half space.
-    corners: Option<[[f64; 3]; 2]>,
-    /// A point of the plane and its normal; none where it is none.
-    plane: Option<[[f64; 3]; 2]>,
+    /// Where it is; none where a link carries it: then each moment tells.
+    outline: Option<Outline>,
+}
+
+/// What a zone looks like, mm.
+#[derive(Debug, Clone, Serialize)]
+#[serde(untagged)]
+enum Outline {
+    /// The least convex body around these points, and whatever is within `radius` of it.
+    Body { hull: Vec<[f64; 3]>, radius: f64 },
+    /// All behind a point, square to a unit vector out of the zone.
+    Plane { point: [f64; 3], outward: [f64; 3] },
 }
 
 #[derive(Debug, Serialize)]
@@ -134,7 +143,11 @@ pub fn machine<'m>(session: &'m Session, origin: &Origin<'m>) -> MachineTold<'m>
                     .collect(),
             })
             .collect(),
-        zones: machine.zones.iter().map(zone).collect(),
+        zones: machine
+            .zones
+            .iter()
+            .map(|described| zone(described, session.live.plant.pose()))
+            .collect(),
         catalogue: catalogue(machine),
         figures: origin.figures,
     }
@@ -154,16 +167,35 @@ fn axis(axis: &bellcrank_machine::description::Axis) -> AxisTold<'_> {
     }
 }
 
-fn zone(zone: &Zone) -> ZoneTold<'_> {
-    let plane = match &zone.shape {
-        Shape::HalfSpace { point, outward } if zone.on.is_none() => Some([mm(point), (*outward).into()]),
-        _ => None,
-    };
+fn zone<'m>(zone: &'m Zone, pose: &Pose) -> ZoneTold<'m> {
     ZoneTold {
         name: &zone.name,
         margin: MM * zone.margin,
-        corners: zone.bounds().map(|(min, max)| [mm(&min), mm(&max)]),
-        plane,
+        outline: zone.on.is_none().then(|| outline(zone, pose)),
+    }
+}
+
+fn outline(zone: &Zone, pose: &Pose) -> Outline {
+    let place = |point: &Vector3<f64>| mm(&zone.on.map_or(*point, |axis| pose.point(axis, point)));
+    match &zone.shape {
+        Shape::Box { min, max } => {
+            let corner = |bits: usize| Vector3::from_fn(|k, _| if bits & (1 << k) == 0 { min[k] } else { max[k] });
+            Outline::Body {
+                hull: (0..8).map(|bits| place(&corner(bits))).collect(),
+                radius: 0.0,
+            }
+        }
+        Shape::Capsule { from, to, radius } => Outline::Body {
+            hull: vec![place(from), place(to)],
+            radius: round(MM * radius, 1.0),
+        },
+        Shape::HalfSpace { point, outward } => {
+            let outward = zone.on.map_or(*outward, |axis| pose.rotation(axis) * outward);
+            Outline::Plane {
+                point: place(point),
+                outward: outward.map(|share| round(share, 1e4)).into(),
+            }
+        }
     }
 }
 
@@ -198,6 +230,8 @@ pub struct Moment {
     neutral: bool,
     axes: Vec<AxisNow>,
     arms: Vec<ArmNow>,
+    /// Where the zones are that links carry, in the order of the machine's.
+    carried: Vec<Outline>,
     /// Pressure of the supply, bar.
     supply: f64,
     /// Least distance between the arms, mm.
@@ -276,6 +310,12 @@ impl Teller {
             neutral,
             axes: axes(session),
             arms: self.arms(session, asked, &least),
+            carried: machine
+                .zones
+                .iter()
+                .filter(|zone| zone.on.is_some())
+                .map(|zone| outline(zone, live.plant.pose()))
+                .collect(),
             supply: round(BAR * live.plant.supply_pressure(), 10.0),
             between: least.between_arms.map(|least| round(MM * least, 1.0)),
             heard: asked.number,

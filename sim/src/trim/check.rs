@@ -108,12 +108,11 @@ pub fn check(axis: &Axis, log: &AxisLog, series: &Series, holds: &[Hold]) -> Res
     if high - low <= 1.01 * step {
         return Err(Refusal::DeadSensor);
     }
-    let clipped = clipped(axis, log, series, low, high);
-    if clipped > CLIPPED {
-        return Err(Refusal::Clipped {
-            percent: 100.0 * clipped,
-        });
-    }
+    let clipped = |share: f64| match share {
+        share if share > CLIPPED => Err(Refusal::Clipped { percent: 100.0 * share }),
+        _ => Ok(()),
+    };
+    clipped(at_end(axis, log, series))?;
     let moving: Vec<&Hold> = holds.iter().filter(|hold| hold.command != 0.0 && moves(hold)).collect();
     if moving.is_empty() {
         return Err(if most >= OPEN {
@@ -126,6 +125,8 @@ pub fn check(axis: &Axis, log: &AxisLog, series: &Series, holds: &[Hold]) -> Res
             }
         });
     }
+    // Only now: what hums about one place is at its extreme again and again.
+    clipped(pinned(series, low, high))?;
     let wrong = moving.iter().filter(|hold| hold.rate * hold.command < 0.0).count();
     if 10 * wrong > 9 * moving.len() {
         return Err(Refusal::Swapped);
@@ -156,8 +157,8 @@ pub fn check(axis: &Axis, log: &AxisLog, series: &Series, holds: &[Hold]) -> Res
     Ok(())
 }
 
-/// Share of the readings that are at an end: of the converter, of the sensor's band, or of what the log itself shows again and again.
-fn clipped(axis: &Axis, log: &AxisLog, series: &Series, low: f64, high: f64) -> f64 {
+/// Share of the readings that are at an end of the converter, or of the sensor's band.
+fn at_end(axis: &Axis, log: &AxisLog, series: &Series) -> f64 {
     let sensor = &axis.sensor;
     let (step, scale) = (sensor.step_volts(), sensor.volts(1.0, sensor.excitation()));
     let at_end = |volts: f64| {
@@ -169,13 +170,15 @@ fn clipped(axis: &Axis, log: &AxisLog, series: &Series, low: f64, high: f64) -> 
         .iter()
         .filter(|reading| matches!(reading.sensed, Sensed::Volts(volts) if at_end(volts)))
         .count();
-    // Pinned: the very same extreme value, row after row, while a valve that is open there and then moves it elsewhere.
+    // Wild readings are at an end by chance now and then; they are none of these.
+    ends.saturating_sub(series.wild) as f64 / log.readings.len().max(1) as f64
+}
+
+/// Share of the readings that are pinned: at the very same extreme value, row after row, while a valve is open that elsewhere moves it.
+fn pinned(series: &Series, low: f64, high: f64) -> f64 {
     let pinned = |extreme: f64| {
         let same = |row: &&super::holds::Row| (row.stroke - extreme).abs() < 1e-12 && row.command.abs() > OPEN;
         series.rows.iter().filter(same).count()
     };
-    let share = |count: usize, of: usize| count as f64 / of.max(1) as f64;
-    let pinned = pinned(low).max(pinned(high));
-    // Wild readings are at an end by chance now and then; they are none of these.
-    share(ends.saturating_sub(series.wild), log.readings.len()).max(share(pinned, series.rows.len()))
+    pinned(low).max(pinned(high)) as f64 / series.rows.len().max(1) as f64
 }

@@ -6,6 +6,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::stand::scenario;
+use super::step;
 use crate::run::{RunError, rehearse_sampled};
 use crate::scenario::{Act, Hand};
 
@@ -28,6 +29,8 @@ pub struct Driven {
     pub reached: f64,
     /// How far the stroke went beyond where it came to rest, share of the way.
     pub overshoot: f64,
+    /// From the lever back at neutral until the stroke stays within 2 % of its way of where it comes to rest, s.
+    pub settled_s: f64,
     /// Greatest pressure in the cylinder or motor, bar.
     pub pressure_bar: f64,
     /// Greatest distance from where it was asked to be, over the rate asked for, s.
@@ -37,6 +40,22 @@ pub struct Driven {
     /// It was still in the last second.
     pub still: bool,
 }
+
+/// A moment of the two steps, out and back.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Moment {
+    /// Time since shortly before the first, s.
+    pub t: f64,
+    /// Where it was asked to be, counted from where each step began, m or rad.
+    pub asked: f64,
+    /// Where it was, m or rad.
+    pub stroke: f64,
+    /// Pressures at ports A and B of the cylinder or motor, Pa.
+    pub pressures: [f64; 2],
+}
+
+/// So long before the first step its course begins, s.
+const BEFORE_S: f64 = 0.3;
 
 /// Drives one axis out and back.
 ///
@@ -49,6 +68,20 @@ pub fn drive(
     asked: [f64; 2],
     seed: u64,
 ) -> Result<Driven, RunError> {
+    course(machine, axis, start, asked, seed).map(|(driven, _)| driven)
+}
+
+/// The same, and how the steps went.
+///
+/// # Errors
+/// The machine cannot be simulated.
+pub fn course(
+    machine: &Description,
+    axis: usize,
+    start: &[f64],
+    asked: [f64; 2],
+    seed: u64,
+) -> Result<(Driven, Vec<Moment>), RunError> {
     let mut machine = machine.clone();
     machine.stations.seat = Station {
         speed_cap: 1.0,
@@ -106,14 +139,12 @@ pub fn drive(
     };
     let step = |from: f64, rate: f64| {
         let (start, end) = (stroke(from), stroke(from + STEP_S + REST_S - 0.05));
-        let gone = (end - start) * rate.signum();
+        let gone = end - start;
         let along = samples
             .iter()
             .filter(|(t, _)| (from..from + STEP_S + REST_S).contains(t));
-        let beyond = along
-            .clone()
-            .map(|(_, sample)| (sample.stroke - end) * rate.signum())
-            .fold(0.0, f64::max);
+        let moments: Vec<(f64, f64)> = along.clone().map(|(t, sample)| (*t, sample.stroke)).collect();
+        let figures = step::figures(&moments, start, end);
         let late = along.map(|(t, sample)| {
             let wanted = start + rate * (t - from).min(STEP_S);
             (wanted - sample.stroke).abs() / rate.abs()
@@ -121,8 +152,10 @@ pub fn drive(
         let settled = (stroke(from + STEP_S) - stroke(from + STEP_S - 0.4)) / 0.4 / rate;
         (
             settled,
-            beyond / gone.abs().max(1e-3 * travel),
+            // Of one that hardly went anywhere, not a share of that.
+            figures.beyond * gone.abs() / gone.abs().max(1e-3 * travel),
             late.fold(0.0, f64::max),
+            (figures.settled - from - STEP_S).max(0.0),
         )
     };
     let (there, home_step) = (step(out, STEP * asked[0]), step(home, -STEP * asked[1]));
@@ -141,7 +174,24 @@ pub fn drive(
         .iter()
         .filter(|(t, _)| *t > STEP_AT_S)
         .map(|(_, sample)| sample.pressure_a.max(sample.pressure_b));
-    Ok(Driven {
+    let moments = samples
+        .iter()
+        .filter(|(t, _)| *t >= out - BEFORE_S)
+        .map(|&(t, sample)| {
+            let (from, rate) = if t < home {
+                (out, STEP * asked[0])
+            } else {
+                (home, -STEP * asked[1])
+            };
+            Moment {
+                t: t - out + BEFORE_S,
+                asked: stroke(from) + rate * (t - from).clamp(0.0, STEP_S),
+                stroke: sample.stroke,
+                pressures: [sample.pressure_a, sample.pressure_b],
+            }
+        });
+    let moments = moments.collect();
+    let driven = Driven {
         reached: if (there.0 - 1.0).abs() > (home_step.0 - 1.0).abs() {
             there.0
         } else {
@@ -150,7 +200,9 @@ pub fn drive(
         overshoot: there.1.max(home_step.1),
         pressure_bar: pressures.fold(0.0, f64::max) / 1e5,
         late_s: there.2.max(home_step.2),
+        settled_s: there.3.max(home_step.3),
         creep_least: crept.fold(f64::INFINITY, f64::min),
         still: high - low < STILL * travel,
-    })
+    };
+    Ok((driven, moments))
 }

@@ -11,6 +11,7 @@
 //!
 //! Other columns are passed over.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use bellcrank_machine::Description;
@@ -82,7 +83,7 @@ pub fn read(path: &Path, machine: &Description) -> Result<Vec<AxisLog>, LogError
         path: path.to_path_buf(),
         source,
     };
-    let wrong = |line, column, found: String, wanted: String| LogError::Wrong {
+    let wrong = |line, Misread { column, found, wanted }| LogError::Wrong {
         path: path.to_path_buf(),
         line,
         column,
@@ -94,86 +95,108 @@ pub fn read(path: &Path, machine: &Description) -> Result<Vec<AxisLog>, LogError
         .comment(Some(b'#'))
         .from_path(path)
         .map_err(unreadable)?;
-    let header = reader.headers().map_err(unreadable)?.clone();
-    let place = |name: &str| header.iter().position(|column| column == name);
-    let needed = |name: &'static str| {
-        place(name).ok_or_else(|| {
-            let found = header.iter().collect::<Vec<_>>().join(", ");
-            wrong(1, name, format!("the columns {found}"), format!("a column {name}"))
-        })
-    };
-    let (time, name, command) = (needed("t_s")?, needed("axis")?, needed("command")?);
-    let sensed = ["signal_v", "stroke_mm", "stroke_deg"].map(|column| (column, place(column)));
-    if sensed.iter().all(|(_, place)| place.is_none()) {
-        let found = header.iter().collect::<Vec<_>>().join(", ");
-        let wanted = "a column signal_v, stroke_mm or stroke_deg".to_owned();
-        return Err(wrong(1, "signal_v", format!("the columns {found}"), wanted));
-    }
-    let mut logs: Vec<AxisLog> = Vec::new();
+    let columns = Columns::of(reader.headers().map_err(unreadable)?).map_err(|misread| wrong(1, misread))?;
+    let mut logs: BTreeMap<usize, Vec<Reading>> = BTreeMap::new();
     for row in reader.records() {
         let row = row.map_err(unreadable)?;
         let line = row.position().map_or(0, csv::Position::line);
+        let (axis, reading) = columns.reading(&row, machine).map_err(|misread| wrong(line, misread))?;
+        let readings = logs.entry(axis).or_default();
+        if let Some(last) = readings.last().filter(|last| last.t >= reading.t) {
+            let wanted = format!("a time after {} s, the row before of this axis", last.t);
+            return Err(wrong(line, misread("t_s", format!("{} s", reading.t), wanted)));
+        }
+        readings.push(reading);
+    }
+    if logs.is_empty() {
+        return Err(wrong(1, misread("t_s", "no rows", "a row for each reading")));
+    }
+    Ok(logs
+        .into_iter()
+        .map(|(axis, readings)| AxisLog { axis, readings })
+        .collect())
+}
+
+/// What is wrong in a row: in which column, what was found, what would be right.
+struct Misread {
+    column: &'static str,
+    found: String,
+    wanted: String,
+}
+
+fn misread(column: &'static str, found: impl Into<String>, wanted: impl Into<String>) -> Misread {
+    Misread {
+        column,
+        found: found.into(),
+        wanted: wanted.into(),
+    }
+}
+
+/// Where each column stands.
+struct Columns {
+    time: usize,
+    axis: usize,
+    command: usize,
+    signal: Option<usize>,
+    /// `stroke_mm` and `stroke_deg`.
+    strokes: [Option<usize>; 2],
+}
+
+impl Columns {
+    fn of(header: &csv::StringRecord) -> Result<Columns, Misread> {
+        let found = match header.iter().collect::<Vec<_>>().join(", ") {
+            none if none.is_empty() => "no columns".to_owned(),
+            some => format!("the columns {some}"),
+        };
+        let place = |name: &str| header.iter().position(|column| column == name);
+        let needed =
+            |name: &'static str| place(name).ok_or_else(|| misread(name, found.clone(), format!("a column {name}")));
+        let columns = Columns {
+            time: needed("t_s")?,
+            axis: needed("axis")?,
+            command: needed("command")?,
+            signal: place("signal_v"),
+            strokes: ["stroke_mm", "stroke_deg"].map(place),
+        };
+        if columns.signal.or(columns.strokes[0]).or(columns.strokes[1]).is_none() {
+            return Err(misread("signal_v", found, "a column signal_v, stroke_mm or stroke_deg"));
+        }
+        Ok(columns)
+    }
+
+    /// The axis of a row, and what it says.
+    fn reading(&self, row: &csv::StringRecord, machine: &Description) -> Result<(usize, Reading), Misread> {
         let number = |column: &'static str, at: usize| {
             let text = row.get(at).unwrap_or_default();
-            text.parse()
-                .ok()
-                .filter(|number: &f64| number.is_finite())
-                .ok_or_else(|| wrong(line, column, format!("{text:?}"), "a number".to_owned()))
+            let number = text.parse().ok().filter(|number: &f64| number.is_finite());
+            number.ok_or_else(|| misread(column, format!("{text:?}"), "a number"))
         };
-        let named = row.get(name).unwrap_or_default();
+        let named = row.get(self.axis).unwrap_or_default();
         let Some(axis) = machine.axes.iter().position(|axis| axis.name == named) else {
             let known: Vec<&str> = machine.axes.iter().map(|axis| &*axis.name).collect();
-            return Err(wrong(
-                line,
-                "axis",
-                format!("{named:?}"),
-                format!("one of {}", known.join(", ")),
-            ));
+            let wanted = format!("one of {}", known.join(", "));
+            return Err(misread("axis", format!("{named:?}"), wanted));
         };
+        let filled = |at: &usize| row.get(*at).is_some_and(|text| !text.is_empty());
         let (unit, scale) = stroke_unit(&machine.axes[axis]);
-        let filled = |column: &str| {
-            let at = sensed.iter().find(|known| known.0 == column).and_then(|known| known.1);
-            at.filter(|at| row.get(*at).is_some_and(|text| !text.is_empty()))
+        let (column, stroke) = if unit == "deg" {
+            ("stroke_deg", self.strokes[1])
+        } else {
+            ("stroke_mm", self.strokes[0])
         };
-        let stroke = if unit == "deg" { "stroke_deg" } else { "stroke_mm" };
-        let sensed = match (filled("signal_v"), filled(stroke)) {
+        let sensed = match (self.signal.filter(filled), stroke.filter(filled)) {
             (Some(at), _) => Sensed::Volts(number("signal_v", at)?),
-            (None, Some(at)) => Sensed::Stroke(number(stroke, at)? / scale),
-            (None, None) => {
-                return Err(wrong(
-                    line,
-                    stroke,
-                    "nothing".to_owned(),
-                    "a voltage or a stroke".to_owned(),
-                ));
-            }
+            (None, Some(at)) => Sensed::Stroke(number(column, at)? / scale),
+            (None, None) => return Err(misread(column, "nothing", "a voltage or a stroke")),
         };
-        let reading = Reading {
-            t: number("t_s", time)?,
-            command: number("command", command)?,
-            sensed,
-        };
-        if reading.command.abs() > 1.0 {
-            let wanted = "a share of full command, -1 to 1".to_owned();
-            return Err(wrong(line, "command", reading.command.to_string(), wanted));
+        let command = number("command", self.command)?;
+        if command.abs() > 1.0 {
+            let wanted = "a share of full command, -1 to 1";
+            return Err(misread("command", command.to_string(), wanted));
         }
-        let log = match logs.iter_mut().position(|log| log.axis == axis) {
-            Some(known) => &mut logs[known],
-            None => {
-                logs.push(AxisLog {
-                    axis,
-                    readings: Vec::new(),
-                });
-                logs.last_mut().expect("it was pushed")
-            }
-        };
-        if let Some(last) = log.readings.last().filter(|last| last.t >= reading.t) {
-            let wanted = format!("a time after {} s, the row before of this axis", last.t);
-            return Err(wrong(line, "t_s", format!("{} s", reading.t), wanted));
-        }
-        log.readings.push(reading);
+        let t = number("t_s", self.time)?;
+        Ok((axis, Reading { t, command, sensed }))
     }
-    Ok(logs)
 }
 
 /// The logs as they are read.

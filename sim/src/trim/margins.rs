@@ -34,7 +34,7 @@ pub struct Loop {
 pub struct Margins {
     /// The gain could be so many times as high.
     pub gain: f64,
-    /// The phase could be so much later, degrees.
+    /// The phase could be so much later, degrees; below zero, so much less late it would have to be.
     pub phase_deg: f64,
 }
 
@@ -64,9 +64,12 @@ impl Loop {
         for k in 1..=count {
             let now = self.response(gain, at(k));
             if (before.norm() - 1.0) * (now.norm() - 1.0) <= 0.0 {
-                // Once around, from behind: how far the phase is from half a turn.
+                // How far the phase is from half a turn, on whichever side of it.
                 let phase = (now.arg() + PI).rem_euclid(TAU);
-                margins.phase_deg = margins.phase_deg.min(phase.min(TAU - phase).to_degrees());
+                let from_half = if phase > PI { phase - TAU } else { phase }.to_degrees();
+                if from_half.abs() < margins.phase_deg.abs() {
+                    margins.phase_deg = from_half;
+                }
             }
             // Through the negative real axis.
             if before.im * now.im <= 0.0 && before.re < 0.0 && now.re < 0.0 {

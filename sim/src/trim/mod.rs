@@ -20,6 +20,7 @@ pub mod pose;
 pub mod proof;
 pub mod propose;
 pub mod stand;
+pub mod step;
 pub mod terminals;
 pub mod trial;
 pub mod valve;

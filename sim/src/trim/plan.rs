@@ -4,6 +4,7 @@ use bellcrank_machine::Description;
 use bellcrank_machine::description::Axis;
 
 use super::log::stroke_unit;
+use crate::drawing::plain;
 
 /// How a test is limited.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -55,54 +56,76 @@ pub const TOO_FAST: f64 = 2.5;
 /// An axis is stopped that leaves its travel by this share of its stroke.
 pub const TOO_FAR: f64 = 0.1;
 
-/// The plan of a test, for people and as a file.
-pub fn text(machine: &Description, axes: &[usize], start: &[f64], limits: &Limits) -> String {
-    let percent = |share: f64| format!("{:.0} %", 100.0 * share);
-    let mut text = format!(
-        "Plan: trim the valves of {}\n\n\
-         BEFORE ANYTHING MOVES\n\
-         - Nobody in reach of any part, the person at the stop button included; somebody at that button.\n\
-         - Arms empty, no load. Oil at working temperature. Nothing under a raised arm.\n\
-         - The arms stand as told below, and each axis may move its whole travel there without touching.\n\
-         - Low pressure or low flow first, if the machine has a way to set it; one axis at a time.\n\
-         - Oil under pressure goes through skin and stays under pressure with the engine off.\n\
-         - The valve is led open loop: nothing brings the axis back but the test itself.\n\n",
-        machine.name
-    );
-    text += "Pose at the start, deg:\n";
-    for (axis, angle) in machine.axes.iter().zip(start) {
-        text += &format!("  {:<14}{:>8.1}\n", axis.name, angle.to_degrees());
+/// The plan of a test of these axes, each from its pose (joint angles, rad), in lines of at most `width` characters.
+pub fn text(machine: &Description, axes: &[(usize, &[f64])], limits: &Limits, width: usize) -> String {
+    let number = |share: f64| plain(100.0 * share);
+    let percent = |share: f64| number(share) + " %";
+    let item = |mark: &str, text: &str| {
+        let indent = " ".repeat(mark.len());
+        let options = textwrap::Options::new(width)
+            .initial_indent(mark)
+            .subsequent_indent(&indent);
+        textwrap::fill(text, options) + "\n"
+    };
+    let mut text = format!("Plan: trim the valves of {}\n\nBEFORE ANYTHING MOVES\n", machine.name);
+    for caution in CAUTIONS {
+        text += &item("- ", caution);
     }
-    text += &format!(
-        "\nFor each axis, extending and retracting in turn:\n\
-         1. Rest, 1 s: noise and step of the sensor.\n\
-         2. Ramp, {} of full command a second, until it goes {} of full rate or has gone {} of its\n   stroke; and back as slowly.\n\
-         3. Staircase from where it moved: {} percent above.\n   Stood on for {} to {} s, with rest between; \
-         the lower ones are passed by {} and come back to.\n   It ends at {} of the rate that the file has for full command.\n\n\
-         Given up at once: {} times that rate; {} of the stroke beyond its travel; no motion at {} of\n\
-         full command; motion the wrong way; a reading outside the sensor's band; any stop.\n\n",
-        percent(RAMP_PER_S).replace("2 %", "2.5 %").replace("3 %", "2.5 %"),
-        percent(RAMP_SPEED),
-        percent(RAMP_TRAVEL),
-        TREADS
-            .map(|tread| format!("{:.3}", 100.0 * tread)
-                .trim_end_matches('0')
-                .trim_end_matches('.')
-                .to_owned())
-            .join(", "),
-        STAND_S.1,
-        STAND_S.0,
-        percent(PASS_BY),
-        percent(limits.speed),
-        TOO_FAST,
-        percent(TOO_FAR),
-        percent(STUCK_AT),
+    text += "\nFor each axis, extending and retracting in turn:\n";
+    text += &item("1. ", "Rest, 1 s: noise and step of the sensor.");
+    text += &item(
+        "2. ",
+        &format!(
+            "Ramp, {} of full command a second, until it goes {} of full rate or has gone {} of its stroke; and back as slowly.",
+            percent(RAMP_PER_S),
+            percent(RAMP_SPEED),
+            percent(RAMP_TRAVEL)
+        ),
     );
-    for &index in axes {
-        text += &axis_text(&machine.axes[index], limits);
+    text += &item(
+        "3. ",
+        &format!(
+            "Staircase from where it moved: {} percent above. Stood on for {} to {} s, with rest between; the lower ones are passed by {} \
+             and come back to. It ends at {} of the rate that the file has for full command.",
+            TREADS.map(number).join(", "),
+            STAND_S.1,
+            STAND_S.0,
+            percent(PASS_BY),
+            percent(limits.speed)
+        ),
+    );
+    text += "\n";
+    text += &item(
+        "",
+        &format!(
+            "Given up at once: {TOO_FAST} times that rate; {} of the stroke beyond its travel; no motion at {} of full command; motion the \
+             wrong way; a reading outside the sensor's band, or one that hummed and is frozen; any stop.",
+            percent(TOO_FAR),
+            percent(STUCK_AT)
+        ),
+    );
+    for (axis, start) in axes {
+        text += "\n";
+        text += &item("", &axis_text(&machine.axes[*axis], limits));
+        let pose = machine.axes.iter().zip(*start);
+        let pose = pose.map(|(axis, angle)| format!("{} {:.1}", axis.name, angle.to_degrees()));
+        text += &item(
+            "  ",
+            &format!("from the pose, deg: {}", pose.collect::<Vec<_>>().join(", ")),
+        );
     }
     text
 }
+
+/// What has to be so before a valve is led open loop.
+const CAUTIONS: [&str; 6] = [
+    "Nobody in reach of any part, the person at the stop button included; somebody at that button.",
+    "Arms empty, no load. Oil at working temperature. Nothing under a raised arm.",
+    "The arms stand as told below, and each axis may move its whole travel there without touching.",
+    "Low pressure or low flow first, if the machine has a way to set it; one axis at a time.",
+    "Oil under pressure goes through skin and stays under pressure with the engine off.",
+    "The valve is led open loop: nothing brings the axis back but the test itself.",
+];
 
 fn axis_text(axis: &Axis, limits: &Limits) -> String {
     let (unit, scale) = stroke_unit(axis);
@@ -110,10 +133,10 @@ fn axis_text(axis: &Axis, limits: &Limits) -> String {
     let note = if axis.holding.is_some() {
         ""
     } else {
-        ", no load-holding valve"
+        "; it has no load-holding valve"
     };
     format!(
-        "{:<14} travel {:.0} {unit}, at most {:.0} {unit}/s, about 2 min{note}\n",
+        "{}: travel {:.0} {unit}, at most {:.0} {unit}/s, about 2 min{note}",
         axis.name,
         limits.travel * axis.actuator.travel * scale,
         limits.speed * full * scale,

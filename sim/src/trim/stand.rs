@@ -140,6 +140,9 @@ impl<'s> Simulated<'s> {
     ///
     /// # Errors
     /// The machine cannot be simulated.
+    ///
+    /// # Panics
+    /// If no machine has such an axis.
     pub fn new(scenario: &'s Scenario, machine: &'s Machine, axis: usize, seed: u64) -> Result<Self, RunError> {
         Ok(Self {
             live: Live::new(scenario, machine, seed)?,

@@ -27,6 +27,12 @@ const LOOK_S: f64 = 0.25;
 const HOMING_S: f64 = 8.0;
 /// Shortest that a tread is worth standing on, s.
 const SHORTEST_S: f64 = 0.55;
+/// A sensor hums whose reading at rest never stays the same for longer than this, s; one that hums and then stays the same for so long has frozen.
+const HUMS_S: f64 = 0.1;
+/// See there.
+const FROZEN_S: f64 = 0.4;
+/// Time with the command at neutral after the test gave up, in which the core may have a better word for why, s.
+const LAST_WORD_S: f64 = 0.1;
 
 /// How the log is kept.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -73,6 +79,9 @@ pub enum Halt {
     /// It moved against the command.
     #[error("it moved against the command")]
     WrongWay,
+    /// The reading no longer changes at all.
+    #[error("the sensor is frozen: it hummed at rest and then read the very same for {FROZEN_S} s")]
+    Frozen,
     /// It went faster than it was meant to.
     #[error("it went {0:.2} times as fast as the test may")]
     TooFast(f64),
@@ -140,7 +149,7 @@ pub fn run_on(setup: &Setup, stand: &mut dyn Stand) -> Result<Trial, RunError> {
     let mut test = Test::new(setup, stand);
     let halt = match test.whole() {
         Ok(()) => None,
-        Err(Give::Up(halt)) => Some(halt),
+        Err(Give::Up(halt)) => Some(test.last_word(halt)?),
         Err(Give::Error(error)) => return Err(error),
     };
     let log = AxisLog {
@@ -183,6 +192,10 @@ struct Test<'s> {
     logging: bool,
     /// What the machine itself has read of late: time and stroke.
     recent: VecDeque<(f64, f64)>,
+    /// What was read last, V, and since when, s.
+    same: (f64, f64),
+    /// The longest that a reading stayed the same at rest, s; without end until that is known.
+    same_at_rest: f64,
     command: f64,
     /// Where it started, m or rad.
     origin: f64,
@@ -203,6 +216,8 @@ impl<'s> Test<'s> {
             next_row: 0.0,
             logging: false,
             recent: VecDeque::new(),
+            same: (f64::NAN, 0.0),
+            same_at_rest: f64::INFINITY,
             command: 0.0,
             origin: f64::NAN,
             full: rates.0.max(rates.1),
@@ -218,7 +233,7 @@ impl<'s> Test<'s> {
         self.enabled()?;
         self.origin = self.place();
         self.logging = true;
-        self.stand(0.0, 1.0)?;
+        self.same_at_rest = self.rest(1.0)?;
         let mut opens = [0.0; 2];
         for (way, opens) in opens.iter_mut().enumerate() {
             *opens = self.ramp(way)?;
@@ -226,10 +241,10 @@ impl<'s> Test<'s> {
         let mut steps: [Option<f64>; 2] = [Some(TREADS[0]); 2];
         let mut number = 0;
         while steps.iter().any(Option::is_some) {
-            for way in 0..2 {
-                if let Some(step) = steps[way] {
+            for (way, tread) in steps.iter_mut().enumerate() {
+                if let Some(step) = *tread {
                     let rate = self.tread(way, opens, step)?;
-                    steps[way] = self.next(step, rate, TREADS.get(number + 1).copied());
+                    *tread = self.next(step, rate, TREADS.get(number + 1).copied());
                 }
             }
             number += 1;
@@ -325,6 +340,38 @@ impl<'s> Test<'s> {
         self.stand(0.0, REST_S)
     }
 
+    /// Stands at neutral; the longest that the reading stayed the same meanwhile, s.
+    fn rest(&mut self, span: f64) -> Result<f64, Give> {
+        let until = self.stand.time() + span;
+        let mut longest = 0.0_f64;
+        while self.stand.time() < until {
+            self.tick(0.0)?;
+            longest = longest.max(self.unchanged());
+        }
+        Ok(longest)
+    }
+
+    /// For how long the reading has been the very same, s.
+    fn unchanged(&self) -> f64 {
+        self.stand.time() - self.same.1
+    }
+
+    /// Brings the command to neutral where the test itself gave up. What the core stops for meanwhile is the better reason.
+    fn last_word(&mut self, halt: Halt) -> Result<Halt, RunError> {
+        if matches!(halt, Halt::Stopped(_) | Halt::LetGo | Halt::Meddled | Halt::CalledOff) {
+            return Ok(halt);
+        }
+        let until = self.stand.time() + LAST_WORD_S;
+        while self.stand.time() < until {
+            match self.tick(0.0) {
+                Err(Give::Up(stopped @ Halt::Stopped(_))) => return Ok(stopped),
+                Err(Give::Error(error)) => return Err(error),
+                Ok(()) | Err(Give::Up(_)) => (),
+            }
+        }
+        Ok(halt)
+    }
+
     fn stand(&mut self, command: f64, span: f64) -> Result<(), Give> {
         let until = self.stand.time() + span;
         let half = 0.5 * self.setup.limits.travel * self.travel();
@@ -342,6 +389,9 @@ impl<'s> Test<'s> {
         self.command = command;
         let turned = self.stand.turn(command)?;
         if let Some(volts) = turned.volts {
+            if volts != self.same.0 {
+                self.same = (volts, turned.t);
+            }
             let sensed = Sensed::Volts(volts);
             self.look(
                 turned.t,
@@ -411,6 +461,9 @@ impl<'s> Test<'s> {
             return Ok(());
         }
         self.enabled()?;
+        if self.same_at_rest < HUMS_S && self.unchanged() > FROZEN_S {
+            return Err(Give::Up(Halt::Frozen));
+        }
         if (self.place() - self.origin).abs() > self.setup.limits.reach() * self.travel() {
             return Err(Give::Up(Halt::TooFar));
         }

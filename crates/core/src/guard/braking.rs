@@ -80,11 +80,14 @@ impl Braking {
         Self { arms, reaction }
     }
 
-    /// No gap of parts that each joint of an arm moves by no more than its reach can lose more than this before they have stopped, m.
-    pub fn furthest(&self, arm: usize, reach: &[f32; MOVERS]) -> f32 {
-        let movers = self.arms.get(arm).into_iter().flatten();
-        let turns = |mover: &Mover| math::max(mover.turns[0], mover.turns[1]) + mover.spread;
-        movers.zip(reach).map(|(mover, reach)| reach * turns(mover)).sum()
+    /// How far each joint of an arm, the grip's after the last, moves at most before it has stopped, rad.
+    pub fn moves_at_most(&self, arm: usize) -> [f32; MOVERS] {
+        let mut moves = [0.0; MOVERS];
+        for (mover, moves) in self.arms.get(arm).into_iter().flatten().zip(&mut moves) {
+            let [forth, back] = mover.turns;
+            *moves = math::max(forth, back) + mover.spread;
+        }
+        moves
     }
 
     /// A joint, the grip's after the last, may move.
@@ -95,12 +98,12 @@ impl Braking {
 
     /// Cuts the rates that may close a gap by more than the `room` that it has left. Where `either` way closes it, `closing` has no sign.
     pub fn keep(&mut self, room: f32, closing: &Closing, either: bool, from: Held) {
-        let all = self
-            .arms
-            .iter()
-            .zip(closing)
-            .flat_map(|(movers, closing)| movers.iter().zip(closing));
-        let lost = all.map(|(mover, closing)| mover.loses(*closing, either)).sum::<f32>();
+        let mut lost = 0.0;
+        for (movers, closing) in self.arms.iter().zip(closing) {
+            for (mover, closing) in movers.iter().zip(closing) {
+                lost += mover.loses(*closing, either);
+            }
+        }
         // Most gaps are wide enough for all that moves.
         if lost <= room {
             return;

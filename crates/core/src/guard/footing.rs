@@ -27,8 +27,10 @@ pub fn hold_back(machine: &Machine, footing: &Footing, posture: &Posture, brakin
     for edge in footing.edges() {
         let alone = footing.mass * edge.inside(footing.centre);
         let mut closing: Closing = [[0.0; MOVERS]; ARMS_MAX];
-        for (closing, [x, y, _]) in closing.iter_mut().flatten().zip(lifts.into_iter().flatten()) {
-            *closing = -(x * edge.inward[0] + y * edge.inward[1]);
+        for (closing, lifts) in closing.iter_mut().zip(&lifts) {
+            for (closing, [x, y, _]) in closing.iter_mut().zip(lifts) {
+                *closing = -(x * edge.inward[0] + y * edge.inward[1]);
+            }
         }
         let room = alone + weight.holds(&edge) - footing.tip_margin * alone;
         braking.keep(room, &closing, false, Held::FromTipping);

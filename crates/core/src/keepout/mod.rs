@@ -12,15 +12,17 @@ mod parts;
 
 use core::cell::Cell;
 
+use heapless::Vec;
+
 use crate::chain::{ArmPose, JointPlace};
-use crate::machine::{ARMS_MAX, Carried, Machine, Shape, Zone};
+use crate::machine::{ARMS_MAX, Carried, Machine, Shape, ZONES_MAX, Zone};
 use crate::math;
 use crate::vec3::{Vec3, dot};
 
 pub use distance::{Nearest, to_line, to_shape};
 use distance::{along_line, from_line, from_shape};
-pub use parts::MOVERS;
-use parts::{Capsule, Parts, columns, columns_on, parts};
+use parts::{Capsule, Layout};
+pub use parts::{MOVERS, PARTS_MAX};
 
 /// A part of an arm, by the number of its joint, counted from the base; the grip's comes after the last joint's.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -37,6 +39,14 @@ impl Part {
     pub fn joint(self) -> u8 {
         match self {
             Self::Link(joint) | Self::Cylinder(joint) => joint,
+        }
+    }
+
+    /// A number that no other part of its arm has, below [`PARTS_MAX`].
+    pub fn number(self) -> usize {
+        match self {
+            Self::Link(joint) => usize::from(joint),
+            Self::Cylinder(joint) => MOVERS.saturating_add(joint.into()),
         }
     }
 }
@@ -85,20 +95,22 @@ pub fn nearest(machine: &Machine, poses: &[Option<ArmPose>]) -> Option<Closest> 
 
 /// The same among the pairs in which one arm takes part, whatever the other arm is near to.
 pub fn nearest_of(machine: &Machine, poses: &[Option<ArmPose>], arm: usize) -> Option<Closest> {
-    nearest_where(machine, poses, |(one, _), other| {
-        one == arm || other.is_some_and(|(other, _)| other == arm)
+    nearest_where(machine, poses, |(one, _), with| {
+        one == arm || matches!(with, With::Arm(other, _) if other == arm)
     })
 }
 
 fn nearest_where(
     machine: &Machine,
     poses: &[Option<ArmPose>],
-    counts: impl Fn(ArmPart, Option<ArmPart>) -> bool,
+    counts: impl Fn(ArmPart, With) -> bool,
 ) -> Option<Closest> {
     let (least, found) = (Cell::new(f32::INFINITY), Cell::new(None));
-    Surroundings::new(machine, poses).scan(
-        |one, other| {
-            if counts(one, other) {
+    let mut surroundings = Surroundings::new(machine);
+    surroundings.look(poses);
+    surroundings.scan(
+        |one, with| {
+            if counts(one, with) {
                 least.get()
             } else {
                 f32::NEG_INFINITY
@@ -137,9 +149,6 @@ enum Other<'s> {
 /// How much each joint closes a gap, by arm and joint (the grip after the last joint), m/rad (m/m where it slides).
 pub type Closing = [[f32; MOVERS]; ARMS_MAX];
 
-/// By how much each joint moves any point of the parts of a joint at most, m/rad (1 where it slides): a row for the parts of each joint.
-pub type Reach = [[f32; MOVERS]; MOVERS];
-
 /// A part of an arm: the number of the arm, and the part.
 pub type ArmPart = (usize, Part);
 
@@ -147,38 +156,60 @@ pub type ArmPart = (usize, Part);
 pub struct Surroundings<'m> {
     machine: &'m Machine,
     poses: &'m [Option<ArmPose>],
-    arms: [Parts; ARMS_MAX],
+    arms: [Layout<'m>; ARMS_MAX],
+    zones: Vec<Surrounded<'m>, ZONES_MAX>,
+}
+
+/// A zone, and the box around it: none where nothing is so far that it can be told by a box.
+struct Surrounded<'m> {
+    zone: &'m Zone,
+    around: Option<(Vec3, Vec3)>,
 }
 
 impl<'m> Surroundings<'m> {
-    /// The machine's arms in these poses.
-    pub fn new(machine: &'m Machine, poses: &'m [Option<ArmPose>]) -> Self {
-        let mut arms = [Parts::new(), Parts::new()];
-        for ((arm, pose), found) in machine.arms().iter().zip(poses).zip(&mut arms) {
-            if let Some(pose) = pose {
-                *found = parts(arm, pose);
-            }
+    /// Nothing yet but room for it: what is this large is filled where it is kept, and not handed over.
+    pub fn new(machine: &'m Machine) -> Self {
+        Self {
+            machine,
+            poses: &[],
+            arms: [Layout::default(), Layout::default()],
+            zones: Vec::new(),
         }
-        Self { machine, poses, arms }
     }
 
-    /// Visits every pair whose room may be less than `limit` of the part and of the other arm's (none beside a zone), m. A pair of two
+    /// The machine's zones, and its arms in these poses.
+    pub fn look(&mut self, poses: &'m [Option<ArmPose>]) {
+        self.poses = poses;
+        for ((arm, pose), layout) in self.machine.arms().iter().zip(poses).zip(&mut self.arms) {
+            match pose {
+                Some(pose) => layout.fill(arm, pose),
+                None => layout.clear(),
+            }
+        }
+        self.zones.clear();
+        for zone in self.machine.zones() {
+            // Cannot be full: a machine has no more zones than this has room for.
+            let _ = self.zones.push(Surrounded::new(zone));
+        }
+    }
+
+    /// Visits every pair whose room may be less than `limit` of the part and what it is beside, m. A pair of two
     /// lines is visited where it is nearest, and at the ends of its lines as well: a line that turns may be about to be nearest there.
-    pub fn scan<'s>(&'s self, limit: impl Fn(ArmPart, Option<ArmPart>) -> f32, mut visit: impl FnMut(&Pair<'s>)) {
+    pub fn scan<'s>(&'s self, limit: impl Fn(ArmPart, With) -> f32, mut visit: impl FnMut(&Pair<'s>)) {
         for (index, arm) in self.arms.iter().enumerate() {
-            for capsule in arm {
-                let limit = || limit((index, capsule.part), None);
-                for (number, zone) in (0..).zip(self.machine.zones()) {
-                    if meets(zone, index, capsule.part) {
+            for capsule in &arm.parts {
+                for (number, zone) in (0..).zip(&self.zones) {
+                    if meets(zone.zone, index, capsule.part) {
+                        let limit = || limit((index, capsule.part), With::Zone(number));
                         self.beside_zone(index, capsule, number, zone, &limit, &mut visit);
                     }
                 }
             }
         }
         let [first, second] = &self.arms;
-        for one in first {
-            for two in second {
-                let limit = || limit((0, one.part), Some((1, two.part)));
+        for one in &first.parts {
+            for two in &second.parts {
+                let limit = || limit((0, one.part), With::Arm(1, two.part));
                 self.beside_part(one, two, &limit, &mut visit);
             }
         }
@@ -189,7 +220,7 @@ impl<'m> Surroundings<'m> {
         arm: usize,
         capsule: &'s Capsule,
         number: u8,
-        zone: &Zone,
+        Surrounded { zone, around }: &Surrounded,
         limit: &impl Fn() -> f32,
         visit: &mut impl FnMut(&Pair<'s>),
     ) {
@@ -203,7 +234,7 @@ impl<'m> Surroundings<'m> {
             },
         };
         let (start, end) = match carrier {
-            None if is_far(&zone.shape, capsule, far()) => return,
+            None if around.is_some_and(|around| is_far(capsule, around, far())) => return,
             None => capsule.line,
             Some(place) => (place.local(capsule.line.0), place.local(capsule.line.1)),
         };
@@ -246,8 +277,7 @@ impl<'m> Surroundings<'m> {
         let margin = self.machine.arm_margin();
         let radii = one.radius + two.radius;
         let far = || limit() + margin + radii;
-        let reach = far();
-        if reach > 0.0 && apart_square(one, (two.low, two.high)) >= reach * reach {
+        if is_far(one, (two.low, two.high), far()) {
             return;
         }
         let (near, theirs) = to_line(one.line, two.line);
@@ -292,54 +322,42 @@ impl<'m> Surroundings<'m> {
             point, outward, arm, ..
         } = pair.closest;
         let either = outward == [0.0; 3];
-        let closes = |sign: f32, column: Vec3| {
-            if either {
-                math::rough_norm3(column[0], column[1], column[2])
-            } else {
-                sign * dot(column, outward)
+        let mut close = |arm: usize, sign: f32, own: usize, rod: Option<Vec3>| {
+            let (Some(layout), Some(row)) = (self.arms.get(arm), closing.get_mut(arm)) else {
+                return;
+            };
+            for (joint, (place, closing)) in layout.movers.iter().zip(row).enumerate().take(own.saturating_add(1)) {
+                if !counts(arm, joint) {
+                    continue;
+                }
+                let column = match rod {
+                    Some(rod) if joint == own => rod,
+                    _ => place.carries(point),
+                };
+                *closing += if either {
+                    math::rough_norm3(column[0], column[1], column[2])
+                } else {
+                    sign * dot(column, outward)
+                };
             }
         };
-        let mut add = |arm: usize, sign: f32, joint: usize, column: Vec3| {
-            let place = closing.get_mut(arm).and_then(|row| row.get_mut(joint));
-            if let Some(place) = place {
-                *place += closes(sign, column);
-            }
-        };
-        if let Some(pose) = self.pose(arm) {
-            let moving = columns(pose, pair.capsule, pair.share, point);
-            moving
-                .filter(|(joint, _)| counts(arm, *joint))
-                .for_each(|(joint, column)| add(arm, -1.0, joint, column));
-        }
+        close(arm, -1.0, pair.capsule.joint(), pair.capsule.rod(pair.share));
         match &pair.other {
             Other::Still => {}
-            Other::Carried(Carried { arm, joint }) => {
-                let (arm, joint) = (usize::from(*arm), usize::from(*joint));
-                if let Some(pose) = self.pose(arm) {
-                    let moving = columns_on(pose, joint, point);
-                    moving
-                        .filter(|(joint, _)| counts(arm, *joint))
-                        .for_each(|(joint, column)| add(arm, 1.0, joint, column));
-                }
-            }
-            Other::Part(capsule, share) => {
-                if let Some(pose) = self.pose(1) {
-                    let moving = columns(pose, capsule, *share, point);
-                    moving
-                        .filter(|(joint, _)| counts(1, *joint))
-                        .for_each(|(joint, column)| add(1, 1.0, joint, column));
-                }
-            }
+            Other::Carried(Carried { arm, joint }) => close(usize::from(*arm), 1.0, usize::from(*joint), None),
+            Other::Part(capsule, share) => close(1, 1.0, capsule.joint(), capsule.rod(*share)),
         }
         closing
     }
 
-    /// By how much each joint moves the parts of an arm at most.
-    pub fn reach(&self, arm: usize) -> Reach {
-        match (self.pose(arm), self.arms.get(arm)) {
-            (Some(pose), Some(parts)) => parts::reach(pose, parts),
-            _ => [[0.0; MOVERS]; MOVERS],
-        }
+    /// The parts of an arm, and how far each gets at most while each joint, the grip's after the last, moves by no more than `moves`, rad (m
+    /// where it slides): no gap of it closes by more, m.
+    pub fn strays(&self, arm: usize, moves: &[f32; MOVERS]) -> impl Iterator<Item = (Part, f32)> {
+        let layout = self.arms.get(arm).into_iter();
+        layout.flat_map(move |layout| {
+            let stray = move |capsule: &Capsule| (capsule.part, layout.strays(capsule, moves));
+            layout.parts.iter().map(stray)
+        })
     }
 
     fn pose(&self, arm: usize) -> Option<&ArmPose> {
@@ -360,27 +378,45 @@ fn meets(zone: &Zone, arm: usize, part: Part) -> bool {
     !carries && !zone.spares.has(arm, joint)
 }
 
-/// A part's line is at least this far from a shape, seen from the boxes around them. Behind a plane and in a box nothing is far.
-fn is_far(shape: &Shape, capsule: &Capsule, far: f32) -> bool {
-    let around = match shape {
-        Shape::Box { min, max } => (*min, *max),
-        Shape::Capsule { from, to, radius } => {
-            let corner = |pick: fn(f32, f32) -> f32, by: f32| {
-                let ([x0, y0, z0], [x1, y1, z1]) = (*from, *to);
-                [pick(x0, x1) + by, pick(y0, y1) + by, pick(z0, z1) + by]
-            };
-            (corner(math::min, -radius), corner(math::max, *radius))
-        }
-        Shape::HalfSpace { .. } => return false,
-    };
-    far > 0.0 && apart_square(capsule, around) >= far * far
+impl<'m> Surrounded<'m> {
+    fn new(zone: &'m Zone) -> Self {
+        let around = match zone.shape {
+            Shape::Box { min, max } => Some((min, max)),
+            Shape::Capsule { from, to, radius } => {
+                let corner = |pick: fn(f32, f32) -> f32, by: f32| {
+                    let ([x0, y0, z0], [x1, y1, z1]) = (from, to);
+                    [pick(x0, x1) + by, pick(y0, y1) + by, pick(z0, z1) + by]
+                };
+                Some((corner(math::min, -radius), corner(math::max, radius)))
+            }
+            Shape::HalfSpace { .. } => None,
+        };
+        Self { zone, around }
+    }
 }
 
-/// The squared distance between the box around a part's line and another box, m².
-fn apart_square(capsule: &Capsule, (low, high): (Vec3, Vec3)) -> f32 {
-    let beyond = |low: f32, high: f32, from: f32, to: f32| math::max(math::max(low - to, from - high), 0.0);
+/// A part's line is at least this far from all in a box, seen from the box around it. In the box nothing is far.
+fn is_far(capsule: &Capsule, (low, high): (Vec3, Vec3), far: f32) -> bool {
     let ([x0, y0, z0], [x1, y1, z1]) = (low, high);
     let ([a0, b0, c0], [a1, b1, c1]) = (capsule.low, capsule.high);
-    let (x, y, z) = (beyond(x0, x1, a0, a1), beyond(y0, y1, b0, b1), beyond(z0, z1, c0, c1));
-    x * x + y * y + z * z
+    let mut square = 0.0;
+    far > 0.0
+        && [(x0, x1, a0, a1), (y0, y1, b0, b1), (z0, z1, c0, c1)]
+            .into_iter()
+            .any(|(low, high, from, to)| {
+                let between = between(low, high, from, to);
+                square += between * between;
+                square >= far * far
+            })
+}
+
+/// What is between two ranges; 0 where they meet.
+fn between(low: f32, high: f32, from: f32, to: f32) -> f32 {
+    if to < low {
+        low - to
+    } else if high < from {
+        from - high
+    } else {
+        0.0
+    }
 }

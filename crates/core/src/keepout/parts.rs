@@ -6,12 +6,15 @@ use super::Part;
 use crate::chain::{ArmPose, JointPlace, MACHINE_FRAME};
 use crate::machine::{Arm, Cylinder, JOINTS_MAX, Joint, JointAxis, Rocker, Rod};
 use crate::math;
-use crate::vec3::{Vec3, add, cross, dot, norm, scale, sub};
+use crate::vec3::{Vec3, add, dot, norm, scale, sub};
 
 /// Joints of an arm, and its grip after the last.
 pub const MOVERS: usize = JOINTS_MAX + 1;
-/// A link and a cylinder each.
-const PARTS_MAX: usize = 2 * MOVERS;
+/// Most parts of an arm: a link and a cylinder each.
+pub const PARTS_MAX: usize = 2 * MOVERS;
+
+/// More than rounding makes of the distance between two parts, or of how a gap closes, m.
+const ROUNDING: f32 = 1e-5;
 
 /// A part of an arm where it is now: all that is no further than its radius from a line.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -19,108 +22,71 @@ pub struct Capsule {
     pub part: Part,
     pub line: (Vec3, Vec3),
     pub radius: f32,
-    /// The corners of the least box around the line.
+    /// The corners of the least box around the line. Of one with what is no number it is all there is.
     pub low: Vec3,
     pub high: Vec3,
     /// What the end of the line moves by when the part's own joint does; its start does not. Of a cylinder: a link moves as one.
     rod_rate: Vec3,
 }
 
-/// All parts of an arm.
-pub type Parts = Vec<Capsule, PARTS_MAX>;
+/// An arm laid out.
+#[derive(Default)]
+pub struct Layout<'p> {
+    pub parts: Vec<Capsule, PARTS_MAX>,
+    /// What moves them: its joints from base to tip, and its grip.
+    pub movers: Vec<&'p JointPlace, MOVERS>,
+}
 
-/// The parts of an arm in a pose. A grip whose angle is not known is a ball that it stays in.
-pub fn parts(arm: &Arm, pose: &ArmPose) -> Parts {
-    let mut parts = Parts::new();
-    let mut push = |capsule| {
+impl<'p> Layout<'p> {
+    /// Lays out an arm in a pose. A grip whose angle is not known is a ball that it stays in.
+    pub fn fill(&mut self, arm: &Arm, pose: &'p ArmPose) {
+        self.clear();
+        let mut parent = &MACHINE_FRAME;
+        for ((number, joint), place) in (0..).zip(arm.movers()).zip(places(pose)) {
+            self.push(Capsule::new(
+                Part::Link(number),
+                (place.origin, place.end),
+                joint.radius,
+            ));
+            if let Some(cylinder) = &joint.cylinder {
+                self.push(of_cylinder(number, joint, cylinder, place, parent));
+            }
+            // Cannot be full: an arm has no more joints than this has room for, and one grip.
+            let _ = self.movers.push(place);
+            parent = &place.frame;
+        }
+        if let (Some(grip), None, Ok(number)) = (&arm.grip, &pose.grip, u8::try_from(arm.joints.len())) {
+            let radius = norm(grip.link) + grip.radius;
+            self.push(Capsule::new(Part::Link(number), (pose.tip, pose.tip), radius));
+        }
+    }
+
+    /// Nothing is laid out.
+    pub fn clear(&mut self) {
+        self.parts.clear();
+        self.movers.clear();
+    }
+
+    /// How far a part gets at most while each joint moves by no more than `moves`, rad (m where it slides): no point of it, nor one across a gap
+    /// that goes with it, is further from a joint that turns than an end of its line, m.
+    pub fn strays(&self, capsule: &Capsule, moves: &[f32; MOVERS]) -> f32 {
+        let (start, end) = capsule.line;
+        let (own, rod) = (capsule.joint(), capsule.rod(1.0));
+        let carriers = self.movers.iter().zip(moves).take(own.saturating_add(1));
+        carriers.enumerate().fold(ROUNDING, |stray, (joint, (place, moves))| {
+            let [x, y, z] = match rod {
+                Some(rod) if joint == own => rod,
+                _ if place.along != [0.0; 3] => place.along,
+                _ => longer(sub(start, place.origin), sub(end, place.origin)),
+            };
+            stray + math::rough_norm3(x, y, z) * moves
+        })
+    }
+
+    fn push(&mut self, capsule: Capsule) {
         // Cannot be full: each joint and the grip add a link and a cylinder at most.
-        let _ = parts.push(capsule);
-    };
-    let mut parent = MACHINE_FRAME;
-    for ((number, joint), place) in (0..).zip(arm.movers()).zip(places(pose)) {
-        push(Capsule::new(
-            Part::Link(number),
-            (place.origin, place.end),
-            joint.radius,
-        ));
-        if let Some(cylinder) = &joint.cylinder {
-            push(of_cylinder(number, joint, cylinder, place, &parent));
-        }
-        parent = place.frame;
+        let _ = self.parts.push(capsule);
     }
-    if let (Some(grip), None, Ok(number)) = (&arm.grip, &pose.grip, u8::try_from(arm.joints.len())) {
-        let radius = norm(grip.link) + grip.radius;
-        push(Capsule::new(Part::Link(number), (pose.tip, pose.tip), radius));
-    }
-    parts
-}
-
-/// What a point of a part, `share` of the way along its line, moves by when each joint that can move it does, m/rad (m/m where it slides): the
-/// number of the joint, and that.
-pub fn columns<'p>(
-    pose: &'p ArmPose,
-    capsule: &'p Capsule,
-    share: f32,
-    point: Vec3,
-) -> impl Iterator<Item = (usize, Vec3)> + 'p {
-    let own = usize::from(capsule.part.joint());
-    let by_rod = matches!(capsule.part, Part::Cylinder(_));
-    let moving = places(pose).take(own.saturating_add(1)).enumerate();
-    moving.map(move |(joint, place)| {
-        if by_rod && joint == own {
-            (joint, scale(capsule.rod_rate, share))
-        } else {
-            (joint, carried(place, point))
-        }
-    })
-}
-
-/// The same for a point fixed to a joint's link.
-pub fn columns_on(pose: &ArmPose, joint: usize, point: Vec3) -> impl Iterator<Item = (usize, Vec3)> + '_ {
-    let moving = places(pose).take(joint.saturating_add(1)).enumerate();
-    moving.map(move |(joint, place)| (joint, carried(place, point)))
-}
-
-/// No point of the parts of joint i moves by more than row i for each joint: what is between, link by link, and by how much a cylinder stands
-/// out; 1 for a joint that slides.
-pub fn reach(pose: &ArmPose, parts: &Parts) -> [[f32; MOVERS]; MOVERS] {
-    let far = |from: Vec3, to: Vec3| {
-        let [x, y, z] = sub(to, from);
-        math::rough_norm3(x, y, z)
-    };
-    let joint = |part: Part| places(pose).nth(usize::from(part.joint()));
-    let cylinders = parts.iter().filter(|capsule| matches!(capsule.part, Part::Cylinder(_)));
-    let stands_out = cylinders.filter_map(|capsule| {
-        let from = joint(capsule.part)?.origin;
-        Some(math::max(far(from, capsule.line.0), far(from, capsule.line.1)))
-    });
-    let stands_out = stands_out.fold(0.0, math::max);
-    let mut reach = [[0.0; MOVERS]; MOVERS];
-    for (number, place) in places(pose).enumerate() {
-        let length = far(place.origin, place.end);
-        // From its own part on outwards, each joint up to this one has its link between.
-        for row in reach.iter_mut().skip(number) {
-            for so_far in row.iter_mut().take(number.saturating_add(1)) {
-                *so_far += length;
-            }
-        }
-    }
-    for (number, place) in places(pose).enumerate() {
-        for row in reach.iter_mut().skip(number) {
-            if let Some(reach) = row.get_mut(number) {
-                *reach = if place.along == [0.0; 3] {
-                    *reach + stands_out
-                } else {
-                    1.0
-                };
-            }
-        }
-    }
-    reach
-}
-
-fn carried(place: &JointPlace, point: Vec3) -> Vec3 {
-    add(place.along, cross(place.about, sub(point, place.origin)))
 }
 
 fn places(pose: &ArmPose) -> impl Iterator<Item = &JointPlace> {
@@ -130,15 +96,48 @@ fn places(pose: &ArmPose) -> impl Iterator<Item = &JointPlace> {
 impl Capsule {
     fn new(part: Part, line: (Vec3, Vec3), radius: f32) -> Self {
         let ([x0, y0, z0], [x1, y1, z1]) = line;
+        let (x, y, z) = (ordered(x0, x1), ordered(y0, y1), ordered(z0, z1));
+        let [x, y, z] = match (x, y, z) {
+            (Some(x), Some(y), Some(z)) => [x, y, z],
+            _ => [(f32::NEG_INFINITY, f32::INFINITY); 3],
+        };
         Self {
             part,
             line,
             radius,
-            low: [math::min(x0, x1), math::min(y0, y1), math::min(z0, z1)],
-            high: [math::max(x0, x1), math::max(y0, y1), math::max(z0, z1)],
+            low: [x.0, y.0, z.0],
+            high: [x.1, y.1, z.1],
             rod_rate: [0.0; 3],
         }
     }
+
+    /// The number of its joint.
+    pub fn joint(&self) -> usize {
+        usize::from(self.part.joint())
+    }
+
+    /// What a point of it, `share` of the way along its line, moves by when its own joint does, where it does not move as the joint's link.
+    pub fn rod(&self, share: f32) -> Option<Vec3> {
+        match self.part {
+            Part::Link(_) => None,
+            Part::Cylinder(_) => Some(scale(self.rod_rate, share)),
+        }
+    }
+}
+
+/// The lesser of two first. None where one is no number.
+fn ordered(one: f32, two: f32) -> Option<(f32, f32)> {
+    if one <= two {
+        Some((one, two))
+    } else if two < one {
+        Some((two, one))
+    } else {
+        None
+    }
+}
+
+fn longer(one: Vec3, two: Vec3) -> Vec3 {
+    if dot(one, one) > dot(two, two) { one } else { two }
 }
 
 /// The cylinder of a joint, from its barrel pin to its rod pin.
@@ -147,7 +146,7 @@ fn of_cylinder(number: u8, joint: &Joint, cylinder: &Cylinder, place: &JointPlac
     let (rod, rod_rate) = match &cylinder.rod {
         Rod::Link(pin) => {
             let rod = place.point(*pin);
-            (rod, carried(place, rod))
+            (rod, place.carries(rod))
         }
         Rod::Rocker(rocker) => {
             let turned = angle_of(joint.about, parent, &place.frame);

@@ -28,8 +28,8 @@ pub use sensor::{Calibration, POINTS_MAX, Signal, Twin};
 pub use whole::{SeatPlace, StationLimits, Timing};
 pub use zone::{Carried, Shape, Spares, Zone};
 
-/// What [`Machine::new`] checks and keeps.
-#[derive(Debug, Clone, PartialEq)]
+/// What [`Machine::new`] checks and keeps. By default there is nothing, which is no machine.
+#[derive(Debug, Clone, PartialEq, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Parts {
@@ -59,6 +59,39 @@ pub struct Parts {
     pub pump_flow: f32,
     /// Flow of a second pump for axes of its own, m³/s. 0 where there is none.
     pub second_pump_flow: f32,
+}
+
+impl Parts {
+    /// Finds the first number that a stage could not work with.
+    fn check(&self) -> Result<(), MachineError> {
+        for (id, axis) in AxisId::all().zip(&self.axes) {
+            axis.check().map_err(|field| MachineError::Axis(id, field))?;
+        }
+        for (index, arm) in self.arms.iter().enumerate() {
+            arm.check(self.axes.len())
+                .map_err(|field| MachineError::Arm(index, field))?;
+        }
+        for (index, zone) in self.zones.iter().enumerate() {
+            zone.check(&self.arms)
+                .map_err(|field| MachineError::Zone(index, field))?;
+        }
+        check(self.timing.usable(), Field::Timing).map_err(MachineError::Whole)?;
+        check(
+            self.seat.usable() && self.remote.is_none_or(|station| station.usable()),
+            Field::Station,
+        )
+        .map_err(MachineError::Whole)?;
+        check(self.footing.as_ref().is_none_or(Footing::usable), Field::Footing).map_err(MachineError::Whole)?;
+        check(self.commissioning_speed.is_none_or(positive), Field::TipSpeed).map_err(MachineError::Whole)?;
+        let band = |(low, high): (f32, f32)| positive(low) && positive(high) && low < high;
+        check(self.control_supply.is_none_or(band), Field::ControlSupply).map_err(MachineError::Whole)?;
+        check(not_negative(self.arm_margin), Field::Margin).map_err(MachineError::Whole)?;
+        check(self.seat_place.usable(), Field::SeatPlace).map_err(MachineError::Whole)?;
+        let feeds_some = self.axes.iter().any(|axis| axis.second_pump);
+        let flows = positive(self.pump_flow) && (positive(self.second_pump_flow) || !feeds_some);
+        check(flows, Field::PumpFlow).map_err(MachineError::Whole)?;
+        Ok(())
+    }
 }
 
 /// A machine whose numbers have been checked.
@@ -132,32 +165,7 @@ impl Machine {
     /// # Errors
     /// The first number that a stage could not work with.
     pub fn new(parts: Parts) -> Result<Self, MachineError> {
-        for (id, axis) in AxisId::all().zip(&parts.axes) {
-            axis.check().map_err(|field| MachineError::Axis(id, field))?;
-        }
-        for (index, arm) in parts.arms.iter().enumerate() {
-            arm.check(parts.axes.len())
-                .map_err(|field| MachineError::Arm(index, field))?;
-        }
-        for (index, zone) in parts.zones.iter().enumerate() {
-            zone.check(&parts.arms)
-                .map_err(|field| MachineError::Zone(index, field))?;
-        }
-        check(parts.timing.usable(), Field::Timing).map_err(MachineError::Whole)?;
-        check(
-            parts.seat.usable() && parts.remote.is_none_or(|station| station.usable()),
-            Field::Station,
-        )
-        .map_err(MachineError::Whole)?;
-        check(parts.footing.as_ref().is_none_or(Footing::usable), Field::Footing).map_err(MachineError::Whole)?;
-        check(parts.commissioning_speed.is_none_or(positive), Field::TipSpeed).map_err(MachineError::Whole)?;
-        let band = |(low, high): (f32, f32)| positive(low) && positive(high) && low < high;
-        check(parts.control_supply.is_none_or(band), Field::ControlSupply).map_err(MachineError::Whole)?;
-        check(not_negative(parts.arm_margin), Field::Margin).map_err(MachineError::Whole)?;
-        check(parts.seat_place.usable(), Field::SeatPlace).map_err(MachineError::Whole)?;
-        let feeds_some = parts.axes.iter().any(|axis| axis.second_pump);
-        let flows = positive(parts.pump_flow) && (positive(parts.second_pump_flow) || !feeds_some);
-        check(flows, Field::PumpFlow).map_err(MachineError::Whole)?;
+        parts.check()?;
         Ok(Self(parts))
     }
 

@@ -61,6 +61,39 @@ pub struct SeatPlace {
     pub yaw: f32,
 }
 
+impl Default for Timing {
+    /// Nothing said, which no loop can run with.
+    fn default() -> Self {
+        const NONE: Duration = Duration::from_ticks(0);
+        Self {
+            tick: NONE,
+            tick_late: NONE,
+            tick_early: NONE,
+            stop_discrepancy: NONE,
+            stop_pulse: NONE,
+            relay: None,
+            debounce: NONE,
+            stop_budget: NONE,
+            reaction: NONE,
+        }
+    }
+}
+
+impl Default for StationLimits {
+    /// Nothing said, which no station can be used with.
+    fn default() -> Self {
+        Self {
+            frame_late: Duration::from_ticks(0),
+            required: false,
+            speed_cap: 0.0,
+            dead_zone: 0.0,
+            tip_speed: None,
+            expo: 0.0,
+            slow_share: 0.0,
+        }
+    }
+}
+
 impl SeatPlace {
     pub(super) fn usable(&self) -> bool {
         finite(&self.position) && self.yaw >= -TURN && self.yaw <= TURN

@@ -22,19 +22,27 @@ const DAMPING_MAX: f32 = 0.01;
 /// Damping that is always there, m²: it keeps the solution finite for any columns, at an error of some 1e-5 in the rate.
 const DAMPING_MIN: f32 = 1e-6;
 
-/// Joint rates for a task velocity, damped as near a singular pose as the columns are. A column is what one joint does to the rows of
+/// Joint rates for each of some task velocities, damped as near a singular pose as the columns are. A column is what one joint does to the rows of
 /// the task (m/rad and rad/rad; m/m and none where it slides). The order is that of the columns.
-pub fn solve<const ROWS: usize>(columns: &[[f32; ROWS]], task: &[f32; ROWS]) -> Vec<f32, JOINTS_MAX> {
+pub fn solve_each<const ROWS: usize, const TASKS: usize>(
+    columns: &[[f32; ROWS]],
+    tasks: [&[f32; ROWS]; TASKS],
+) -> [Vec<f32, JOINTS_MAX>; TASKS] {
     let gram = Gram::new(columns);
-    let regular = gram.factor(DAMPING_MIN).least() / REGULAR;
+    let least = gram.factor(DAMPING_MIN);
+    let regular = least.least() / REGULAR;
     let short = 1.0 - regular * regular;
-    let lambda2 = DAMPING_MIN + if short > 0.0 { DAMPING_MAX * short } else { 0.0 };
-    gram.damped(lambda2, columns, task)
+    let factors = if short > 0.0 {
+        gram.factor(DAMPING_MIN + DAMPING_MAX * short)
+    } else {
+        least
+    };
+    tasks.map(|task| factors.rates(columns, task))
 }
 
 /// The same with a damping of the caller's own, above zero.
 pub fn damped<const ROWS: usize>(columns: &[[f32; ROWS]], task: &[f32; ROWS], lambda2: f32) -> Vec<f32, JOINTS_MAX> {
-    Gram::new(columns).damped(lambda2, columns, task)
+    Gram::new(columns).factor(lambda2).rates(columns, task)
 }
 
 /// `J Jᵀ`, row by row.
@@ -75,11 +83,6 @@ impl<const ROWS: usize> Gram<ROWS> {
         }
         Factors(factors)
     }
-
-    fn damped(&self, lambda2: f32, columns: &[[f32; ROWS]], task: &[f32; ROWS]) -> Vec<f32, JOINTS_MAX> {
-        let weights = self.factor(lambda2).solve(task);
-        per_joint(columns.iter().map(|column| inner(column, &weights)))
-    }
 }
 
 impl<const ROWS: usize> Factors<ROWS> {
@@ -105,6 +108,11 @@ impl<const ROWS: usize> Factors<ROWS> {
             }
         }
         x
+    }
+
+    fn rates(&self, columns: &[[f32; ROWS]], task: &[f32; ROWS]) -> Vec<f32, JOINTS_MAX> {
+        let weights = self.solve(task);
+        per_joint(columns.iter().map(|column| inner(column, &weights)))
     }
 
     /// `1 / sqrt(trace of the inverse)`.
@@ -138,6 +146,11 @@ mod tests {
     use nalgebra::{DMatrix, DVector};
     use proptest::prelude::*;
     use std::vec::Vec as Many;
+
+    fn solve<const ROWS: usize>(columns: &[[f32; ROWS]], task: &[f32; ROWS]) -> Vec<f32, JOINTS_MAX> {
+        let [rates] = solve_each(columns, [task]);
+        rates
+    }
 
     /// What the page states, of the largest rate; where rates come out of products that all but cancel, of those.
     const STATED_ERROR: f64 = 1e-3;

@@ -107,14 +107,15 @@ impl Plan {
         // An arm that is on its way comes to rest before anything else moves it. What moves with a tip has no lever of its own outside joint
         // mode; a grip keeps its own, and so do joints beyond the pitch joint of an arm without a lever for roll.
         let gone = self.go_to.going().map(|(index, ..)| index);
-        for (id, axis) in machine.axes() {
-            let moved = |(index, arm): (usize, &Arm)| {
-                let led = sight.hand.mode != Mode::Joint || gone == Some(index);
-                led && arm.joints.iter().take(joints_moved(arm)).any(|joint| joint.axis == id)
-            };
-            if !machine.arms().iter().enumerate().any(moved) {
-                rates.axes.set(id, sight.joint_rate(axis, &posture.axes.get(id)));
+        let mut moved = PerAxis::all(false);
+        for (index, arm) in machine.arms().iter().enumerate() {
+            let led = sight.hand.mode != Mode::Joint || gone == Some(index);
+            for joint in arm.joints.iter().take(joints_moved(arm)) {
+                moved.set(joint.axis, led || moved.get(joint.axis));
             }
+        }
+        for (id, axis) in machine.axes().filter(|(id, _)| !moved.get(*id)) {
+            rates.axes.set(id, sight.joint_rate(axis, &posture.axes.get(id)));
         }
         if sight.hand.mode == Mode::Carry && gone.is_none() {
             self.carry.step(&sight, &mut rates);

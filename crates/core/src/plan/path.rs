@@ -114,7 +114,7 @@ impl Path {
                 break;
             }
             let [x, y, z] = miss;
-            let steps = rates_of(arm.levers.len(), &columns(arm, &pose), &[x, y, z, 0.0, 0.0, 0.0]);
+            let [steps] = rates_of(arm.levers.len(), &columns(arm, &pose), [&[x, y, z, 0.0, 0.0, 0.0]]);
             for (angle, step) in self.angles.iter_mut().zip(&steps) {
                 *angle += step;
             }

@@ -3,7 +3,7 @@
 use heapless::Vec;
 
 use super::Sight;
-use super::dls::solve;
+use super::dls::solve_each;
 use super::orientation::{columns, joints_moved};
 use super::profile::{Twist, zip};
 use crate::chain::{ArmPose, per_joint};
@@ -37,11 +37,11 @@ pub fn joint_rates(sight: &Sight, arm: &Arm, pose: &ArmPose, led: &Twist, back: 
     let twist = &zip(led, back, |led, back| led + back);
     let mut free = columns(arm, pose);
     let rows = arm.levers.len();
-    let mut rates = if joints_moved(arm) > rows {
-        spare(arm, machine, posture, &free, twist)
-    } else {
-        rates_of(rows, &free, twist)
-    };
+    let tasks = [twist, back];
+    let [mut rates, mut back] = rates_of(rows, &free, tasks);
+    if joints_moved(arm) > rows {
+        rates = spare(arm, machine, posture, &free, twist);
+    }
     let mut rows = rows;
     for _ in 0..JOINTS_MAX {
         let mut held = false;
@@ -59,7 +59,7 @@ pub fn joint_rates(sight: &Sight, arm: &Arm, pose: &ArmPose, led: &Twist, back: 
         if !held {
             break;
         }
-        rates = rates_of(rows, &free, twist);
+        [rates, back] = rates_of(rows, &free, tasks);
     }
     let mut slowdown = 1.0;
     for (joint, rate) in arm.joints.iter().zip(&rates) {
@@ -67,24 +67,27 @@ pub fn joint_rates(sight: &Sight, arm: &Arm, pose: &ArmPose, led: &Twist, back: 
         let asked = rate * posture.axes.get(joint.axis).ratio;
         slowdown = math::max(slowdown, math::abs(asked) / axis.valve.full_rate.toward(asked));
     }
-    JointRates {
-        back: rates_of(rows, &free, back),
-        rates,
-        slowdown,
-    }
+    JointRates { rates, back, slowdown }
 }
 
-/// Rates for the first so many rows.
-pub fn rates_of(rows: usize, columns: &[Twist], twist: &Twist) -> Vec<f32, JOINTS_MAX> {
+/// Rates for the first so many rows, for each of some tasks.
+pub fn rates_of<const TASKS: usize>(
+    rows: usize,
+    columns: &[Twist],
+    tasks: [&Twist; TASKS],
+) -> [Vec<f32, JOINTS_MAX>; TASKS] {
     match rows {
-        0..=3 => rates_in::<3>(columns, twist),
-        4 => rates_in::<4>(columns, twist),
-        5 => rates_in::<5>(columns, twist),
-        _ => solve(columns, twist),
+        0..=3 => rates_in::<3, TASKS>(columns, tasks),
+        4 => rates_in::<4, TASKS>(columns, tasks),
+        5 => rates_in::<5, TASKS>(columns, tasks),
+        _ => solve_each(columns, tasks),
     }
 }
 
-fn rates_in<const ROWS: usize>(columns: &[Twist], twist: &Twist) -> Vec<f32, JOINTS_MAX> {
+fn rates_in<const ROWS: usize, const TASKS: usize>(
+    columns: &[Twist],
+    tasks: [&Twist; TASKS],
+) -> [Vec<f32, JOINTS_MAX>; TASKS] {
     let cut = |rows: &Twist| {
         let mut kept = [0.0; ROWS];
         for (kept, row) in kept.iter_mut().zip(rows) {
@@ -92,7 +95,8 @@ fn rates_in<const ROWS: usize>(columns: &[Twist], twist: &Twist) -> Vec<f32, JOI
         }
         kept
     };
-    solve(&per_joint(columns.iter().map(cut)), &cut(twist))
+    let tasks = tasks.map(cut);
+    solve_each(&per_joint(columns.iter().map(cut)), tasks.each_ref())
 }
 
 /// The rates with joints to spare: what each would like to do, and what of the twist that does not do already. For any wish `h`,
@@ -110,7 +114,7 @@ fn spare(arm: &Arm, machine: &Machine, posture: &Posture, columns: &[Twist], twi
     for (column, wish) in columns.iter().zip(&wishes) {
         left = zip(&left, column, |left, column| left - column * wish);
     }
-    let rates = rates_of(arm.levers.len(), columns, &left);
+    let [rates] = rates_of(arm.levers.len(), columns, [&left]);
     per_joint(rates.iter().zip(&wishes).map(|(rate, wish)| rate + wish))
 }
 

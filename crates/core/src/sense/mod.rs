@@ -65,7 +65,10 @@ pub fn poses(machine: &Machine, axes: &PerAxis<AxisPosture>) -> Vec<Option<ArmPo
         let grip = arm.grip.iter().map(now).filter(|grip| grip.known);
         let angles = arm.joints.iter().map(now).chain(grip).map(|joint| joint.angle);
         // Cannot be full: a machine has no more arms than this has room for.
-        let _ = poses.push(known.then(|| ArmPose::new(arm, angles)));
+        let _ = poses.push(known.then(ArmPose::default));
+        if let Some(Some(pose)) = poses.last_mut() {
+            pose.turn_to(arm, angles);
+        }
     }
     poses
 }

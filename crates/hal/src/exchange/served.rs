@@ -5,6 +5,7 @@ use bellcrank_core::inputs::{HandFrame, Inputs, Relays, Station};
 use bellcrank_core::machine::PerAxis;
 use bellcrank_core::machine::image::{self, Fingerprint, IMAGE_MAX, Image};
 use bellcrank_core::outputs::Outputs;
+use bellcrank_core::supervise::RECORD_LEN;
 use bellcrank_core::units::{Duration, Instant};
 use embedded_io::{Read, ReadReady, Write};
 
@@ -64,11 +65,12 @@ pub fn serve<P: Port>(port: &mut P, clock: &impl Clock, memory: &mut [u8; IMAGE_
             Some(Ask::Image { at, bytes, last }) => match loading.piece(memory, at, bytes, last) {
                 Loaded::More => Answer::Piece,
                 Loaded::OutOfOrder => Answer::NotUnderstood,
-                Loaded::All(read) => match image::read(read) {
-                    Err(refused) => Answer::Refused(refused),
+                // Where it has been read to is where it is kept.
+                Loaded::All(read) => match &image::read(read) {
+                    Err(refused) => Answer::Refused(*refused),
                     Ok(image) => {
                         line.say(&Answer::Started)?;
-                        match run(&mut line, &image)? {
+                        match run(&mut line, image)? {
                             Left::End => return Ok(()),
                             Left::NewImage => {
                                 open = true;
@@ -109,33 +111,49 @@ enum Left {
 
 /// Runs one machine.
 fn run<P: Port, C: Clock>(line: &mut Line<'_, P, C>, image: &Image) -> Result<Left, P::Error> {
-    let machine = &image.machine;
-    let started = |kept| Cycle::new(machine, Fed::default(), kept);
-    let Ok(mut cycle) = started(None) else {
-        // Never: a board that is fed suits every machine.
-        return Ok(Left::End);
-    };
-    let quiet = line.clock.quiet();
     let mut now = Instant::from_ticks(0);
+    let mut kept = None;
+    loop {
+        // Never refused: a board that is fed suits every machine.
+        let Ok(cycle) = &mut Cycle::new(&image.machine, Fed::default(), kept) else {
+            return Ok(Left::End);
+        };
+        match run_on(line, image, cycle, &mut now)? {
+            Run::Left(left) => return Ok(left),
+            Run::Restart(with) => kept = with,
+        }
+        line.say(&Answer::Started)?;
+    }
+}
+
+/// Why a cycle goes on no longer.
+enum Run {
+    Left(Left),
+    /// The board is to be switched on anew, with what it has kept.
+    Restart(Option<[u8; RECORD_LEN]>),
+}
+
+fn run_on<P: Port, C: Clock>(
+    line: &mut Line<'_, P, C>,
+    image: &Image,
+    cycle: &mut Cycle<'_, Fed>,
+    now: &mut Instant,
+) -> Result<Run, P::Error> {
+    let quiet = line.clock.quiet();
     loop {
         let answer = match line.listen(quiet)? {
-            Heard::End => return Ok(Left::End),
+            Heard::End => return Ok(Run::Left(Left::End)),
             Heard::Nothing => {
-                now = now.checked_add_duration(quiet.unwrap_or(QUIET).into()).unwrap_or(now);
-                Answer::Silent(turn(&mut cycle, &silence(now), line.clock))
+                *now = now.checked_add_duration(quiet.unwrap_or(QUIET).into()).unwrap_or(*now);
+                Answer::Silent(turn(cycle, &silence(*now), line.clock))
             }
             Heard::Frame => match line.asked() {
                 Some(Ask::Who) => line.who(Some((image.file, image.crc))),
-                Some(Ask::Image { .. }) => return Ok(Left::NewImage),
-                Some(Ask::Start(kept)) => {
-                    if let Ok(anew) = started(kept) {
-                        cycle = anew;
-                    }
-                    Answer::Started
-                }
+                Some(Ask::Image { .. }) => return Ok(Run::Left(Left::NewImage)),
+                Some(Ask::Start(kept)) => return Ok(Run::Restart(kept)),
                 Some(Ask::Turn(inputs)) => {
-                    now = inputs.now;
-                    Answer::Turned(turn(&mut cycle, &inputs, line.clock))
+                    *now = inputs.now;
+                    Answer::Turned(turn(cycle, &inputs, line.clock))
                 }
                 None => Answer::NotUnderstood,
             },

@@ -42,7 +42,7 @@ export class Views {
 
   // The room that zones and arms have taken so far; it grows and never shrinks.
   grow(moment) {
-    const points = [[0, 0, -100], ...this.machine.zones.flatMap(({ corners }) => corners ?? [])];
+    const points = [[0, 0, -100], ...this.zones(moment).flatMap(({ hull }) => hull ?? [])];
     for (const arm of moment.arms) for (const part of arm.parts) points.push(part.slice(0, 3), part.slice(3));
     const [least, most] = this.room ?? [[1e9, 1e9, 1e9], [-1e9, -1e9, -1e9]];
     const grown = [least.map((x, k) => Math.min(x, ...points.map((p) => p[k] - NEAR))), most.map((x, k) => Math.max(x, ...points.map((p) => p[k] + NEAR)))];
@@ -80,9 +80,12 @@ export class Views {
     const [midX, midY] = [across, along].map((k) => (least[k] + most[k]) / 2);
     const place = (p) => ({ x: width / 2 + scale * (p[across] - midX), y: (height - 24) / 2 - scale * (p[along] - midY), scale });
     if (along === 2) this.ground(pen, place, width, height);
-    for (const zone of this.machine.zones) if (zone.corners) this.box(pen, zone, across, along, place);
+    for (const zone of this.zones(moment)) {
+      if (zone.hull) this.body(pen, zone, place);
+      else this.behind(pen, zone, across, along, place, width, height);
+    }
     this.arms(pen, moment, place);
-    this.names(pen, place, across, along, moment);
+    this.names(pen, place, moment);
     this.bar(pen, scale, width, height);
   }
 
@@ -95,27 +98,65 @@ export class Views {
     this.stroke(pen, [{ x: 0, y }, { x: width, y }], this.paint.earth, 2);
   }
 
-  // A zone is hatched inside its border.
-  box(pen, zone, across, along, place) {
-    const [a, b] = zone.corners.map(place);
-    const [x, y, w, h] = [a.x, b.y, b.x - a.x, a.y - b.y];
+  // Every zone where it is: those that links carry are where the moment has them.
+  zones(moment) {
+    let carried = 0;
+    return this.machine.zones.map(({ name, outline }) => ({ name, ...(outline ?? moment.carried[carried++]) }));
+  }
+
+  // A zone is hatched inside its border, which is rounded by its radius.
+  body(pen, { hull, radius }, place) {
+    const points = around(hull.map(place));
+    const round = radius * points[0].scale;
+    const path = new Path2D();
+    // Along each side, a radius outside of it, and round each corner to the next. In a picture, where y goes down, these points go round clockwise.
+    const out = (from, to) => Math.atan2(from.x - to.x, to.y - from.y);
+    points.forEach((corner, number) => {
+      const [before, after] = [points.at(number - 1), points[(number + 1) % points.length]];
+      const whole = points.length === 1;
+      path.arc(corner.x, corner.y, round, whole ? 0 : out(before, corner), whole ? 2 * Math.PI : out(corner, after));
+    });
+    path.closePath();
+    this.hatch(pen, path);
+    pen.strokeStyle = this.paint.zone;
+    pen.lineWidth = 1.5;
+    pen.stroke(path);
+  }
+
+  // Behind a plane: hatched from the line in which it cuts the picture, at the middle of the room.
+  behind(pen, { point, outward }, across, along, place, width, height) {
+    const [u, v] = [outward[across], -outward[along]];
+    if (Math.hypot(u, v) < 0.1) return;
+    const through = 3 - across - along;
+    const middle = (this.room[0][through] + this.room[1][through]) / 2;
+    const flat = outward[across] ** 2 + outward[along] ** 2;
+    const shift = (outward[through] * (point[through] - middle)) / flat;
+    const at = place(point.map((x, k) => (k === through ? middle : x + shift * outward[k])));
+    const length = Math.hypot(u, v);
+    const [nx, ny, far] = [u / length, v / length, 2 * (width + height)];
+    const [a, b] = [-1, 1].map((end) => ({ x: at.x - end * far * ny, y: at.y + end * far * nx }));
+    const path = new Path2D();
+    for (const p of [a, b, { x: b.x - far * nx, y: b.y - far * ny }, { x: a.x - far * nx, y: a.y - far * ny }]) path.lineTo(p.x, p.y);
+    path.closePath();
+    this.hatch(pen, path);
+    this.stroke(pen, [a, b], this.paint.zone, 1.5);
+  }
+
+  hatch(pen, path) {
+    const { canvas } = pen;
+    const [width, height] = [canvas.clientWidth, canvas.clientHeight];
     pen.save();
+    pen.clip(path);
     pen.beginPath();
-    pen.rect(x, y, w, h);
-    pen.clip();
-    pen.beginPath();
-    for (let step = -h; step < w; step += 9) {
-      pen.moveTo(x + step, y + h);
-      pen.lineTo(x + step + h, y);
+    for (let step = -height; step < width; step += 9) {
+      pen.moveTo(step, height);
+      pen.lineTo(step + height, 0);
     }
     pen.strokeStyle = this.paint.zone;
     pen.globalAlpha = 0.35;
     pen.lineWidth = 1;
     pen.stroke();
     pen.restore();
-    pen.strokeStyle = this.paint.zone;
-    pen.lineWidth = 1.5;
-    pen.strokeRect(x, y, w, h);
   }
 
   stroke(pen, points, colour, width, dash = []) {
@@ -182,7 +223,7 @@ export class Views {
     pen.fillText(text, x, y);
   }
 
-  names(pen, place, across, along, moment) {
+  names(pen, place, moment) {
     const placed = [];
     const put = (text, { x, y }) => {
       if (placed.some((other) => Math.abs(other.x - x) < 4 * (other.text.length + text.length) && Math.abs(other.y - y) < 14)) return;
@@ -193,8 +234,8 @@ export class Views {
       const at = place(arm.tip);
       put(this.machine.arms[number].name, { x: at.x, y: at.y + (number % 2 ? 22 : -14) });
     });
-    for (const { name, corners } of this.machine.zones) {
-      if (corners) put(name, place(corners[0].map((x, k) => (x + corners[1][k]) / 2)));
+    for (const { name, hull } of this.zones(moment)) {
+      if (hull) put(name, place([0, 1, 2].map((k) => hull.reduce((sum, p) => sum + p[k], 0) / hull.length)));
     }
   }
 
@@ -239,20 +280,55 @@ export class Views {
         if (drawn) this.stroke(pen, drawn, this.paint.earth, 0.75);
       }
     }
-    for (const { corners, name } of this.machine.zones) {
-      if (!corners || name === "seat") continue;
-      for (const [p, q] of edges(corners)) {
+    for (const { hull, radius, point, outward, name } of this.zones(moment)) {
+      if (name === "seat") continue;
+      for (const [p, q] of hull ? edges(hull) : frame(point, outward)) {
         const drawn = line(p, q);
-        if (drawn) this.stroke(pen, drawn, this.paint.zone, 1.25);
+        if (!drawn) continue;
+        this.stroke(pen, drawn, this.paint.zone, 1.25);
+        if (!radius) continue;
+        pen.globalAlpha = 0.2;
+        this.stroke(pen, drawn, this.paint.zone, radius * (drawn[0].scale + drawn[1].scale));
+        pen.globalAlpha = 1;
       }
     }
     this.arms(pen, moment, place);
   }
 }
 
-function edges([a, b]) {
-  const corner = (bits) => [0, 1, 2].map((k) => (bits & (1 << k) ? b[k] : a[k]));
+// The edges of a box with its corners in order, or the one line between two points.
+function edges(hull) {
   const all = [];
-  for (let bits = 0; bits < 8; bits += 1) for (const k of [1, 2, 4]) if (!(bits & k)) all.push([corner(bits), corner(bits | k)]);
+  for (let from = 0; from < hull.length; from += 1) for (const k of [1, 2, 4]) if (!(from & k) && hull[from | k]) all.push([hull[from], hull[from | k]]);
   return all;
 }
+
+// A plane as a square of 3 m around its point. One that lies as the ground does is the ground, which is drawn.
+function frame(point, outward) {
+  if (outward[2] > 0.99 && Math.abs(point[2]) < 50) return [];
+  const side = Math.abs(outward[2]) > 0.9 ? [1, 0, 0] : [0, 0, 1];
+  const first = unit(cross(outward, side));
+  const second = cross(outward, first);
+  const corners = [[-1, -1], [1, -1], [1, 1], [-1, 1]].map(([a, b]) => plus(plus(point, first, 1500 * a), second, 1500 * b));
+  return corners.map((corner, number) => [corner, corners[(number + 1) % 4]]);
+}
+
+const cross = ([a, b, c], [x, y, z]) => [b * z - c * y, c * x - a * z, a * y - b * x];
+const unit = (v) => v.map((x) => x / Math.hypot(...v));
+
+// The corners of the least convex outline of points of a picture, in order (monotone chain; Andrew, Information Processing Letters 9, 1979).
+function around(points) {
+  const sorted = [...points].sort((p, q) => p.x - q.x || p.y - q.y);
+  const half = (all) => {
+    const chain = [];
+    for (const p of all) {
+      while (chain.length > 1 && turn(chain.at(-2), chain.at(-1), p) <= 1e-6) chain.pop();
+      chain.push(p);
+    }
+    return chain.slice(0, -1);
+  };
+  const hull = [...half(sorted), ...half(sorted.reverse())];
+  return hull.length ? hull : sorted.slice(0, 1);
+}
+
+const turn = (a, b, c) => (b.x - a.x) * (c.y - a.y) - (b.y - a.y) * (c.x - a.x);

@@ -8,6 +8,8 @@ const MS: f64 = 1e3;
 const MM: f64 = 1e3;
 /// How far a sensor may be off a tape, mm (tenths of a degree): twice what a tape is read to, and the sensor's own. Common practice, no source.
 const TAPE: f64 = 5.0;
+/// A tip may be so many times as fast as it is asked to be: what a log says is itself measured (common practice, no source).
+const OVER: f64 = 1.1;
 
 /// Which way, how far, how fast, how soon at rest: each axis.
 pub(super) fn axes(list: &mut List) {
@@ -222,9 +224,8 @@ fn first(list: &mut List, arm: &Arm) {
                 right, up and down.", arm.name),
             "It goes that way, straight, and stops when the lever is let go.".to_owned(),
         ),
-        // A tenth more than is asked for: what a log says is itself measured.
         Some(
-            Reading::new("greatest speed", "mm/s", None, Some(1.1 * MM * most))
+            Reading::new("greatest speed", "mm/s", None, Some(OVER * MM * most))
                 .read_by(format!("{}_tip_speed_mm_s", arm.name.replace(' ', "_")), Take::Greatest),
         ),
         &needs,

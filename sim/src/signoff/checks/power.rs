@@ -6,6 +6,13 @@ use super::{List, Reading, slug};
 
 const MS: f64 = 1e3;
 const PERCENT: f64 = 100.0;
+/// How far what a valve is told at rest may be off on a hand-held meter: duty, percent; current of a coil, mA; voltage, V. Each is far below what opens
+/// a valve (common practice, no source).
+const DUTY_WITHIN: f64 = 0.5;
+/// See there.
+const CURRENT_WITHIN: f64 = 5.0;
+/// See there.
+const VOLTAGE_WITHIN: f64 = 0.05;
 
 pub(super) fn list(list: &mut List) {
     let machine = list.machine;
@@ -83,17 +90,17 @@ fn command(list: &mut List, axis: &Axis) {
             Reading::new(
                 "duty",
                 "%",
-                Some(PERCENT * neutral - 0.5),
-                Some(PERCENT * neutral + 0.5),
+                Some(PERCENT * neutral - DUTY_WITHIN),
+                Some(PERCENT * neutral + DUTY_WITHIN),
             ),
         ),
         Channel::Coils { .. } => (
             "Measure the current of both coils",
-            Reading::new("current", "mA", Some(0.0), Some(5.0)),
+            Reading::new("current", "mA", Some(0.0), Some(CURRENT_WITHIN)),
         ),
         Channel::Voltage { .. } => (
             "Measure the voltage at the plug of the section",
-            Reading::new("voltage", "V", Some(-0.05), Some(0.05)),
+            Reading::new("voltage", "V", Some(-VOLTAGE_WITHIN), Some(VOLTAGE_WITHIN)),
         ),
     };
     let needs = ["power/supply".to_owned(), format!("cold/valve/{slug}")];

@@ -1,12 +1,15 @@
 //! Nonlinear least squares within bounds.
 
 use nalgebra::DMatrix;
-use rmpfit::{MPConfig, MPFitter, MPPar, MPResult, MPSide};
+use rmpfit::{MPConfig, MPFitter, MPMaxFev, MPPar, MPResult, MPSide, MPSuccess};
 
 /// Slopes are taken over this share of a parameter, to both sides: near the third root of what a double resolves.
 const STEP: f64 = 1e-5;
 /// Steps that a fit may take before it is called lost.
 const STEPS: usize = 2000;
+/// The first step goes at most so many times as far as the start is from nothing, each parameter in its own measure: the library's hundred throws
+/// a fit that starts far off onto a plain from which nothing leads back.
+const FIRST_STEP: f64 = 1.0;
 
 /// What fits best.
 #[derive(Debug, Clone, PartialEq)]
@@ -83,11 +86,16 @@ pub fn nonlinear(
             xtol: 1e-13,
             gtol: 1e-15,
             max_iter: STEPS,
+            max_fev: MPMaxFev::NoLimit,
+            step_factor: FIRST_STEP,
             ..MPConfig::new()
         },
         parameters: parameters.collect(),
     };
-    problem.mpfit(&mut values).ok()?;
+    let ended = problem.mpfit(&mut values).ok()?;
+    if ended.success == MPSuccess::MaxIter {
+        return None;
+    }
     let misfit = problem.misfit;
     let at = |values: &[f64]| {
         let mut left = vec![0.0; rows];
@@ -97,7 +105,8 @@ pub fn nonlinear(
     let left: f64 = at(&values).iter().map(|number| number * number).sum();
     let slopes: Vec<Vec<f64>> = (0..values.len())
         .map(|number| {
-            let step = STEP * values[number].abs().max(1e-3);
+            let size = values[number].abs();
+            let step = STEP * if size > 0.0 { size } else { 1.0 };
             let beside = |by: f64| {
                 let mut beside = values.clone();
                 beside[number] += by;
