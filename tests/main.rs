@@ -56,6 +56,7 @@ mod tracking;
 mod trim;
 mod trim_io;
 mod trim_numbers;
+mod trim_proof;
 mod valve_signal;
 mod watch;
 mod wiring_faults;

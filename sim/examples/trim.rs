@@ -109,14 +109,24 @@ fn main() -> ExitCode {
     );
     line("at rest after it", of(|valve| valve.driven[1].still), all, (1.0, 1.0));
     line(
-        "rho at least halved",
-        outcomes
-            .iter()
-            .filter(|outcome| outcome.rho[1] <= 0.5 * outcome.rho[0])
-            .count(),
-        outcomes.len(),
+        "rho of the valve at least halved",
+        of(|valve| valve.rho[1] <= 0.5 * valve.rho[0]),
+        all,
         (1.0, 1.0),
     );
+    let halved = |of: fn(&Outcome) -> [f64; 2]| {
+        let halved = |outcome: &&Outcome| of(outcome)[1] <= 0.5 * of(outcome)[0];
+        outcomes.iter().filter(halved).count()
+    };
+    for (what, found) in [
+        ("rho of the tip at least halved", halved(|outcome| outcome.rho)),
+        (
+            "the same over the speed it was led at",
+            halved(|outcome| outcome.rho_led),
+        ),
+    ] {
+        line(what, found, outcomes.len(), (1.0, 1.0));
+    }
     let greatest = |of: &dyn Fn(&Judged) -> f64| valves.iter().map(|(_, valve)| of(valve)).fold(0.0, f64::max);
     println!(
         "greatest errors: deadband {:.2} %, hysteresis {:.2} %, curve {:.1} %",
@@ -126,24 +136,31 @@ fn main() -> ExitCode {
     );
     for (seed, valve) in &valves {
         let [before, after] = &valve.driven;
-        if valve.curve >= 0.05 || after.creep_least <= 0.25 || after.overshoot >= 0.05 || !after.still {
+        if valve.curve >= 0.05
+            || after.creep_least <= 0.25
+            || after.overshoot >= 0.05
+            || !after.still
+            || valve.rho[1] > 0.5 * valve.rho[0]
+        {
             println!(
-                "seed {seed} axis {}: curve {:.3}, creep {:.2} (before {:.2}), overshoot {:.3} (before {:.3}), still {}",
+                "seed {seed} axis {}: curve {:.3}, creep {:.2} (before {:.2}), overshoot {:.3} (before {:.3}), still {}, rho {:.4} (before {:.4})",
                 valve.axis,
                 valve.curve,
                 after.creep_least,
                 before.creep_least,
                 after.overshoot,
                 before.overshoot,
-                after.still
+                after.still,
+                valve.rho[1],
+                valve.rho[0]
             );
         }
     }
     for outcome in &outcomes {
         if outcome.rho[1] > 0.5 * outcome.rho[0] {
             println!(
-                "seed {}: rho {:.4} s, before {:.4} s",
-                outcome.seed, outcome.rho[1], outcome.rho[0]
+                "seed {}: rho of the tip {:.4} s, before {:.4} s; over the speed it was led at {:.4} s, before {:.4} s",
+                outcome.seed, outcome.rho[1], outcome.rho[0], outcome.rho_led[1], outcome.rho_led[0]
             );
         }
         for reason in outcome.valves.iter().filter_map(|valve| valve.as_ref().err()) {

@@ -31,7 +31,7 @@ Find out what the valves really do, and what the machine file should say of them
 
 Plans a test of each axis (--plan prints it and runs nothing), runs it on the simulated machine or on one at its \
 terminals (--io), or reads what was recorded elsewhere (--log). From the log alone: deadband and gain curve each way, \
-hysteresis, lag, noise, and how the load swings on its oil, each with a 95 % interval. Proposes valve curve, dither, lead \
+hysteresis, lag, noise, and how the load swings on its oil, each with a 95 % interval. Proposes valve curve, ramps, dither, lead \
 and loop gain, drives the simulated machine before and after, and puts it into the machine file only with --write, or a \
 typed yes. What stood there stays as a comment.
 

@@ -48,12 +48,15 @@ pub struct Identified {
     pub stretches: usize,
 }
 
+/// The kind of an axis with a load-holding valve on one side only.
+pub const ON_ONE_SIDE: usize = 2;
+
 /// Which of the kinds of [`valve::TypeB`] an axis is.
 pub fn kind(axis: &Axis) -> usize {
     match &axis.holding {
         None => 0,
         Some(holding) if holding.on == [true, true] => 1,
-        Some(_) => 2,
+        Some(_) => ON_ONE_SIDE,
     }
 }
 

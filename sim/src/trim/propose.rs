@@ -6,7 +6,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::curve::Curve;
-use super::estimate::Identified;
+use super::estimate::{Identified, ON_ONE_SIDE, kind};
 use super::margins::{Loop, Margins};
 use crate::survey::survey;
 
@@ -24,6 +24,11 @@ const ZETA: f64 = 0.1;
 const STICTION: f64 = 0.005;
 /// Least and greatest amplitude of dither, share of full command.
 const DITHER: (f64, f64) = (0.004, 0.05);
+
+/// A ramp is no shorter and no longer than this, s (common practice, no source).
+const RAMP_S: (f64, f64) = (0.05, 0.5);
+/// A ramp down slows an axis by so many times what the guard trusts it to at least (common practice, no source).
+const BRAKES: f64 = 1.25;
 
 /// What is proposed for one axis, and why it is stable.
 #[derive(Debug, Clone, PartialEq)]
@@ -68,7 +73,10 @@ pub fn computed_hz(machine: &Description) -> Vec<Option<(f64, f64)>> {
 /// Makes it. `computed` is that axis' of [`computed_hz`].
 pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed: Option<(f64, f64)>) -> Proposal {
     let tick = machine.timing.tick;
-    let (hz, zeta, seen) = match (found.swing, computed) {
+    // What was seen after a stop is the load on its closed valve. Where one side alone is held, the other line is let out to tank then, and the
+    // load swings on half of its oil, slower than it ever does while the valve leads it.
+    let led = found.swing.filter(|_| kind(axis) != ON_ONE_SIDE);
+    let (hz, zeta, seen) = match (led, computed) {
         // A load slows what was seen empty as much as it does in the machine file.
         (Some(swing), Some((low, middle))) => (
             (swing.hz.value * (low / middle).min(1.0), swing.hz.value),
@@ -127,6 +135,7 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
     );
     let [out, inward] = &found.curves;
     let needed = 0.5 * found.hysteresis.high.max(0.0) + STICTION;
+    let (ramp_up, ramp_down) = ramps(axis, found, (hz.0 * hz.1).sqrt());
     let drive = Drive {
         deadband: (tenth_percent(out.deadband), tenth_percent(inward.deadband)),
         full_rate: (out.full_rate, inward.full_rate),
@@ -139,6 +148,9 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
             // What cannot be told from nothing is nothing.
             (out, inward)
         },
+        ramp_up,
+        ramp_down,
+        hold: hold(axis, found),
         dither: (needed > DITHER.0).then(|| (needed.min(DITHER.1), (0.25 / tick).min(1000.0))),
         ..axis.drive.clone()
     };
@@ -151,6 +163,37 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
         },
         drive,
     }
+}
+
+/// Times from nothing to full command and back, s: a period of what swings, so that a change of command all the way leaves nothing swinging (a ramp
+/// has no part in it whose period is its own length; the zero of input shaping, Singer and Seering, *J. Dynamic Systems, Measurement, and Control*
+/// 112, 1990; from memory). Down no slower than keeps what the guard trusts the axis to, `braking`. `stop_ramp` is left as it is.
+fn ramps(axis: &Axis, found: &Identified, hz: f64) -> (f64, f64) {
+    let period = (1.0 / hz).clamp(RAMP_S.0, RAMP_S.1);
+    let slowest = found.curves[0].full_rate.min(found.curves[1].full_rate);
+    let brakes = slowest / (BRAKES * axis.drive.braking);
+    let whole_ms = |s: f64| (s * 1e3).floor().max(1.0) * 1e-3;
+    (whole_ms(period), whole_ms(period.min(brakes)))
+}
+
+/// How far it may drift, m or rad. Where half of the play is wider than a deadband, the spool that has come back from one side does not cover its
+/// lands, and the axis creeps until something brings it back from the other. Noise, the step of the sensor and the oil of the lines are no drift.
+fn hold(axis: &Axis, found: &Identified) -> f64 {
+    let closes = found
+        .deadband
+        .iter()
+        .all(|deadband| deadband.low > 0.5 * found.hysteresis.high);
+    if closes {
+        return axis.drive.hold;
+    }
+    let fill = found.fill.iter().flatten().map(|fill| fill.value).fold(0.0, f64::max);
+    let least = [
+        axis.drive.hold,
+        6.0 * found.noise.value,
+        4.0 * axis.sensor.step_stroke(),
+        2.0 * fill,
+    ];
+    least.into_iter().fold(0.0, f64::max)
 }
 
 fn tenth_percent(share: f64) -> f64 {

@@ -13,7 +13,7 @@ use bellcrank_core::machine::AxisId;
 use bellcrank_core::outputs::Status;
 use bellcrank_core::units::Lever;
 use bellcrank_machine::Description;
-use bellcrank_machine::description::{Drive, Station, Watch};
+use bellcrank_machine::description::{Axis, Drive, Station, Watch};
 
 use super::trial::Halt;
 use crate::live::Live;
@@ -60,17 +60,7 @@ pub fn under_test(machine: &Description, tested: usize) -> Description {
     let mut machine = machine.clone();
     for (number, axis) in machine.axes.iter_mut().enumerate() {
         axis.lever = (number == tested).then_some(0);
-        axis.watch = Watch {
-            opening_doubt: 0.9,
-            rate_share: (1e-3, 10.0),
-            give: axis.actuator.travel,
-            settle: 60.0,
-            unasked: 60.0,
-            no_motion: 60.0,
-            wrong_way: 60.0,
-            following: 10.0 * axis.actuator.travel,
-            ..axis.watch.clone()
-        };
+        axis.watch = wide(axis);
     }
     let drive = &mut machine.axes[tested].drive;
     *drive = Drive {
@@ -109,6 +99,21 @@ pub(super) fn lever(opening: f64) -> Lever {
         reason = "a share, narrowed to what a frame carries"
     )]
     Lever::new(share as f32).unwrap_or_default()
+}
+
+/// A watch that does not call an axis wrong for moving otherwise than its file believes.
+pub(super) fn wide(axis: &Axis) -> Watch {
+    Watch {
+        opening_doubt: 0.9,
+        rate_share: (1e-3, 10.0),
+        give: axis.actuator.travel,
+        settle: 60.0,
+        unasked: 60.0,
+        no_motion: 60.0,
+        wrong_way: 60.0,
+        following: 10.0 * axis.actuator.travel,
+        ..axis.watch.clone()
+    }
 }
 
 /// A rehearsal of a machine in a pose in which nothing is done.

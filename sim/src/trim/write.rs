@@ -26,10 +26,16 @@ pub fn values(axis: &Axis, drive: &Drive) -> Vec<(&'static str, Option<String>)>
         ("curve_out", out),
         ("curve_in", inward),
         (fill, Some(pair((drive.fill.0 * scale, drive.fill.1 * scale), 2))),
+        ("ramp_up_ms", Some(rounded(drive.ramp_up * 1e3, 0))),
+        ("ramp_down_ms", Some(rounded(drive.ramp_down * 1e3, 0))),
         ("lead_ms", Some(rounded(drive.lead * 1e3, 1))),
         ("gain_per_s", Some(rounded(drive.gain, 2))),
         ("smooth_ms", Some(rounded(drive.smooth * 1e3, 0))),
     ];
+    if drive.hold > 0.0 {
+        let key = if unit == "deg" { "hold_deg" } else { "hold_mm" };
+        values.push((key, Some(rounded((drive.hold * scale).max(0.01), 2))));
+    }
     if let Some((amplitude, hz)) = drive.dither {
         values.push(("dither_percent", Some(rounded(amplitude * 100.0, 2))));
         values.push(("dither_hz", Some(rounded(hz, 0))));

@@ -3,6 +3,7 @@
 //! Fifty machines with four random valves each are two hundred. Nothing of the test is told what is true; the judge alone looks it up: where the
 //! lands open, how wide the play is, and the rates of the plant with its spool put where it is wanted.
 
+pub mod late;
 pub mod truth;
 pub mod valves;
 
@@ -15,16 +16,9 @@ use super::estimate::{Identified, identify};
 use super::plan::Limits;
 use super::pose::free_pose;
 use super::propose::{computed_hz, propose};
-use super::stand::scenario;
 use super::trial::{Setup, run};
-use crate::run::{RunError, rehearse};
-use crate::scenario::{Act, Hand, Load};
-use crate::tracking::tracking;
+use crate::run::RunError;
 
-/// Speed of the tip by which tracking is judged, m/s, how far it goes, m, and the load, kg.
-const TIP_M_S: f64 = 0.25;
-const TIP_M: f64 = 0.8;
-const LOAD_KG: f64 = 120.0;
 /// Share of the measured range from which on a rate is held to be within its share of the truth.
 const FROM: f64 = 0.1;
 
@@ -39,6 +33,8 @@ pub struct Judged {
     pub curve: f64,
     /// Driven before and after.
     pub driven: [Driven; 2],
+    /// ρ of the axis led alone ([`late`]), before and after, s.
+    pub rho: [f64; 2],
 }
 
 /// What came of one machine.
@@ -50,6 +46,8 @@ pub struct Outcome {
     pub valves: Vec<Result<Judged, String>>,
     /// The larger ρ of a tip led straight up and slanting to the left, before and after, s.
     pub rho: [f64; 2],
+    /// The same over the speed at which the tip was led, s.
+    pub rho_led: [f64; 2],
 }
 
 /// One machine: all its valves trimmed, one after the other, then its tip led.
@@ -66,7 +64,7 @@ pub fn judge(seed: u64) -> Result<Outcome, RunError> {
     let computed = computed_hz(&find("yard-digger", Path::new("")).expect("it is built in"));
     let limits = Limits::default();
     let mut judged = Vec::new();
-    for (axis, &computed) in computed.iter().enumerate() {
+    for (axis, computed) in computed.into_iter().enumerate() {
         let start = free_pose(&before, &[axis], &limits).expect("an axis that has room");
         let setup = Setup {
             machine: &before,
@@ -93,10 +91,12 @@ pub fn judge(seed: u64) -> Result<Outcome, RunError> {
         judged.push(Ok(valve(&before, axis, &start, &found, &proposal.drive, seed)?));
         after.axes[axis].drive = proposal.drive;
     }
+    let (before, after) = (late::tip(&late::unwatched(&before), seed)?, late::tip(&after, seed)?);
     Ok(Outcome {
         seed,
         valves: judged,
-        rho: [rho(&before, seed)?, rho(&after, seed)?],
+        rho: [before[0], after[0]],
+        rho_led: [before[1], after[1]],
     })
 }
 
@@ -114,8 +114,8 @@ fn valve(
         let (low, high) = (curve.deadband, curve.measured_to);
         [0.15, 0.3, 0.5, 0.75, 0.97].map(|share| low + share * (high - low))
     });
-    let truth = truth::of(machine, axis, start, [&spools[0], &spools[1]])?;
-    let curve = truth.curve.iter().zip(&found.curves).flat_map(|(truth, found)| {
+    let truth = truth::rates(machine, axis, start, [&spools[0], &spools[1]])?;
+    let curve = truth.iter().zip(&found.curves).flat_map(|(truth, found)| {
         let top = truth.last().map_or(0.0, |last| last.1);
         truth
             .iter()
@@ -137,34 +137,9 @@ fn valve(
             compare::drive(machine, axis, start, asked, seed)?,
             compare::drive(&after, axis, start, asked, seed)?,
         ],
+        rho: [
+            late::axis(&late::unwatched(machine), axis, start, asked, seed)?,
+            late::axis(&after, axis, start, asked, seed)?,
+        ],
     })
-}
-
-/// The larger ρ of two straight moves of the loaded tip.
-fn rho(machine: &Description, seed: u64) -> Result<f64, RunError> {
-    let mut worst = 0.0_f64;
-    for velocity in [[0.0, 0.0, TIP_M_S], [0.0, 0.8 * TIP_M_S, 0.6 * TIP_M_S]] {
-        let start = [0.0_f64, -20.0, 80.0, 30.0].map(f64::to_radians);
-        let mut scenario = scenario(machine.clone(), &start, "tip", Vec::new());
-        scenario.payloads = vec![Load {
-            arm: 0,
-            mass: LOAD_KG,
-            from: 0.0,
-            until: None,
-        }];
-        let end = 1.5 + TIP_M / TIP_M_S;
-        let tip = Act::Tip {
-            arm: 0,
-            velocity,
-            turning: [0.0; 3],
-        };
-        scenario.hands = [(0.4, Act::Enable(true)), (1.5, tip), (end, Act::Neutral)]
-            .map(|(at, act)| Hand { at, act })
-            .to_vec();
-        scenario.length = end + 1.5;
-        let trace = rehearse(&scenario, seed)?;
-        let found = tracking(&scenario, &trace);
-        worst = worst.max(found.first().map_or(f64::INFINITY, |found| found.rho_s));
-    }
-    Ok(worst)
 }
