@@ -43,18 +43,7 @@ fn main() -> ExitCode {
         .collect();
     let all = 4 * outcomes.len();
     println!("{all} valves in {:.0} s", began.elapsed().as_secs_f64());
-    let mut good = true;
-    let mut line = |what: &str, found: usize, of: usize, wanted: (f64, f64)| {
-        let share = found as f64 / of.max(1) as f64;
-        let met = (wanted.0..=wanted.1).contains(&share);
-        good &= met;
-        println!(
-            "{:<58}{found:>5} of {of:<5}{:>6.1} %  {}",
-            what,
-            100.0 * share,
-            if met { "met" } else { "MISSED" }
-        );
-    };
+    let mut lines = Lines { good: true };
     let deadbands: Vec<(f64, bool)> = valves
         .iter()
         .flat_map(|(_, valve)| valve.errors[..2].to_vec())
@@ -69,46 +58,46 @@ fn main() -> ExitCode {
         95.0 + 100.0 * spread
     );
     let count = |of: &[(f64, bool)], which: fn(&(f64, bool)) -> bool| of.iter().filter(|one| which(one)).count();
-    line("identified", valves.len(), all, (1.0, 1.0));
-    line(
+    lines.add("identified", valves.len(), all, (1.0, 1.0));
+    lines.add(
         "deadband within 1 % of full command",
         count(&deadbands, |one| one.0.abs() < 0.01),
         2 * all,
         (0.95, 1.0),
     );
-    line(
+    lines.add(
         "interval of the deadband has the truth in it",
         count(&deadbands, |one| one.1),
         deadbands.len(),
         (0.93, 0.97),
     );
-    line(
+    lines.add(
         "interval of the hysteresis has the truth in it",
         count(&plays, |one| one.1),
         plays.len(),
         (0.93, 0.97),
     );
     let of = |which: fn(&Judged) -> bool| valves.iter().filter(|(_, valve)| which(valve)).count();
-    line(
+    lines.add(
         "gain curve within 5 % of the rate",
         of(|valve| valve.curve < 0.05),
         all,
         (1.0, 1.0),
     );
-    line(
+    lines.add(
         "creeps at 2 % of full rate without standing",
         of(|valve| valve.driven[1].creep_least > 0.25),
         all,
         (1.0, 1.0),
     );
-    line(
+    lines.add(
         "overshoot below 5 %",
         of(|valve| valve.driven[1].overshoot < 0.05),
         all,
         (1.0, 1.0),
     );
-    line("at rest after it", of(|valve| valve.driven[1].still), all, (1.0, 1.0));
-    line(
+    lines.add("at rest after it", of(|valve| valve.driven[1].still), all, (1.0, 1.0));
+    lines.add(
         "rho of the valve at least halved",
         of(|valve| valve.rho[1] <= 0.5 * valve.rho[0]),
         all,
@@ -125,8 +114,33 @@ fn main() -> ExitCode {
             halved(|outcome| outcome.rho_led),
         ),
     ] {
-        line(what, found, outcomes.len(), (1.0, 1.0));
+        lines.add(what, found, outcomes.len(), (1.0, 1.0));
     }
+    greatest_errors(&valves);
+    misses(&outcomes, &valves);
+    ExitCode::from(u8::from(!lines.good))
+}
+
+/// What is printed of a share, and whether all have been met.
+struct Lines {
+    good: bool,
+}
+
+impl Lines {
+    fn add(&mut self, what: &str, found: usize, of: usize, wanted: (f64, f64)) {
+        let share = found as f64 / of.max(1) as f64;
+        let met = (wanted.0..=wanted.1).contains(&share);
+        self.good &= met;
+        println!(
+            "{:<58}{found:>5} of {of:<5}{:>6.1} %  {}",
+            what,
+            100.0 * share,
+            if met { "met" } else { "MISSED" }
+        );
+    }
+}
+
+fn greatest_errors(valves: &[(u64, &Judged)]) {
     let greatest = |of: &dyn Fn(&Judged) -> f64| valves.iter().map(|(_, valve)| of(valve)).fold(0.0, f64::max);
     println!(
         "greatest errors: deadband {:.2} %, hysteresis {:.2} %, curve {:.1} %",
@@ -134,7 +148,11 @@ fn main() -> ExitCode {
         100.0 * greatest(&|valve| valve.errors[2].0.abs()),
         100.0 * greatest(&|valve| valve.curve),
     );
-    for (seed, valve) in &valves {
+}
+
+/// Each valve and machine that misses something, with its figures.
+fn misses(outcomes: &[Outcome], valves: &[(u64, &Judged)]) {
+    for (seed, valve) in valves {
         let [before, after] = &valve.driven;
         if valve.curve >= 0.05
             || after.creep_least <= 0.25
@@ -156,7 +174,7 @@ fn main() -> ExitCode {
             );
         }
     }
-    for outcome in &outcomes {
+    for outcome in outcomes {
         if outcome.rho[1] > 0.5 * outcome.rho[0] {
             println!(
                 "seed {}: rho of the tip {:.4} s, before {:.4} s; over the speed it was led at {:.4} s, before {:.4} s",
@@ -167,5 +185,4 @@ fn main() -> ExitCode {
             println!("seed {}: {reason}", outcome.seed);
         }
     }
-    ExitCode::from(u8::from(!good))
 }

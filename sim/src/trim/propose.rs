@@ -25,8 +25,10 @@ const STICTION: f64 = 0.005;
 /// Least and greatest amplitude of dither, share of full command.
 const DITHER: (f64, f64) = (0.004, 0.05);
 
-/// A ramp is no shorter and no longer than this, s (common practice, no source).
-const RAMP_S: (f64, f64) = (0.05, 0.5);
+/// A ramp is no shorter and no longer than this, s, and one up no longer than that (common practice, no source).
+const RAMP_S: (f64, f64) = (0.05, 0.7);
+/// See there.
+const RAMP_UP_S: f64 = 0.5;
 /// A ramp down slows an axis by so many times what the guard trusts it to at least (common practice, no source).
 const BRAKES: f64 = 1.25;
 
@@ -135,7 +137,8 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
     );
     let [out, inward] = &found.curves;
     let needed = 0.5 * found.hysteresis.high.max(0.0) + STICTION;
-    let (ramp_up, ramp_down) = ramps(axis, found, (hz.0 * hz.1).sqrt());
+    let (ramp_up, ramp_down) = ramps((hz.0 * hz.1).sqrt());
+    let slowest = out.full_rate.min(inward.full_rate);
     let drive = Drive {
         deadband: (tenth_percent(out.deadband), tenth_percent(inward.deadband)),
         full_rate: (out.full_rate, inward.full_rate),
@@ -150,6 +153,8 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
         },
         ramp_up,
         ramp_down,
+        // The guard trusts an axis to no more than it now brakes by when a lever is let go of.
+        braking: axis.drive.braking.min(slowest / (BRAKES * ramp_down)),
         hold: hold(axis, found),
         dither: (needed > DITHER.0).then(|| (needed.min(DITHER.1), (0.25 / tick).min(1000.0))),
         ..axis.drive.clone()
@@ -165,15 +170,16 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
     }
 }
 
-/// Times from nothing to full command and back, s: a period of what swings, so that a change of command all the way leaves nothing swinging (a ramp
+/// Times from nothing to full command and back, s. Up a period of what swings, so that a change of command all the way leaves nothing swinging (a ramp
 /// has no part in it whose period is its own length; the zero of input shaping, Singer and Seering, *J. Dynamic Systems, Measurement, and Control*
-/// 112, 1990; from memory). Down no slower than keeps what the guard trusts the axis to, `braking`. `stop_ramp` is left as it is.
-fn ramps(axis: &Axis, found: &Identified, hz: f64) -> (f64, f64) {
-    let period = (1.0 / hz).clamp(RAMP_S.0, RAMP_S.1);
-    let slowest = found.curves[0].full_rate.min(found.curves[1].full_rate);
-    let brakes = slowest / (BRAKES * axis.drive.braking);
-    let whole_ms = |s: f64| (s * 1e3).floor().max(1.0) * 1e-3;
-    (whole_ms(period), whole_ms(period.min(brakes)))
+/// 112, 1990; from memory). Down twice that: most stops are from a part of full rate, and a ramp takes only that part of its time. A category 1
+/// stop has its own, `stop_ramp`, which is left as it is.
+fn ramps(hz: f64) -> (f64, f64) {
+    let ramp = |periods: f64| {
+        let ms = (1e3 * (periods / hz).clamp(RAMP_S.0, RAMP_S.1)).floor();
+        1e-3 * ms
+    };
+    (ramp(1.0).min(RAMP_UP_S), ramp(2.0))
 }
 
 /// How far it may drift, m or rad. Where half of the play is wider than a deadband, the spool that has come back from one side does not cover its

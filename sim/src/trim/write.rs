@@ -8,10 +8,10 @@ use super::log::stroke_unit;
 /// they are.
 pub fn values(axis: &Axis, drive: &Drive) -> Vec<(&'static str, Option<String>)> {
     let (unit, scale) = stroke_unit(axis);
-    let (full, fill) = if unit == "deg" {
-        ("full_deg_s", "fill_deg")
+    let (full, fill, braking) = if unit == "deg" {
+        ("full_deg_s", "fill_deg", "braking_deg_s2")
     } else {
-        ("full_mm_s", "fill_mm")
+        ("full_mm_s", "fill_mm", "braking_mm_s2")
     };
     let [out, inward] = drive.curve.each_ref().map(|points| {
         let points: Vec<String> = points.iter().map(|point| pair(*point, 4)).collect();
@@ -28,6 +28,7 @@ pub fn values(axis: &Axis, drive: &Drive) -> Vec<(&'static str, Option<String>)>
         (fill, Some(pair((drive.fill.0 * scale, drive.fill.1 * scale), 2))),
         ("ramp_up_ms", Some(rounded(drive.ramp_up * 1e3, 0))),
         ("ramp_down_ms", Some(rounded(drive.ramp_down * 1e3, 0))),
+        (braking, Some(rounded(drive.braking * scale, 0))),
         ("lead_ms", Some(rounded(drive.lead * 1e3, 1))),
         ("gain_per_s", Some(rounded(drive.gain, 2))),
         ("smooth_ms", Some(rounded(drive.smooth * 1e3, 0))),
