@@ -3,7 +3,7 @@
 //! [`plan`] says what a test will do and [`pose`] from where; [`trial`] runs it on a [`stand`], the simulated
 //! machine or one at its [`terminals`]; the [`log`] that it leaves, or one that
 //! was recorded elsewhere, is all that [`estimate`] looks at. [`propose`] makes a `drive` of what was found, [`compare`] drives the machine before and
-//! after, [`write`] puts it into the machine file. [`proof`] judges all of this on many random valves.
+//! after, [`mod@write`] puts it into the machine file. [`proof`] judges all of this on many random valves.
 
 pub mod answer;
 pub mod check;
