@@ -14,6 +14,7 @@ mod drive;
 mod evidence;
 mod explore;
 mod firmware;
+mod firmware_stops;
 mod gate;
 mod gauge;
 mod go_to;
