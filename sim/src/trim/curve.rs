@@ -2,7 +2,7 @@
 //!
 //! The rates of all stretches, each at the spool that the play gives it and brought to the middle of the travel, are fitted with hats around the
 //! knots, weighted by what they are trusted to; where the result falls, neighbours are pooled. A knot stands only where there is data to both sides
-//! of it. Above the last tread nothing was measured: the last slope is carried on, and never beyond what the pump gives.
+//! of it. Above the last tread nothing was measured: the last slope is carried on, and never beyond what is believed possible.
 
 use nalgebra::DMatrix;
 use schemars::JsonSchema;
@@ -45,6 +45,8 @@ pub struct Curve {
     pub knots: Vec<Knot>,
     /// The rate at full command, m/s or rad/s: carried on, where it was not measured.
     pub full_rate: f64,
+    /// The command from which on it is that: below 1 where something else than the valve is at its end.
+    pub full_at: f64,
     /// Highest command that was measured.
     pub measured_to: f64,
 }
@@ -56,7 +58,7 @@ impl Curve {
         if spool <= below.0 {
             return 0.0;
         }
-        let ends = std::iter::once((1.0, self.full_rate));
+        let ends = [(self.full_at, self.full_rate), (1.0, self.full_rate)];
         for above in self
             .knots
             .iter()
@@ -72,8 +74,8 @@ impl Curve {
     }
 }
 
-/// The curve of one direction through its points. None where there are too few.
-pub fn curve(bottom: &Bottom, way: usize, points: &[Point], pump: f64) -> Option<Curve> {
+/// The curve of one direction through its points, carried on to `most` at most, m/s or rad/s. None where there are too few.
+pub fn curve(bottom: &Bottom, way: usize, points: &[Point], most: f64) -> Option<Curve> {
     let deadband = bottom.deadband[way].value;
     let top = points.iter().map(|point| point.spool).fold(0.0, f64::max);
     let mut at: Vec<f64> = KNOTS
@@ -147,12 +149,18 @@ pub fn curve(bottom: &Bottom, way: usize, points: &[Point], pump: f64) -> Option
     };
     let slope = (last.rate.value - from) / (last.command - low);
     let full_rate = (last.rate.value + slope * (1.0 - last.command))
-        .min(pump)
+        .min(most)
         .max(last.rate.value);
+    let full_at = if slope > 0.0 {
+        (last.command + (full_rate - last.rate.value) / slope).min(1.0)
+    } else {
+        last.command
+    };
     Some(Curve {
         deadband,
         measured_to: last.command,
         full_rate,
+        full_at,
         knots,
     })
 }

@@ -91,9 +91,11 @@ pub fn identify(machine: &Description, log: &AxisLog) -> Result<Identified, Refu
         .collect()
     };
     let areas = [axis.actuator.area_a, axis.actuator.area_b];
+    let believed = [axis.drive.full_rate.0, axis.drive.full_rate.1];
     let of = |way: usize| {
-        let pump = supply.flow / areas[way];
-        curve(&bottom, way, &points(way), pump).ok_or_else(|| unfit("with a curve"))
+        // Beyond what was measured nothing is promised that neither the pump nor the file does.
+        let most = believed[way].min(supply.flow / areas[way]);
+        curve(&bottom, way, &points(way), most).ok_or_else(|| unfit("with a curve"))
     };
     let (noise, rate_noise) =
         noise(&series, &holds, axis.sensor.step_stroke()).ok_or_else(|| unfit("without a rest"))?;

@@ -136,7 +136,8 @@ pub fn curves(found: &Identified, file: &Drive) -> String {
             measured.extend(curve.knots.iter().map(|knot| at(knot.command, knot.rate.value)));
             let last = measured[measured.len() - 1];
             line(&mut chart, measured, Stroke::Solid)?;
-            line(&mut chart, vec![last, at(1.0, curve.full_rate)], Stroke::Thin)?;
+            let carried_on = vec![last, at(curve.full_at, curve.full_rate), at(1.0, curve.full_rate)];
+            line(&mut chart, carried_on, Stroke::Thin)?;
             line(&mut chart, said, Stroke::Dashed)?;
             for knot in &curve.knots {
                 for (from, to) in whiskers(at(knot.command, knot.rate.low), at(knot.command, knot.rate.high)) {

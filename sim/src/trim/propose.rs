@@ -220,13 +220,8 @@ fn shares(curve: &Curve) -> Vec<(f64, f64)> {
             before = point;
         }
     }
-    // Where the pump is at its end before the valve is.
-    let slope = points
-        .last()
-        .map_or(1.0, |last| last.1 / (last.0 - curve.deadband).max(1e-3));
-    let reached = before.0 + (1.0 - before.1) / slope;
-    if before.1 < 0.999 && reached < 0.97 {
-        points.push((tenth_percent(reached.max(before.0 + 2e-3)), 1.0));
+    if before.1 < 0.999 && curve.full_at < 0.97 {
+        points.push((tenth_percent(curve.full_at.max(before.0 + 2e-3)), 1.0));
     }
     points
 }

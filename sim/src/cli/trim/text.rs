@@ -78,7 +78,7 @@ fn found(report: &TrimReport) -> String {
             ]
         }),
     );
-    text + "full rates are carried on from what was measured; noise: rms\n\n"
+    text + "full rates are carried on from what was measured, to no\nmore than the file has; noise: rms\n\n"
 }
 
 fn proposed(report: &TrimReport) -> String {
