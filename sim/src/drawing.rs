@@ -1,6 +1,7 @@
 //! What pictures share: SVG in memory, drawn on a grid finer than a pixel, or slow curves would come out as stairs.
 
 use plotters::coord::Shift;
+use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
@@ -9,6 +10,12 @@ const FINE: u32 = 8;
 const FONT: &str = "sans-serif";
 /// Lines and letters.
 pub const INK: RGBColor = RGBColor(0x33, 0x33, 0x33);
+
+/// Lines of a grid.
+pub const FAINT: RGBColor = RGBColor(0xe4, 0xe4, 0xe4);
+
+/// A panel with its scales.
+pub type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
 
 /// What is drawn on.
 pub type Drawing<'a> = DrawingArea<SVGBackend<'a>, Shift>;
@@ -50,4 +57,38 @@ pub fn text_style(size: u32) -> TextStyle<'static> {
 pub fn plain(value: f64) -> String {
     let rounded = (value * 1e6).round() / 1e6;
     format!("{}", if rounded == 0.0 { 0.0 } else { rounded })
+}
+
+/// How the scales of a panel are drawn.
+pub struct Scales<'t> {
+    /// Size of the letters, pixels.
+    pub letters: u32,
+    /// Roughly so many numbers up the side.
+    pub levels: usize,
+    /// Numbers stand along the bottom too.
+    pub numbered: bool,
+    /// What stands below those.
+    pub across: &'t str,
+}
+
+impl Scales<'_> {
+    /// Draws grid, scales and numbers.
+    ///
+    /// # Errors
+    /// None in memory.
+    pub fn draw(&self, chart: &mut Chart) -> DrawingResult {
+        chart
+            .configure_mesh()
+            .light_line_style(TRANSPARENT)
+            .bold_line_style(FAINT.stroke_width(px(1)))
+            .axis_style(INK.stroke_width(px(1)))
+            .set_all_tick_mark_size(px(4))
+            .label_style(text_style(self.letters))
+            .y_labels(self.levels)
+            .x_labels(10)
+            .x_label_formatter(&|x| if self.numbered { plain(*x) } else { String::new() })
+            .y_label_formatter(&|y| plain(*y))
+            .x_desc(self.across)
+            .draw()
+    }
 }

@@ -9,7 +9,7 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 use super::columns::{Column, ENGINE, PORT_A, PORT_B, PRESSURE_A, PRESSURE_B, PUMP, SPEED, SPOOL, STROKE, SUPPLY};
 use super::report::{LPM, RPM};
 use super::{Bench, Comparison, Record};
-use crate::drawing::{self, Drawing, DrawingResult, INK, at, plain, px, text_style};
+use crate::drawing::{self, Drawing, DrawingResult, INK, Scales, at, plain, px, text_style};
 use crate::plant::rig::{Events, Feed, Programme};
 
 /// Width of the picture, and heights of its head and of a panel, pixels.
@@ -20,7 +20,6 @@ const PANEL: u32 = 190;
 const FIRST: RGBColor = RGBColor(0x0b, 0x53, 0x94);
 const SECOND: RGBColor = RGBColor(0xd9, 0x6b, 0x0b);
 const THIRD: RGBColor = RGBColor(0x6a, 0xa8, 0x4f);
-const FAINT: RGBColor = RGBColor(0xe4, 0xe4, 0xe4);
 const MARK: RGBColor = RGBColor(0x99, 0x99, 0x99);
 
 /// One line of a panel.
@@ -203,19 +202,13 @@ fn draw_panel(area: &Drawing, panel: &Panel, frame: &Frame) -> DrawingResult {
         .x_label_area_size(px(if last { 40 } else { 14 }))
         .y_label_area_size(px(56))
         .build_cartesian_2d(0.0..end, scale.clone())?;
-    chart
-        .configure_mesh()
-        .light_line_style(TRANSPARENT)
-        .bold_line_style(FAINT.stroke_width(px(1)))
-        .axis_style(INK.stroke_width(px(1)))
-        .set_all_tick_mark_size(px(4))
-        .label_style(text_style(15))
-        .y_labels(5)
-        .x_labels(10)
-        .x_label_formatter(&|t| if last { plain(*t) } else { String::new() })
-        .y_label_formatter(&|y| plain(*y))
-        .x_desc(if last { "time, s" } else { "" })
-        .draw()?;
+    Scales {
+        letters: 15,
+        levels: 5,
+        numbered: last,
+        across: if last { "time, s" } else { "" },
+    }
+    .draw(&mut chart)?;
     for (number, (when, what)) in frame.marks.iter().enumerate() {
         let line = vec![(*when, scale.start), (*when, scale.end)];
         chart.draw_series(std::iter::once(PathElement::new(line, MARK.stroke_width(px(1)))))?;

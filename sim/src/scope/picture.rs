@@ -6,7 +6,7 @@ use plotters::prelude::*;
 
 use super::lever::LeverMap;
 use super::{Scoped, short};
-use crate::drawing::{self, Drawing, DrawingResult, INK, at, plain, px, text_style};
+use crate::drawing::{self, Chart, Drawing, DrawingResult, Scales, at, px, text_style};
 
 /// Width of the picture, and heights of its head and of a panel, pixels.
 const WIDTH: u32 = 960;
@@ -15,7 +15,6 @@ const PANEL: u32 = 250;
 /// Two colours that differ in brightness too.
 const LINE: RGBColor = RGBColor(0x0b, 0x53, 0x94);
 const REST: RGBColor = RGBColor(0xd9, 0x6b, 0x0b);
-const FAINT: RGBColor = RGBColor(0xe4, 0xe4, 0xe4);
 const SPREAD: RGBColor = RGBColor(0xa9, 0xc4, 0xe0);
 const BAND: RGBColor = RGBColor(0xf3, 0xe3, 0xd2);
 
@@ -162,14 +161,8 @@ fn over_lever(area: &Drawing, lever: &LeverMap) -> DrawingResult {
 
 /// What a panel is drawn with.
 struct Pen<'a, 'b> {
-    chart: &'a mut Chart<'b>,
+    chart: &'a mut Chart<'b, 'b>,
 }
-
-type Chart<'b> = ChartContext<
-    'b,
-    SVGBackend<'b>,
-    Cartesian2d<plotters::coord::types::RangedCoordf64, plotters::coord::types::RangedCoordf64>,
->;
 
 impl Pen<'_, '_> {
     fn line(&mut self, points: Vec<(f64, f64)>, colour: RGBColor) -> DrawingResult {
@@ -206,19 +199,13 @@ fn chart(
             .filter(|span| span.0 < span.1)
             .map(|span| Rectangle::new([(span.0, frame.y.start), (span.1, frame.y.end)], BAND.filled())),
     )?;
-    chart
-        .configure_mesh()
-        .light_line_style(TRANSPARENT)
-        .bold_line_style(FAINT.stroke_width(px(1)))
-        .axis_style(INK.stroke_width(px(1)))
-        .set_all_tick_mark_size(px(4))
-        .label_style(text_style(15))
-        .y_labels(6)
-        .x_labels(10)
-        .x_label_formatter(&|x| plain(*x))
-        .y_label_formatter(&|y| plain(*y))
-        .x_desc(frame.across)
-        .draw()?;
+    Scales {
+        letters: 15,
+        levels: 6,
+        numbered: true,
+        across: frame.across,
+    }
+    .draw(&mut chart)?;
     for level in dashed {
         let line = [(frame.x.start, *level), (frame.x.end, *level)];
         chart.draw_series(DashedLineSeries::new(line, px(8), px(6), REST.stroke_width(px(1))))?;

@@ -1,11 +1,11 @@
 //! The machine driven before and after: a step of one axis, a creep, rest. What the plant did, not what the core believes.
 
+use bellcrank_core::inputs::Mode;
 use bellcrank_machine::Description;
-use bellcrank_machine::description::Station;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::stand::scenario;
+use super::stand::{by_one_lever, deflection, scenario};
 use super::step;
 use crate::run::{RunError, rehearse_sampled};
 use crate::scenario::{Act, Hand};
@@ -91,21 +91,12 @@ pub fn course(
     asked: [f64; 2],
     seed: u64,
 ) -> Result<(Driven, Vec<Moment>), RunError> {
-    let mut machine = machine.clone();
-    machine.stations.seat = Station {
-        speed_cap: 1.0,
-        dead_zone: 1e-3,
-        expo: 0.0,
-        ..machine.stations.seat
-    };
-    for (number, described) in machine.axes.iter_mut().enumerate() {
-        described.lever = (number == axis).then_some(0);
-    }
+    let machine = by_one_lever(machine, axis);
     let full = machine.axes[axis].drive.full_rate;
     let travel = machine.axes[axis].actuator.travel;
-    let mut scenario = scenario(machine, start, "joint", Vec::new());
+    let mut scenario = scenario(machine, start, Mode::Joint, Vec::new());
     // The same rates before and after, whatever the file believes full to be.
-    let share = |rate: f64, full: f64| (rate / full).min(1.0) * 0.999 + 1e-3;
+    let share = |rate: f64, full: f64| deflection((rate / full).min(1.0));
     let (creep, step) = (share(CREEP * asked[0], full.0), share(STEP * asked[0], full.0));
     let back = share(STEP * asked[1], full.1);
     scenario.hands = hands(axis, creep, step, back);

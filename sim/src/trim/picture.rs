@@ -8,7 +8,7 @@ use plotters::prelude::*;
 
 use super::compare::Moment;
 use super::estimate::Identified;
-use crate::drawing::{Drawing, DrawingResult, INK, at, plain, px, svg, text_style};
+use crate::drawing::{Chart, Drawing, DrawingResult, FAINT, INK, Scales, at, plain, px, svg, text_style};
 
 const SIZE: (u32, u32) = (820, 500);
 const STEPS_SIZE: (u32, u32) = (960, 46 + 3 * 190 + 26);
@@ -16,7 +16,6 @@ const STEPS_SIZE: (u32, u32) = (960, 46 + 3 * 190 + 26);
 const HEAD: u32 = 46;
 const FOUND: RGBColor = RGBColor(0x0b, 0x53, 0x94);
 const BEFORE: RGBColor = RGBColor(0xd9, 0x6b, 0x0b);
-const FAINT: RGBColor = RGBColor(0xe4, 0xe4, 0xe4);
 
 /// How a line is drawn.
 #[derive(Clone, Copy)]
@@ -50,12 +49,6 @@ impl Stroke {
         }
     }
 }
-
-type Chart<'a, 'b> = ChartContext<
-    'a,
-    SVGBackend<'b>,
-    Cartesian2d<plotters::coord::types::RangedCoordf64, plotters::coord::types::RangedCoordf64>,
->;
 
 fn line(chart: &mut Chart, points: Vec<(f64, f64)>, stroke: Stroke) -> DrawingResult {
     match stroke.dashes() {
@@ -210,18 +203,13 @@ pub fn steps(axis: &str, unit: &str, before: &[Moment], after: &[Moment]) -> Str
                 .x_label_area_size(px(22))
                 .y_label_area_size(px(56))
                 .build_cartesian_2d(0.0..end, range)?;
-            chart
-                .configure_mesh()
-                .light_line_style(TRANSPARENT)
-                .bold_line_style(FAINT.stroke_width(px(1)))
-                .axis_style(INK.stroke_width(px(1)))
-                .set_all_tick_mark_size(px(4))
-                .label_style(text_style(13))
-                .y_labels(5)
-                .x_labels(10)
-                .x_label_formatter(&|t| plain(*t))
-                .y_label_formatter(&|y| plain(*y))
-                .draw()?;
+            Scales {
+                letters: 13,
+                levels: 5,
+                numbered: true,
+                across: "",
+            }
+            .draw(&mut chart)?;
             // The dashes last, or where both are the same the first could not be seen.
             line(&mut chart, after, Stroke::Solid)?;
             line(&mut chart, before, Stroke::Dashed)?;

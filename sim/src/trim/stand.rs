@@ -4,7 +4,6 @@
 //! ([`under_test`]): what it believes of the valve under test is a straight line without deadband, with no feedback, so that a lever's deflection
 //! is the valve's opening. All that stops a machine still stops it.
 
-use std::path::Path;
 use std::sync::Arc;
 
 use bellcrank_core::Machine;
@@ -18,10 +17,12 @@ use bellcrank_machine::description::{Axis, Drive, Station, Watch};
 use super::trial::Halt;
 use crate::live::Live;
 use crate::run::RunError;
-use crate::scenario::{self, Fault, Scenario};
+use crate::scenario::{Fault, Scenario};
 
 /// When the simulated hand takes the enabling switch, s.
 const ENABLES_S: f64 = 1.0;
+/// No test is as long, s.
+const LENGTH_S: f64 = 1000.0;
 /// A lever at neutral is within this share of its way.
 const DEAD_ZONE: f64 = 0.001;
 
@@ -57,9 +58,8 @@ pub struct Turned {
 
 /// The machine as the core knows it during the test of one axis.
 pub fn under_test(machine: &Description, tested: usize) -> Description {
-    let mut machine = machine.clone();
-    for (number, axis) in machine.axes.iter_mut().enumerate() {
-        axis.lever = (number == tested).then_some(0);
+    let mut machine = by_one_lever(machine, tested);
+    for axis in &mut machine.axes {
         axis.watch = wide(axis);
     }
     let drive = &mut machine.axes[tested].drive;
@@ -79,6 +79,15 @@ pub fn under_test(machine: &Description, tested: usize) -> Description {
         dither: None,
         ..drive.clone()
     };
+    machine
+}
+
+/// The machine with one lever at the seat, for one axis, at full speed and without a curve.
+pub(super) fn by_one_lever(machine: &Description, axis: usize) -> Description {
+    let mut machine = machine.clone();
+    for (number, described) in machine.axes.iter_mut().enumerate() {
+        described.lever = (number == axis).then_some(0);
+    }
     machine.stations.seat = Station {
         speed_cap: 1.0,
         dead_zone: DEAD_ZONE,
@@ -88,17 +97,21 @@ pub fn under_test(machine: &Description, tested: usize) -> Description {
     machine
 }
 
+/// How far that lever goes to ask for a share of full: its dead zone further.
+pub(super) fn deflection(share: f64) -> f64 {
+    if share == 0.0 {
+        return 0.0;
+    }
+    share.signum() * (DEAD_ZONE + (1.0 - DEAD_ZONE) * share.abs())
+}
+
 /// The lever that asks for an opening.
 pub(super) fn lever(opening: f64) -> Lever {
-    if opening == 0.0 {
-        return Lever::default();
-    }
-    let share = opening.signum() * (DEAD_ZONE + (1.0 - DEAD_ZONE) * opening.abs());
     #[allow(
         clippy::cast_possible_truncation,
         reason = "a share, narrowed to what a frame carries"
     )]
-    Lever::new(share as f32).unwrap_or_default()
+    Lever::new(deflection(opening) as f32).unwrap_or_default()
 }
 
 /// A watch that does not call an axis wrong for moving otherwise than its file believes.
@@ -117,15 +130,12 @@ pub(super) fn wide(axis: &Axis) -> Watch {
 }
 
 /// A rehearsal of a machine in a pose in which nothing is done.
-pub(super) fn scenario(machine: Description, start: &[f64], mode: &str, faults: Vec<Fault>) -> Scenario {
-    let text = format!(
-        "name = \"trim\"\nabout = \"a valve is trimmed\"\nmachine = \"yard digger\"\nlength_s = 1000\nstation = \"seat\"\nmode = \"{mode}\"\n"
-    );
+pub(super) fn scenario(machine: Description, start: &[f64], mode: Mode, faults: Vec<Fault>) -> Scenario {
     Scenario {
-        machine: Arc::new(machine),
+        mode,
         start: start.to_vec(),
         faults,
-        ..scenario::parse("trim", &text, Path::new("")).expect("a scenario")
+        ..Scenario::idle("trim", Arc::new(machine), String::new(), LENGTH_S)
     }
 }
 

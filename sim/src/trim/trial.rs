@@ -4,6 +4,7 @@
 
 use std::collections::VecDeque;
 
+use bellcrank_core::inputs::Mode;
 use bellcrank_core::supervise::State;
 use bellcrank_machine::Description;
 use rand::{RngExt, SeedableRng};
@@ -137,7 +138,7 @@ pub struct Setup<'m> {
 pub fn run(setup: &Setup) -> Result<Trial, RunError> {
     let description = under_test(setup.machine, setup.axis);
     let machine = live::built(&description)?;
-    let scenario = scenario(description, setup.start, "joint", setup.faults.clone());
+    let scenario = scenario(description, setup.start, Mode::Joint, setup.faults.clone());
     run_on(setup, &mut Simulated::new(&scenario, &machine, setup.axis, setup.seed)?)
 }
 

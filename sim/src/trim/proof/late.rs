@@ -5,14 +5,15 @@
 //! is stopped early would have a small error. So before, its watches are wide and it goes on. After, they are as the file has them, and a machine
 //! that is stopped is infinitely late.
 
+use bellcrank_core::inputs::Mode;
 use bellcrank_core::supervise::State;
-use bellcrank_machine::description::{Description, Station};
+use bellcrank_machine::description::Description;
 
 use crate::run::{RunError, rehearse, rehearse_sampled};
 use crate::scenario::{Act, Hand, Load, Scenario};
 use crate::trace::Trace;
 use crate::tracking::tracking;
-use crate::trim::stand::{scenario, wide};
+use crate::trim::stand::{by_one_lever, deflection, scenario, wide};
 
 /// Speed of the tip, m/s, how far it goes, m, and the load, kg.
 const TIP_M_S: f64 = 0.25;
@@ -63,7 +64,7 @@ fn runs(trace: &Trace) -> bool {
 pub fn led(machine: &Description, seed: u64) -> Result<Vec<(Scenario, Trace)>, RunError> {
     let one = |velocity: [f64; 3]| {
         let start = [0.0_f64, -20.0, 80.0, 30.0].map(f64::to_radians);
-        let mut scenario = scenario(machine.clone(), &start, "tip", Vec::new());
+        let mut scenario = scenario(machine.clone(), &start, Mode::Tip, Vec::new());
         scenario.payloads = vec![Load {
             arm: 0,
             mass: LOAD_KG,
@@ -96,18 +97,9 @@ pub fn led(machine: &Description, seed: u64) -> Result<Vec<(Scenario, Trace)>, R
 /// # Errors
 /// The machine cannot be simulated.
 pub fn axis(machine: &Description, axis: usize, start: &[f64], full: [f64; 2], seed: u64) -> Result<f64, RunError> {
-    let mut machine = machine.clone();
-    machine.stations.seat = Station {
-        speed_cap: 1.0,
-        dead_zone: 1e-3,
-        expo: 0.0,
-        ..machine.stations.seat
-    };
-    for (number, described) in machine.axes.iter_mut().enumerate() {
-        described.lever = (number == axis).then_some(0);
-    }
+    let machine = by_one_lever(machine, axis);
     let believed = machine.axes[axis].drive.full_rate;
-    let mut scenario = scenario(machine, start, "joint", Vec::new());
+    let mut scenario = scenario(machine, start, Mode::Joint, Vec::new());
     let span = 2.0 * RISE_S + STAY_S;
     let moves: [(f64, f64, f64); 4] = std::array::from_fn(|number| {
         let (rate, full) = [(full[0], believed.0), (-full[1], believed.1)][number % 2];
@@ -131,10 +123,9 @@ pub fn axis(machine: &Description, axis: usize, start: &[f64], full: [f64; 2], s
             let act = if share == 0.0 {
                 Act::Neutral
             } else {
-                // Beyond the dead zone.
                 Act::Lever {
                     axis,
-                    share: share * 0.999 + 1e-3_f64.copysign(share),
+                    share: deflection(share),
                 }
             };
             scenario.hands.push(Hand { at: from + t, act });
