@@ -79,7 +79,7 @@ fn where_too_many_notes_wait_they_are_counted_and_the_record_is_kept() {
         record: Some(record.clone()),
         ..Desk::default()
     });
-    let many = 3 * WAITING as u64;
+    let many = 50 * WAITING as u64;
     for number in 0..many {
         clerk.note(note(number, None));
     }
