@@ -3,7 +3,8 @@
 use nalgebra::DMatrix;
 use rmpfit::{MPConfig, MPFitter, MPMaxFev, MPPar, MPResult, MPSide, MPSuccess};
 
-/// Slopes are taken over this share of a parameter, to both sides: near the third root of what a double resolves.
+/// Slopes are taken over this share of a parameter, or of the room between its bounds where it has two, to both sides: near the third root of what a
+/// double resolves. A share of itself is nothing to a parameter that lies at a bound of zero.
 const STEP: f64 = 1e-5;
 /// Steps that a fit may take before it is called lost.
 const STEPS: usize = 2000;
@@ -69,12 +70,14 @@ pub fn nonlinear(
         return None;
     }
     let mut values: Vec<f64> = start.to_vec();
-    let parameters = bounds.iter().map(|&(low, high)| MPPar {
+    let room = |&(low, high): &(f64, f64)| (high - low).is_finite().then_some(high - low);
+    let parameters = bounds.iter().map(|bounds @ &(low, high)| MPPar {
         limited_low: low.is_finite(),
         limited_up: high.is_finite(),
         limit_low: low,
         limit_up: high,
-        rel_step: STEP,
+        step: room(bounds).map_or(0.0, |room| STEP * room),
+        rel_step: if room(bounds).is_some() { 0.0 } else { STEP },
         side: MPSide::Both,
         ..MPPar::new()
     });
@@ -105,7 +108,7 @@ pub fn nonlinear(
     let left: f64 = at(&values).iter().map(|number| number * number).sum();
     let slopes: Vec<Vec<f64>> = (0..values.len())
         .map(|number| {
-            let size = values[number].abs();
+            let size = room(&bounds[number]).unwrap_or(values[number].abs());
             let step = STEP * if size > 0.0 { size } else { 1.0 };
             let beside = |by: f64| {
                 let mut beside = values.clone();
