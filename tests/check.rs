@@ -68,6 +68,7 @@ pub fn parts() -> Parts {
             integral_time: 1.0,
             lead: 0.0,
             fill: EachWay { out: 0.0, inward: 0.0 },
+            run_on: EachWay { out: 0.0, inward: 0.0 },
             hold: 0.0,
             ramp_up: 5.0,
             ramp_down: 5.0,

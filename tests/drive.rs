@@ -173,6 +173,7 @@ proptest! {
         let (up, down, stop) = (5.0, 8.0, 10.0);
         let mut bench = Bench::with_dither(2_000, dither, |tracking| {
             *tracking = Tracking { gain: 6.0, smooth: 0.05, integral_time: 0.5, lead: 0.05, fill: EachWay { out: 0.01, inward: 0.02 },
+                run_on: EachWay { out: 0.02, inward: -0.01 },
                 ramp_up: up, ramp_down: down, stop_ramp: stop, jerk, ..*tracking };
         });
         let Pwm { low, high, neutral, .. } = check::PWM;
@@ -366,6 +367,32 @@ fn what_fills_the_lines_is_asked_for() {
     assert!(off(oil) < 0.45 * oil, "{}", off(oil));
 }
 
+/// An axis that goes on, or back, when its valve has closed comes to rest where it was led to.
+#[test]
+fn what_an_axis_runs_on_by_is_taken_off_before() {
+    for beyond in [0.004_f32, -0.003] {
+        let off = |run_on: f32| {
+            let mut bench = Bench::new(2_000, |tracking| {
+                tracking.run_on = EachWay {
+                    out: run_on,
+                    inward: -run_on,
+                }
+            });
+            let (mut goal, mut t) = (1.0_f32, 0.0_f32);
+            while t < 2.0 {
+                let asked = 0.15 * (1.0 - (std::f32::consts::PI * t).cos());
+                let out = bench.tick(Action::Drive, asked, 0.0);
+                goal += asked * bench.dt();
+                bench.now.stroke += FULL * out.axis.command * bench.dt();
+                t += bench.dt();
+            }
+            bench.now.stroke + beyond - goal
+        };
+        assert!((off(0.0) - beyond).abs() < 0.1 * beyond.abs(), "{beyond}: {}", off(0.0));
+        assert!(off(beyond).abs() < 0.3 * beyond.abs(), "{beyond}: {}", off(beyond));
+    }
+}
+
 /// Nothing is asked, and the axis drifts: it comes back once it is off by the hold band, until it is off by half of it, and the valve rests
 /// in between.
 #[test]
@@ -431,7 +458,8 @@ fn a_correction_is_no_wish_of_the_hands() {
     assert_eq!(command(-0.01, -0.06), 0.0);
 }
 
-/// Dither goes to and fro by its amplitude around the opening, over its period, and leaves a closed valve alone.
+/// Dither goes to and fro by its amplitude around the opening, over its period. It goes on for four of them when the valve has closed, and leaves
+/// it alone then, or where it is cut.
 #[test]
 fn dither_shakes_an_open_valve() {
     let dither = Dither {
@@ -447,4 +475,19 @@ fn dither_shakes_an_open_valve() {
         let wanted = if (tick + 1) % 4 < 2 { 1.0 } else { -1.0 };
         assert!((sign - wanted).abs() < 1e-3, "{signs:?}");
     }
+    let closing: Vec<f32> = (0..18)
+        .map(|_| bench.tick(Action::Drive, 0.0, 0.0).duty - 0.5)
+        .collect();
+    assert!(
+        closing[..16].iter().all(|off| (off.abs() - 0.008).abs() < 1e-5),
+        "{closing:?}"
+    );
+    assert!(
+        closing[..16].iter().sum::<f32>().abs() < 1e-5,
+        "as long to one side as to the other"
+    );
+    assert_eq!(closing[16..], [0.0; 2]);
+    bench.tick(Action::Drive, 0.25, 0.0);
+    assert_eq!(bench.tick(Action::Cut, 0.0, 0.0).duty, 0.5);
+    assert_eq!(bench.tick(Action::Drive, 0.0, 0.0).duty, 0.5);
 }

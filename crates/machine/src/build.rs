@@ -300,6 +300,7 @@ fn tracking(drive: &Drive) -> Tracking {
         integral_time: single(drive.integral_time),
         lead: single(drive.lead),
         fill: each_way(drive.fill),
+        run_on: each_way(drive.run_on),
         hold: single(drive.hold),
         ramp_up: single(1.0 / drive.ramp_up),
         ramp_down: single(1.0 / drive.ramp_down),

@@ -325,6 +325,7 @@ fn axis(name: String, axis: d::JointAxis, link: Vector3<f64>, linkage: d::Linkag
             integral_time: 0.0,
             lead: 0.0,
             fill: (0.0, 0.0),
+            run_on: (0.0, 0.0),
             hold: 0.0,
             dither: None,
             braking: 0.5,

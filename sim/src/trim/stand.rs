@@ -75,6 +75,7 @@ pub fn under_test(machine: &Description, tested: usize) -> Description {
         integral_time: 0.0,
         lead: 0.0,
         fill: (0.0, 0.0),
+        run_on: (0.0, 0.0),
         hold: 0.0,
         dither: None,
         ..drive.clone()

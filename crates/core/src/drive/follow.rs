@@ -4,13 +4,15 @@
 //! Moving, the rate commanded is
 //!
 //! ```text
-//! led + (lead + fill) d(led)/dt + gain (smoothed lag) + integral + damp d²(lag)/dt²
+//! led + (lead + fill + run-on) d(led)/dt + gain (smoothed lag) + integral + damp d²(lag)/dt²
 //! ```
 //!
 //! - *led* is what the hands ask for; what planning adds to bring a tip back to its line only moves the goal, and acts through the lag;
 //! - *lead* is what passes between a command and its motion: delay and lag of valve and oil;
 //! - *fill* is the oil that goes into the lines, and comes out of them again, before and after the axis moves. It is asked for while what is
 //!   led is below [`FILLED`] of full rate, so that it has all gone in by then;
+//! - *run-on* is what the axis goes on by when its valve has closed and the line that is not held empties. While what is led falls, it is taken
+//!   off again below [`RUNS_ON`] of full rate;
 //! - the lag is smoothed before it is fed back: a mass that swings on its oil at some Hz would otherwise be driven by a feedback that
 //!   comes as late as the valve does. It takes little from the loop, and lets the gain be two to three times as high;
 //! - *damp* takes the swing itself out, where valve and sensor are fast enough for it: speed is taken back for acceleration that should not be.
@@ -30,6 +32,8 @@ const LEAD_FILTER_S: f32 = 0.010;
 const DAMP_FILTER_S: f32 = 0.008;
 /// Share of full rate from which on the lines are filled.
 const FILLED: f32 = 0.04;
+/// Share of full rate below which what an axis runs on by is taken off again: from so far up that there is a rate to take it from.
+const RUNS_ON: f32 = 0.15;
 /// Led faster than this share of full rate, an axis is not turned against the hand.
 const CLEARLY_LED: f32 = 0.002;
 /// An axis that is only brought back to its place is left where it is within so many times its fill: a valve that opens for less moves the
@@ -175,12 +179,20 @@ impl Pursuit {
         let full = axis.valve.full_rate.toward(led);
         self.led += (led - self.led) * dt / (LEAD_FILTER_S + dt);
         let change = (led - self.led) / LEAD_FILTER_S;
-        let fill = if math::abs(led) < FILLED * full {
-            tracking.fill.toward(led) / (FILLED * full)
+        let below = |way: f32, share: f32| {
+            if math::abs(led) < share * full {
+                way / (share * full)
+            } else {
+                0.0
+            }
+        };
+        let fill = below(tracking.fill.toward(led), FILLED);
+        let run_on = if led * change < 0.0 {
+            below(tracking.run_on.toward(led), RUNS_ON)
         } else {
             0.0
         };
-        let ahead = led + (tracking.lead + fill) * change;
+        let ahead = led + (tracking.lead + fill + run_on) * change;
 
         self.lag += (lag - self.lag) * dt / (tracking.smooth + dt);
         let ahead = ahead + tracking.damp * self.swing(lag, dt);

@@ -8,7 +8,8 @@
 //! - what goes to a valve lies within its channel's legal band;
 //! - while driving, a command changes in a tick by no more than the steeper of the two ramps lets it; in a ramped stop it falls by the stop
 //!   ramp; cut, it is none at once;
-//! - a valve opens only towards what is asked; where nothing is asked, only to bring back an axis that has left its hold band;
+//! - a valve opens only towards what is asked; where nothing is asked, only to bring back an axis that has left its hold band. Its dither, which no
+//!   axis follows, goes on for a moment when it has closed;
 //! - an axis that drifts is brought back once it is off by its hold band, until it is off by half of that: nearer its valve stays closed.
 
 mod curve;
@@ -37,6 +38,8 @@ const OPEN_ABOVE: f32 = 0.006;
 const OPEN_SETTLING: f32 = 0.02;
 /// An open valve with a deadband closes when no more than this is.
 const CLOSE_BELOW: f32 = 0.002;
+/// So many periods of its dither a valve is shaken for when it has closed.
+const CLOSED_PERIODS: f32 = 4.0;
 
 /// What driving remembers.
 #[derive(Debug, Clone, Copy, Default)]
@@ -53,6 +56,8 @@ struct AxisDrive {
     /// The valve is open: its deadband has been jumped.
     open: bool,
     wave: Wave,
+    /// For so many periods its dither goes on after it has closed.
+    shaken: f32,
 }
 
 impl Drive {
@@ -72,7 +77,8 @@ impl Drive {
             };
             let mut state = self.axes.get(id);
             let axis_driven = state.step(axis, &now, permit.action, asked, dt);
-            let told = signal(&axis.channel, state.dithered(axis, axis_driven.opening, dt));
+            let dithered = state.dithered(axis, permit.action, axis_driven.opening, dt);
+            let told = signal(&axis.channel, dithered);
             self.axes.set(id, state);
             driven.bad_signal |= told.is_err();
             let told = told.unwrap_or_else(|_| ValveSignal::stay(&axis.channel));
@@ -122,11 +128,25 @@ impl AxisDrive {
         }
     }
 
-    /// The opening with the dither of its valve. A closed one is left alone.
-    fn dithered(&mut self, axis: &Axis, opening: f32, dt: f32) -> f32 {
-        match axis.dither {
-            Some(dither) if self.open => math::clamp(opening + self.wave.step(dither, dt), -1.0, 1.0),
-            _ => opening,
+    /// The opening with the dither of its valve. One that has closed is shaken a little longer, so that its spool does not rest where its
+    /// hysteresis left it, off the middle of its lands. Then, and without power, it is left alone.
+    fn dithered(&mut self, axis: &Axis, action: Action, opening: f32, dt: f32) -> f32 {
+        let Some(dither) = axis.dither else {
+            return opening;
+        };
+        if action != Action::Drive {
+            self.shaken = 0.0;
+        }
+        let shakes = self.open || self.shaken > 0.0;
+        self.shaken = if self.open {
+            CLOSED_PERIODS
+        } else {
+            math::max(self.shaken - dt * dither.frequency, 0.0)
+        };
+        if shakes {
+            math::clamp(opening + self.wave.step(dither, dt), -1.0, 1.0)
+        } else {
+            opening
         }
     }
 }

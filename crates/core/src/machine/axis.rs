@@ -110,6 +110,8 @@ pub struct Tracking {
     pub lead: f32,
     /// What the axis would move by for the oil that fills its lines before it moves, m or rad. 0 for none.
     pub fill: EachWay,
+    /// How far the axis goes on, in the direction it went, after its valve has closed, m or rad: below zero it goes back. 0 for not at all.
+    pub run_on: EachWay,
     /// How far it may drift before it is brought back where nothing is asked of it, m or rad. 0: it is left alone.
     pub hold: f32,
     /// Change of the command from zero to full, 1/s.
@@ -133,6 +135,7 @@ impl Tracking {
             integral_time,
             lead,
             fill: EachWay { out, inward },
+            run_on,
             hold,
             ramp_up,
             ramp_down,
@@ -143,6 +146,7 @@ impl Tracking {
         [gain, smooth, damp, integral_time, lead, out, inward, hold, jerk]
             .iter()
             .all(|number| finite(&[*number]) && *number >= 0.0)
+            && finite(&run_on.both())
             && [ramp_up, ramp_down, stop_ramp, braking]
                 .iter()
                 .all(|rate| positive(*rate))

@@ -33,7 +33,7 @@ use super::{
 pub const MAGIC: [u8; 8] = *b"BELCRANK";
 
 /// The layout, of header and body. To be raised whenever a field of the machine comes, goes or changes its meaning.
-pub const VERSION: u16 = 1;
+pub const VERSION: u16 = 2;
 
 /// Bytes before the body.
 pub const HEADER_LEN: usize = 58;

@@ -332,6 +332,8 @@ pub struct Drive {
     pub lead: f64,
     /// What the axis would move by for the oil that fills its lines before it moves, when extending / retracting, m.
     pub fill: (f64, f64),
+    /// How far the axis goes on in its direction after its valve has closed, when extending / retracting, m: below zero it goes back.
+    pub run_on: (f64, f64),
     /// How far it may drift before it is brought back where nothing is asked of it, m. 0: it is left alone.
     pub hold: f64,
     /// Amplitude (share of full command) and frequency (Hz) of the dither. None without.

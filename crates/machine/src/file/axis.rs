@@ -294,6 +294,9 @@ fn drive(t: &Table, stroke: Stroke, setting: &Setting) -> Drive {
         fill: t
             .optional(stroke.pick("fill_mm", "fill_deg"))
             .map_or((0.0, 0.0), |key| t.pair(key, 0.0..=20.0)),
+        run_on: t
+            .optional(stroke.pick("run_on_mm", "run_on_deg"))
+            .map_or((0.0, 0.0), |key| t.pair(key, -20.0..=20.0)),
         hold: t
             .optional(stroke.pick("hold_mm", "hold_deg"))
             .map_or(0.0, |key| t.number(key, 0.01..=100.0)),

@@ -24,7 +24,7 @@
 //! | a key of an axis' `drive` that the machine's `[drive]` may have too | that |
 //! | `watch.stale_ms` | 50: only readings that come by a bus, or stop coming, have an age |
 //! | `drive.curve_out`, `drive.curve_in` | a straight line from deadband to full |
-//! | `ramp_round_ms`, `smooth_ms`, `damp_ms`, `lead_ms`, `fill_mm`, `fill_deg` | 0: none |
+//! | `ramp_round_ms`, `smooth_ms`, `damp_ms`, `lead_ms`, `fill_mm`, `fill_deg`, `run_on_mm`, `run_on_deg` | 0: none |
 //! | `hold_mm`, `hold_deg` | 0: an axis that nothing asks to move is left to its valves |
 //! | `dither_percent`, `dither_hz` | no dither |
 //! | `sensor.signal` | `voltage`: `volts` and `fault_volts`. `ratiometric`: `shares`, `fault_shares`, `excitation_v`, `excitation_band_v`. `current`: `loop_ma`, `shunt_ohm` |

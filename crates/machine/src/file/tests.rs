@@ -145,6 +145,10 @@ fn how_an_axis_is_driven() {
         &[r#"axis "boom" / drive / fill_mm: found -0.4, wanted two numbers from 0 to 20"#],
     );
     check(
+        &[("fill_mm = [0.4, 0.2]", "run_on_mm = [0.9, -20.5]")],
+        &[r#"axis "boom" / drive / run_on_mm: found -20.5, wanted two numbers from -20 to 20"#],
+    );
+    check(
         &[("braking_deg_s2 = 84", "hold_deg = 0, braking_deg_s2 = 84")],
         &[r#"axis "slew" / drive / hold_deg: found 0, wanted a number from 0.01 to 100"#],
     );

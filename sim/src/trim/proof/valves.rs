@@ -57,6 +57,7 @@ pub fn of_seed(seed: u64) -> Unknown {
             curve: [Vec::new(), Vec::new()],
             lead: 0.0,
             fill: (0.0, 0.0),
+            run_on: (0.0, 0.0),
             dither: None,
             ..axis.drive.clone()
         };
