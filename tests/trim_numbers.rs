@@ -7,7 +7,7 @@ use std::f64::consts::{PI, TAU};
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use bellcrank_sim::trim::answer::swing;
+use bellcrank_sim::trim::answer::{fill, run_on, swing};
 use bellcrank_sim::trim::fit::{Nonlinear, linear, nonlinear, rising, start_of_motion};
 use bellcrank_sim::trim::holds::Series;
 use bellcrank_sim::trim::log::{AxisLog, Reading, Sensed};
@@ -284,6 +284,50 @@ fn overshoot_and_settling_are_those_of_the_closed_form_and_of_a_control_library(
                 "{hz} Hz {zeta}: {} {settling}",
                 step.settled
             );
+        }
+    }
+}
+
+/// An axis that is told to go and to stop, again and again, later than it is told by a first-order lag; it starts late by what its lines take, and
+/// goes on, or back, by so much after each stop, m out and in.
+fn filling(lines: [f64; 2], beyond: [f64; 2]) -> AxisLog {
+    let late = 0.03;
+    let begun = |t: f64| 1.0 - (-t.max(0.0) / late).exp();
+    // How far it has gone at a rate of one, so long after it was told to go.
+    let gone = |t: f64| t.max(0.0) - late * begun(t);
+    let (mut readings, mut place) = (Vec::new(), 0.3);
+    for stop in 0..12_u32 {
+        let (way, sign) = if stop % 2 == 0 { (0, 1.0) } else { (1, -1.0) };
+        let rate = 0.02 + 0.004 * f64::from(stop / 2);
+        let moved = |t: f64| {
+            let (there, closed) = (gone(t - 1.0) - gone(t - 2.5), begun(t - 2.5));
+            rate * there - lines[way] * begun(t - 1.0) + beyond[way] * closed
+        };
+        for k in 0..800_u32 {
+            let t = 5e-3 * f64::from(k);
+            let going = (1.0..2.5).contains(&t);
+            readings.push(Reading {
+                t: 4.0 * f64::from(stop) + t,
+                command: if going { sign * 0.3 } else { 0.0 },
+                sensed: Sensed::Stroke(place + sign * moved(t)),
+            });
+        }
+        place += sign * moved(4.0);
+    }
+    AxisLog { axis: 2, readings }
+}
+
+#[test]
+fn what_lines_take_and_what_an_axis_goes_on_by_are_told_apart_from_its_lag() {
+    let text = bellcrank_machine::builtin("yard-digger").expect("built in");
+    let machine = bellcrank_machine::read("yard-digger", text).expect("a machine");
+    let (lines, beyond) = ([4e-4, 2e-4], [9e-4, -7e-4]);
+    let series = Series::of(&filling(lines, beyond), &machine.axes[2].sensor);
+    let holds = series.holds();
+    for (found, made) in [(fill(&holds), lines), (run_on(&holds), beyond)] {
+        for (found, made) in found.iter().zip(made) {
+            let found = found.expect("enough of them");
+            assert!((found.value - made).abs() < 3e-5, "{found:?}, made with {made}");
         }
     }
 }

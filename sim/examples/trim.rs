@@ -17,7 +17,7 @@ struct Arguments {
     #[arg(long, default_value_t = 50)]
     machines: u64,
     /// The first seed
-    #[arg(long, default_value_t = 1)]
+    #[arg(long)]
     seed: u64,
 }
 

@@ -91,6 +91,29 @@ pub fn fill(holds: &[Hold]) -> [Option<Estimate>; 2] {
     })
 }
 
+/// What the axis goes on by after its valve has closed, each way, in the direction it went, m or rad.
+pub fn run_on(holds: &[Hold]) -> [Option<Estimate>; 2] {
+    [1.0, -1.0].map(|sign| {
+        let pairs = holds.iter().zip(holds.iter().skip(1));
+        let stops = pairs.filter(|(before, after)| {
+            before.rows.end == after.rows.start
+                && before.command * sign > 0.0
+                && after.command == 0.0
+                && before.rate * sign > 8.0 * before.error
+        });
+        let (mut rates, mut beyond, mut weights) = (Vec::new(), Vec::new(), Vec::new());
+        for (before, after) in stops {
+            let there = before.ends.0 + before.rate * (after.from - before.until);
+            rates.push(before.rate * sign);
+            beyond.push((after.place - there) * sign);
+            weights.push(1.0 / before.ends.1.hypot(after.meets.1));
+        }
+        let x = DMatrix::from_fn(rates.len(), 2, |row, column| if column == 0 { 1.0 } else { rates[row] });
+        let fit = linear(&x, &beyond, Some(&weights))?;
+        Some(Estimate::of(fit.values[0], fit.error(0), fit.freedom))
+    })
+}
+
 /// How the load swings on its closed valve. None where no swing shows in enough stops.
 pub fn swing(series: &Series, holds: &[Hold]) -> Option<Swing> {
     let pairs = holds.iter().zip(holds.iter().skip(1));

@@ -32,6 +32,8 @@ pub struct Identified {
     pub lag_s: Option<Estimate>,
     /// What the axis would go by for the oil that its lines take, extending and retracting.
     pub fill: [Option<Estimate>; 2],
+    /// What the axis goes on by after its valve has closed, extending and retracting.
+    pub run_on: [Option<Estimate>; 2],
     /// How the load swings on its closed valve.
     pub swing: Option<Swing>,
     /// Gain curves, extending and retracting.
@@ -107,6 +109,7 @@ pub fn identify(machine: &Description, log: &AxisLog) -> Result<Identified, Refu
         hysteresis: bottom.hysteresis,
         lag_s: answer::lag(&holds),
         fill: answer::fill(&holds),
+        run_on: answer::run_on(&holds),
         swing: answer::swing(&series, &holds),
         curves: [of(0)?, of(1)?],
         noise,

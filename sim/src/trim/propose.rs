@@ -1,5 +1,7 @@
 //! What the machine file should say of a valve that was identified.
 
+use std::f64::consts::TAU;
+
 use bellcrank_machine::Description;
 use bellcrank_machine::description::{Axis, Drive};
 use schemars::JsonSchema;
@@ -7,6 +9,7 @@ use serde::Serialize;
 
 use super::curve::Curve;
 use super::estimate::{Identified, ON_ONE_SIDE, kind};
+use super::fit::Estimate;
 use super::margins::{Loop, Margins};
 use crate::survey::survey;
 
@@ -29,6 +32,15 @@ const DITHER: (f64, f64) = (0.004, 0.05);
 const RAMP_S: (f64, f64) = (0.05, 0.7);
 /// See there.
 const RAMP_UP_S: f64 = 0.5;
+/// Periods of what swings that a ramp down takes, by trial: longer, a slow valve is no longer ahead of its lever; shorter, a boom overshoots.
+const PERIODS_DOWN: f64 = 2.2;
+/// So long a lever is on its way from one place to another, s (common practice, no source). Meanwhile whatever is elastic or has a lag of a higher
+/// order than the first falls behind by its acceleration, and is given ahead by as much.
+const CHANGE_S: f64 = 0.2;
+/// No valve is given ahead by more, s.
+const LEAD_MOST_S: f64 = 0.5;
+/// An axis that goes back after its valve has closed is let go beyond its place by this share of that, by trial: then it is off by the least.
+const GOES_BACK: f64 = 0.75;
 /// A ramp down slows an axis by so many times what the guard trusts it to at least (common practice, no source).
 const BRAKES: f64 = 1.25;
 
@@ -137,6 +149,8 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
     );
     let [out, inward] = &found.curves;
     let needed = 0.5 * found.hysteresis.high.max(0.0) + STICTION;
+    // What the load is behind its valve by for each m/s² it is asked to change by, m: the mean of both ends of the range.
+    let give = 0.5 * ((TAU * hz.0).powi(-2) + (TAU * hz.1).powi(-2));
     let (ramp_up, ramp_down) = ramps((hz.0 * hz.1).sqrt());
     let slowest = out.full_rate.min(inward.full_rate);
     let drive = Drive {
@@ -145,17 +159,20 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
         curve: [shares(out), shares(inward)],
         gain,
         smooth,
-        lead: lag.min(0.5),
+        lead: (lag + 1.5 * tick + (give + 0.5 * lag * lag) / CHANGE_S).min(LEAD_MOST_S),
         fill: {
             let [out, inward] = found.fill.map(|fill| fill.map_or(0.0, |fill| fill.value.max(0.0)));
             // What cannot be told from nothing is nothing.
+            (out, inward)
+        },
+        run_on: {
+            let [out, inward] = found.run_on.map(|on| on.map_or(0.0, runs_on));
             (out, inward)
         },
         ramp_up,
         ramp_down,
         // The guard trusts an axis to no more than it now brakes by when a lever is let go of.
         braking: axis.drive.braking.min(slowest / (BRAKES * ramp_down)),
-        hold: hold(axis, found),
         dither: (needed > DITHER.0).then(|| (needed.min(DITHER.1), (0.25 / tick).min(1000.0))),
         ..axis.drive.clone()
     };
@@ -172,34 +189,26 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
 
 /// Times from nothing to full command and back, s. Up a period of what swings, so that a change of command all the way leaves nothing swinging (a ramp
 /// has no part in it whose period is its own length; the zero of input shaping, Singer and Seering, *J. Dynamic Systems, Measurement, and Control*
-/// 112, 1990; from memory). Down twice that: most stops are from a part of full rate, and a ramp takes only that part of its time. A category 1
-/// stop has its own, `stop_ramp`, which is left as it is.
+/// 112, 1990; from memory). Down more than twice that: most stops are from a part of full rate, and a ramp takes only that part of its time. A
+/// category 1 stop has its own, `stop_ramp`, which is left as it is.
 fn ramps(hz: f64) -> (f64, f64) {
     let ramp = |periods: f64| {
         let ms = (1e3 * (periods / hz).clamp(RAMP_S.0, RAMP_S.1)).floor();
         1e-3 * ms
     };
-    (ramp(1.0).min(RAMP_UP_S), ramp(2.0))
+    (ramp(1.0).min(RAMP_UP_S), ramp(PERIODS_DOWN))
 }
 
-/// How far it may drift, m or rad. Where half of the play is wider than a deadband, the spool that has come back from one side does not cover its
-/// lands, and the axis creeps until something brings it back from the other. Noise, the step of the sensor and the oil of the lines are no drift.
-fn hold(axis: &Axis, found: &Identified) -> f64 {
-    let closes = found
-        .deadband
-        .iter()
-        .all(|deadband| deadband.low > 0.5 * found.hysteresis.high);
-    if closes {
-        return axis.drive.hold;
+/// What a drive is told of how far an axis goes on, m or rad. In the test the spool was not shaken and closed no better than it ever does: shaken, it
+/// closes better, and the axis goes on by rather more. What cannot be told from nothing is nothing.
+fn runs_on(seen: Estimate) -> f64 {
+    if seen.low > 0.0 {
+        seen.high
+    } else if seen.high < 0.0 {
+        GOES_BACK * seen.value
+    } else {
+        0.0
     }
-    let fill = found.fill.iter().flatten().map(|fill| fill.value).fold(0.0, f64::max);
-    let least = [
-        axis.drive.hold,
-        6.0 * found.noise.value,
-        4.0 * axis.sensor.step_stroke(),
-        2.0 * fill,
-    ];
-    least.into_iter().fold(0.0, f64::max)
 }
 
 fn tenth_percent(share: f64) -> f64 {

@@ -8,24 +8,23 @@ use super::log::stroke_unit;
 /// they are.
 pub fn values(axis: &Axis, drive: &Drive) -> Vec<(&'static str, Option<String>)> {
     let (unit, scale) = stroke_unit(axis);
-    let (full, fill, braking) = if unit == "deg" {
-        ("full_deg_s", "fill_deg", "braking_deg_s2")
+    let (full, fill, run_on, braking) = if unit == "deg" {
+        ("full_deg_s", "fill_deg", "run_on_deg", "braking_deg_s2")
     } else {
-        ("full_mm_s", "fill_mm", "braking_mm_s2")
+        ("full_mm_s", "fill_mm", "run_on_mm", "braking_mm_s2")
     };
+    let way = |(out, inward): (f64, f64)| Some(pair((out * scale, inward * scale), 2));
     let [out, inward] = drive.curve.each_ref().map(|points| {
         let points: Vec<String> = points.iter().map(|point| pair(*point, 4)).collect();
         (!points.is_empty()).then(|| format!("[{}]", points.join(", ")))
     });
     let mut values = vec![
         ("deadband", Some(pair(drive.deadband, 4))),
-        (
-            full,
-            Some(pair((drive.full_rate.0 * scale, drive.full_rate.1 * scale), 2)),
-        ),
+        (full, way(drive.full_rate)),
         ("curve_out", out),
         ("curve_in", inward),
-        (fill, Some(pair((drive.fill.0 * scale, drive.fill.1 * scale), 2))),
+        (fill, way(drive.fill)),
+        (run_on, way(drive.run_on)),
         ("ramp_up_ms", Some(rounded(drive.ramp_up * 1e3, 0))),
         ("ramp_down_ms", Some(rounded(drive.ramp_down * 1e3, 0))),
         (braking, Some(rounded(drive.braking * scale, 0))),
@@ -33,10 +32,6 @@ pub fn values(axis: &Axis, drive: &Drive) -> Vec<(&'static str, Option<String>)>
         ("gain_per_s", Some(rounded(drive.gain, 2))),
         ("smooth_ms", Some(rounded(drive.smooth * 1e3, 0))),
     ];
-    if drive.hold > 0.0 {
-        let key = if unit == "deg" { "hold_deg" } else { "hold_mm" };
-        values.push((key, Some(rounded((drive.hold * scale).max(0.01), 2))));
-    }
     if let Some((amplitude, hz)) = drive.dither {
         values.push(("dither_percent", Some(rounded(amplitude * 100.0, 2))));
         values.push(("dither_hz", Some(rounded(hz, 0))));
