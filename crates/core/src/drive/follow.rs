@@ -179,9 +179,9 @@ impl Pursuit {
         let full = axis.valve.full_rate.toward(led);
         self.led += (led - self.led) * dt / (LEAD_FILTER_S + dt);
         let change = (led - self.led) / LEAD_FILTER_S;
-        let below = |way: f32, share: f32| {
+        let below = |by: f32, share: f32| {
             if math::abs(led) < share * full {
-                way / (share * full)
+                by / (share * full)
             } else {
                 0.0
             }
