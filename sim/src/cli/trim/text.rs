@@ -60,6 +60,20 @@ fn found(report: &TrimReport) -> String {
         }),
     );
     text += "\n";
+    let ways = |heads: [&'static str; 3], of: fn(&Identified) -> [Option<Estimate>; 2]| {
+        table(
+            heads,
+            axes().map(|axis| {
+                let (found, times) = (&axis.found, scale(&axis.found));
+                let [out, inward] = of(found).map(|one| within(one, times, 2));
+                vec![format!("{}, {}", found.axis, found.unit), out, inward]
+            }),
+        )
+    };
+    text += &ways(["lines", "fill out", "fill in"], |found| found.fill);
+    text += "what its lines take before it moves\n\n";
+    text += &ways(["closed", "goes on out", "goes on in"], |found| found.run_on);
+    text += "how far it goes on, or back, when its valve has closed\n\n";
     text += &table(
         ["per s", "full out", "full in", "measured to %", "noise"],
         axes().map(|axis| {
