@@ -5,6 +5,8 @@
 //!   ahead by.
 //! - *Fill*: at a step from rest the line after starts from lower than where the axis stood, by the lag times the rate and by what the lines took;
 //!   over several rates the second is what is left at rate nothing.
+//! - *Run-on*: where it has come to rest lies beyond where it was told to stop, by the lag times the rate and by what the axis goes on, or back, as the
+//!   line that is not held empties; again the second is what is left at rate nothing.
 //! - *Swing*: what remains after a stop is a constant and a dying swing. Frequency and damping are found by variable projection (Golub and Pereyra,
 //!   *SIAM J. Numerical Analysis* 10, 1973; from memory): the swing's two amplitudes are linear and are solved for inside.
 
@@ -17,6 +19,8 @@ use super::holds::{Hold, Row, Series};
 
 /// A step counts that changes the rate by this share of the greatest rate.
 const STEP_LEAST: f64 = 0.04;
+/// A rate is one that is so many times its standard error.
+const SURE: f64 = 8.0;
 /// After a stop the valve has closed by then, s.
 const CLOSED_S: f64 = 0.14;
 /// A swing is looked at for so long, s.
@@ -43,10 +47,8 @@ pub struct Swing {
 /// By how much motion is later than its command, s. None where too few steps tell.
 pub fn lag(holds: &[Hold]) -> Option<Estimate> {
     let most = holds.iter().map(|hold| hold.rate.abs()).fold(0.0, f64::max);
-    let pairs = holds.iter().zip(holds.iter().skip(1));
-    let steps = pairs.filter(|(before, after)| {
-        before.rows.end == after.rows.start
-            && before.command * after.command > 0.0
+    let steps = pairs(holds).filter(|(before, after)| {
+        before.command * after.command > 0.0
             && (after.rate - before.rate).abs() > STEP_LEAST * most
             && before.rate != 0.0
     });
@@ -72,59 +74,61 @@ pub fn lag(holds: &[Hold]) -> Option<Estimate> {
 /// What the axis would have gone by for the oil that its lines take, each way, m or rad.
 pub fn fill(holds: &[Hold]) -> [Option<Estimate>; 2] {
     [1.0, -1.0].map(|sign| {
-        let pairs = holds.iter().zip(holds.iter().skip(1));
-        let starts = pairs.filter(|(before, after)| {
-            before.rows.end == after.rows.start
-                && before.command == 0.0
-                && after.command * sign > 0.0
-                && after.rate * sign > 8.0 * after.error
+        let starts = pairs(holds).filter(|(before, after)| {
+            before.command == 0.0 && after.command * sign > 0.0 && after.rate * sign > SURE * after.error
         });
-        let (mut rates, mut behind, mut weights) = (Vec::new(), Vec::new(), Vec::new());
-        for (before, after) in starts {
-            rates.push(after.rate * sign);
-            behind.push((before.ends.0 - after.meets.0) * sign);
-            weights.push(1.0 / before.ends.1.hypot(after.meets.1));
-        }
-        let x = DMatrix::from_fn(rates.len(), 2, |row, column| if column == 0 { 1.0 } else { rates[row] });
-        let fit = linear(&x, &behind, Some(&weights))?;
-        Some(Estimate::of(fit.values[0], fit.error(0), fit.freedom))
+        at_no_rate(starts.map(|(before, after)| {
+            let behind = (before.ends.0 - after.meets.0) * sign;
+            (after.rate * sign, behind, before.ends.1.hypot(after.meets.1))
+        }))
     })
 }
 
 /// What the axis goes on by after its valve has closed, each way, in the direction it went, m or rad.
 pub fn run_on(holds: &[Hold]) -> [Option<Estimate>; 2] {
     [1.0, -1.0].map(|sign| {
-        let pairs = holds.iter().zip(holds.iter().skip(1));
-        let stops = pairs.filter(|(before, after)| {
-            before.rows.end == after.rows.start
-                && before.command * sign > 0.0
-                && after.command == 0.0
-                && before.rate * sign > 8.0 * before.error
-        });
-        let (mut rates, mut beyond, mut weights) = (Vec::new(), Vec::new(), Vec::new());
-        for (before, after) in stops {
+        let own = stops(holds).filter(|(before, _)| before.command * sign > 0.0 && before.rate * sign > 0.0);
+        at_no_rate(own.map(|(before, after)| {
             let there = before.ends.0 + before.rate * (after.from - before.until);
-            rates.push(before.rate * sign);
-            beyond.push((after.place - there) * sign);
-            weights.push(1.0 / before.ends.1.hypot(after.meets.1));
-        }
-        let x = DMatrix::from_fn(rates.len(), 2, |row, column| if column == 0 { 1.0 } else { rates[row] });
-        let fit = linear(&x, &beyond, Some(&weights))?;
-        Some(Estimate::of(fit.values[0], fit.error(0), fit.freedom))
+            let beyond = (after.place - there) * sign;
+            (before.rate * sign, beyond, before.ends.1.hypot(after.meets.1))
+        }))
     })
+}
+
+/// Each stretch and the one that follows it at once.
+fn pairs(holds: &[Hold]) -> impl Iterator<Item = (&Hold, &Hold)> {
+    holds
+        .iter()
+        .zip(holds.iter().skip(1))
+        .filter(|(before, after)| before.rows.end == after.rows.start)
+}
+
+/// Each stretch in motion that a rest follows, and that rest.
+fn stops(holds: &[Hold]) -> impl Iterator<Item = (&Hold, &Hold)> {
+    pairs(holds).filter(|(before, after)| {
+        before.command != 0.0 && after.command == 0.0 && before.rate.abs() > SURE * before.error
+    })
+}
+
+/// How far it is off where its rate is nothing, from rates, how far it was off at each, and the standard errors of that: what its lag makes of the
+/// rates is not in it.
+fn at_no_rate(found: impl Iterator<Item = (f64, f64, f64)>) -> Option<Estimate> {
+    let (mut rates, mut off, mut weights) = (Vec::new(), Vec::new(), Vec::new());
+    for (rate, by, error) in found {
+        rates.push(rate);
+        off.push(by);
+        weights.push(1.0 / error);
+    }
+    let x = DMatrix::from_fn(rates.len(), 2, |row, column| if column == 0 { 1.0 } else { rates[row] });
+    let fit = linear(&x, &off, Some(&weights))?;
+    Some(Estimate::of(fit.values[0], fit.error(0), fit.freedom))
 }
 
 /// How the load swings on its closed valve. None where no swing shows in enough stops.
 pub fn swing(series: &Series, holds: &[Hold]) -> Option<Swing> {
-    let pairs = holds.iter().zip(holds.iter().skip(1));
-    let stops = pairs.filter(|(before, after)| {
-        before.rows.end == after.rows.start
-            && before.command != 0.0
-            && after.command == 0.0
-            && before.rate.abs() > 8.0 * before.error
-    });
     let mut found = Vec::new();
-    for (_, stop) in stops {
+    for (_, stop) in stops(holds) {
         let rows: Vec<Row> = series.rows[stop.rows.clone()]
             .iter()
             .filter(|row| (CLOSED_S..CLOSED_S + LOOK_S).contains(&(row.t - stop.from)))
