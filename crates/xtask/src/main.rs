@@ -21,8 +21,8 @@ use miette::Result;
 
 use crate::steps::{Steps, cargo, run};
 
-/// The first of the random machines that trimming is judged by. The intervals were set by those from 1001 to 1200, the drives by 6001 to 6050 and
-/// 7001 to 7050.
+/// The first of the random machines that trimming is judged by. The intervals were set by those from 1001 to 1200, the drives by 1 to 50, 6001 to 6050
+/// and 7001 to 7050.
 const TRIM_SEED: u64 = 8001;
 
 /// Features of the crates that go on a machine, each to be built alone.
