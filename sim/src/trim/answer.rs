@@ -1,4 +1,5 @@
-//! How an axis answers a step of its command: how late, how much oil goes into the lines first, and how the load swings on its oil after it.
+//! How an axis answers a step of its command: how late, how much oil goes into the lines first, how far it goes on after it, and how the load swings
+//! on its oil then.
 //!
 //! - *Late*: a step from one open command to another bends the way that the axis goes. Where the line before and the line after meet is late by all
 //!   delays and lags between command and motion together, whatever their order (the mean of their step response): what feed-forward has to be

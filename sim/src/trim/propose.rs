@@ -1,6 +1,6 @@
 //! What the machine file should say of a valve that was identified.
 
-use std::f64::consts::TAU;
+use std::f64::consts::{PI, TAU};
 
 use bellcrank_machine::Description;
 use bellcrank_machine::description::{Axis, Drive};
@@ -103,12 +103,13 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
     };
     let zeta = zeta.clamp(0.03, 0.3);
     let lag = found.lag_s.map_or(machine.timing.reaction, |lag| lag.value.max(0.0));
+    // The oil's own lag is in what was measured; the tick and half of it are not.
+    let unseen = 1.5 * tick;
+    let middle = (hz.0 * hz.1).sqrt();
     let integral = axis.drive.integral_time;
     let least = |gain: f64, smooth: f64| {
         let at = |hz: f64| {
-            // The oil's own lag is in what was measured; the tick and half of it are not.
-            let late =
-                (found.lag_s.map_or(lag, |lag| lag.high) - zeta / (std::f64::consts::PI * hz)).max(0.0) + 1.5 * tick;
+            let late = (found.lag_s.map_or(lag, |lag| lag.high) - zeta / (PI * hz)).max(0.0) + unseen;
             Loop {
                 late,
                 smooth,
@@ -118,7 +119,7 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
             }
             .margins(gain)
         };
-        [hz.0, (hz.0 * hz.1).sqrt(), hz.1].map(at).into_iter().fold(
+        [hz.0, middle, hz.1].map(at).into_iter().fold(
             Margins {
                 gain: f64::INFINITY,
                 phase_deg: f64::INFINITY,
@@ -151,7 +152,7 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
     let needed = 0.5 * found.hysteresis.high.max(0.0) + STICTION;
     // What the load is behind its valve by for each m/s² it is asked to change by, m: the mean of both ends of the range.
     let give = 0.5 * ((TAU * hz.0).powi(-2) + (TAU * hz.1).powi(-2));
-    let (ramp_up, ramp_down) = ramps((hz.0 * hz.1).sqrt());
+    let (ramp_up, ramp_down) = ramps(middle);
     let slowest = out.full_rate.min(inward.full_rate);
     let drive = Drive {
         deadband: (tenth_percent(out.deadband), tenth_percent(inward.deadband)),
@@ -159,7 +160,7 @@ pub fn propose(machine: &Description, axis: &Axis, found: &Identified, computed:
         curve: [shares(out), shares(inward)],
         gain,
         smooth,
-        lead: (lag + 1.5 * tick + (give + 0.5 * lag * lag) / CHANGE_S).min(LEAD_MOST_S),
+        lead: (lag + unseen + (give + 0.5 * lag * lag) / CHANGE_S).min(LEAD_MOST_S),
         fill: {
             let [out, inward] = found.fill.map(|fill| fill.map_or(0.0, |fill| fill.value.max(0.0)));
             // What cannot be told from nothing is nothing.
